@@ -1,0 +1,56 @@
+//! The one door to CFITSIO: literal opening, header cards, image geometry, pixels.
+//!
+//! Files are opened with the disk-file call, which takes every character of a name as it is; the extended file-name
+//! grammar would read `M31 [Ha].fits` as a request for an extension. One handle belongs to one task, and no two tasks
+//! may have the same path open at once, since CFITSIO shares its buffers between handles on one file.
+
+mod cards;
+mod image;
+
+pub use cards::{Card, Cards, leading_number};
+pub use image::{Geometry, Image, ImageFile, Pixels};
+
+use std::path::PathBuf;
+
+/// What can go wrong with one file.
+#[derive(Debug, Clone, thiserror::Error)]
+pub enum FitsError {
+    /// The operating system or CFITSIO would not open it.
+    #[error("cannot be opened: {reason}")]
+    Open { path: PathBuf, reason: String },
+    /// The name cannot be handed to CFITSIO.
+    #[error("its path is longer than the {limit} bytes that CFITSIO takes; move it to a shorter path")]
+    PathTooLong { path: PathBuf, limit: usize },
+    /// No HDU of the file holds pixels.
+    #[error("no image with pixels in any of its {hdus} HDUs")]
+    NoImage { path: PathBuf, hdus: usize },
+    /// Axes that this program does not know how to read.
+    #[error("HDU {hdu}: axes {axes:?} are not a 2-D image or a cube of 3 colour planes")]
+    Axes { path: PathBuf, hdu: usize, axes: Vec<i64> },
+    /// The file is shorter than its header promises.
+    #[error("incomplete: has {have} of the {promised} bytes that NAXIS and BITPIX promise; copy it again")]
+    Incomplete { path: PathBuf, have: u64, promised: u64 },
+    /// CFITSIO failed while reading.
+    #[error("HDU {hdu}: CFITSIO status {status} while reading {what}: {text}")]
+    Read { path: PathBuf, hdu: usize, what: &'static str, status: i32, text: String },
+}
+
+impl FitsError {
+    /// The file that the error is about.
+    pub fn path(&self) -> &PathBuf {
+        match self {
+            Self::Open { path, .. }
+            | Self::PathTooLong { path, .. }
+            | Self::NoImage { path, .. }
+            | Self::Axes { path, .. }
+            | Self::Incomplete { path, .. }
+            | Self::Read { path, .. } => path,
+        }
+    }
+}
+
+/// Whether the linked CFITSIO may be used from several threads; checked before a night starts.
+pub fn is_reentrant() -> bool {
+    // SAFETY: a call without arguments that reads a build-time constant.
+    unsafe { fitsio::sys::fits_is_reentrant() == 1 }
+}

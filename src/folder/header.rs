@@ -1,0 +1,129 @@
+//! The typed record of a frame's header: each value remembers the card that it came from.
+//!
+//! Missing is `None`; nothing is guessed. Values that contradict each other are kept in order of trust and noted.
+
+use jiff::civil::DateTime;
+
+use super::FrameKind;
+
+/// A value and the card (or rig key) that gave it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Carded<T> {
+    /// The value, in the unit of the field.
+    pub value: T,
+    /// FITS keyword, or `rig file` and the key.
+    pub card: String,
+    /// Whether the user's rig file gave it.
+    pub from_rig: bool,
+}
+
+impl<T> Carded<T> {
+    /// A value from a header card.
+    pub fn new(value: T, card: &str) -> Self {
+        Self { value, card: card.to_owned(), from_rig: false }
+    }
+
+    /// A value from the rig file.
+    pub fn from_rig(value: T, key: &str) -> Self {
+        Self { value, card: format!("rig file: {key}"), from_rig: true }
+    }
+}
+
+/// Order of the colour filters over a 2x2 cell, read from the first pixel of the file on: `RGGB` and so on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct CfaPattern(pub [u8; 4]);
+
+impl CfaPattern {
+    /// Reads a pattern of four letters R, G, B with two greens on a diagonal. `None` for anything else.
+    pub fn parse(text: &str) -> Option<Self> {
+        let letters: Vec<u8> = text.trim().to_ascii_uppercase().bytes().collect();
+        let cell: [u8; 4] = letters.try_into().ok()?;
+        let greens = (cell[0] == b'G' && cell[3] == b'G') || (cell[1] == b'G' && cell[2] == b'G');
+        let count = |c| cell.iter().filter(|l| **l == c).count();
+        (greens && count(b'R') == 1 && count(b'B') == 1).then_some(Self(cell))
+    }
+
+    /// The pattern as seen from a pixel `dx` columns and `dy` rows further on.
+    #[must_use]
+    pub fn shifted(self, dx: i64, dy: i64) -> Self {
+        let (dx, dy) = (dx.rem_euclid(2) as usize, dy.rem_euclid(2) as usize);
+        let at = |x: usize, y: usize| self.0[((y + dy) % 2) * 2 + (x + dx) % 2];
+        Self([at(0, 0), at(1, 0), at(0, 1), at(1, 1)])
+    }
+
+    /// Whether the pixel at column `x`, row `y` lies under a green filter.
+    pub fn is_green(self, x: usize, y: usize) -> bool {
+        self.0[(y % 2) * 2 + x % 2] == b'G'
+    }
+
+    /// Four letters.
+    pub fn name(self) -> String {
+        self.0.iter().map(|c| char::from(*c)).collect()
+    }
+}
+
+/// What one frame's header says. Units stand in the names.
+#[derive(Debug, Clone, PartialEq)]
+pub struct FrameHeader {
+    /// Kind as the header's words tell it.
+    pub kind: Carded<FrameKind>,
+    /// Exposure time, s.
+    pub exposure_s: Option<Carded<f64>>,
+    /// Time over which dark charge gathered, s; `None` where the header does not tell it apart from the exposure.
+    pub dark_time_s: Option<Carded<f64>>,
+    /// Measured sensor temperature, degrees Celsius.
+    pub sensor_celsius: Option<Carded<f64>>,
+    /// Set-point of the cooler, degrees Celsius.
+    pub set_point_celsius: Option<Carded<f64>>,
+    /// The camera's gain setting: a label, never e-/ADU.
+    pub gain_setting: Option<Carded<String>>,
+    /// The camera's offset setting: a label.
+    pub offset_setting: Option<Carded<String>>,
+    /// Conversion gain that the header claims, e-/ADU.
+    pub header_gain_e_per_adu: Option<Carded<f64>>,
+    /// Binning in x and y.
+    pub binning: [u32; 2],
+    /// Filter name.
+    pub filter: Option<Carded<String>>,
+    /// Camera name.
+    pub camera: Option<Carded<String>>,
+    /// Readout mode.
+    pub readout_mode: Option<Carded<String>>,
+    /// Target name.
+    pub object: Option<Carded<String>>,
+    /// Start of the exposure, UTC.
+    pub start_utc: Option<Carded<DateTime>>,
+    /// Longitude of the site, degrees, east positive.
+    pub site_longitude_deg: Option<Carded<f64>>,
+    /// Pixel pitch as the header states it, um.
+    pub pixel_um: Option<Carded<f64>>,
+    /// Whether `pixel_um` already contains the binning; `None` where nothing tells.
+    pub pixel_includes_binning: Option<bool>,
+    /// Focal length, mm.
+    pub focal_mm: Option<Carded<f64>>,
+    /// Aperture diameter, mm.
+    pub aperture_mm: Option<Carded<f64>>,
+    /// Image scale from a celestial WCS, arcsec per recorded pixel (geometric mean of both axes).
+    pub wcs_arcsec_per_px: Option<Carded<f64>>,
+    /// Airmass.
+    pub airmass: Option<Carded<f64>>,
+    /// Level at which pixels saturate, ADU, as the header or rig states it.
+    pub saturation_adu: Option<Carded<f64>>,
+    /// Colour filter pattern as seen from the first pixel of the file.
+    pub cfa: Option<Carded<CfaPattern>>,
+    /// Conflicts and refused values, for the user.
+    pub notes: Vec<String>,
+}
+
+impl FrameHeader {
+    /// Sensor temperature: measured, else the set-point. The flag tells that it is only the set-point.
+    pub fn celsius(&self) -> Option<(f64, bool)> {
+        let measured = self.sensor_celsius.as_ref().map(|c| (c.value, false));
+        measured.or_else(|| self.set_point_celsius.as_ref().map(|c| (c.value, true)))
+    }
+
+    /// Time over which dark charge gathered, s: DARKTIME where it is given, else the exposure.
+    pub fn dark_seconds(&self) -> Option<f64> {
+        self.dark_time_s.as_ref().or(self.exposure_s.as_ref()).map(|c| c.value)
+    }
+}

@@ -1,0 +1,1 @@
+//! One frame: its pixels and what a first look at them tells.

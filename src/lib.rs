@@ -1,0 +1,20 @@
+//! Skygrain reads one night's raw FITS frames and tells what they say about the rig: how sharp the stars are, where the
+//! noise comes from, and what cooling would gain.
+//!
+//! Data flows one way, and a stage imports earlier stages only:
+//!
+//! ```text
+//! fits -> folder -> frame -> { stars, sensor } -> verdict -> report
+//! ```
+//!
+//! [`night`] wires the stages; [`simulate`] makes frames with known truth for the demo, the tests and the benches;
+//! [`units`], [`quantity`] and [`stats`] are shared by all.
+
+pub mod fits;
+pub mod folder;
+pub mod frame;
+pub mod quantity;
+pub mod sensor;
+pub mod stats;
+pub mod units;
+pub mod verdict;

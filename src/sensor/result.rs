@@ -1,0 +1,100 @@
+//! What is known about one sensor: the `sensors[]` entries of the report.
+
+use serde::Serialize;
+
+use crate::quantity::Quantity;
+
+/// One camera at one gain setting, offset, readout mode and binning.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct SensorResult {
+    /// Conversion gain, e-/ADU.
+    pub gain_e_per_adu: Quantity,
+    /// Read noise of one pixel, e-.
+    pub read_noise_e: Quantity,
+    /// Read noise of one pixel, ADU; known without a gain.
+    pub read_noise_adu: Quantity,
+    /// Level of a bias frame, ADU.
+    pub bias_level_adu: Quantity,
+    /// Step between the codes that occur, ADU; `None` for data that are not integers.
+    pub adu_step: Option<u32>,
+    /// Level at which pixels saturate, ADU.
+    pub saturation_adu: Quantity,
+    /// Share of bias pixels that sit at the lowest code: above 0.005 the offset is too low.
+    pub bias_floor_fraction: Option<f64>,
+    /// Photon transfer points, one a flat pair.
+    pub photon_transfer: Vec<PhotonTransferPoint>,
+    /// Dark current.
+    pub dark_current: DarkCurrent,
+    /// Pixels whose dark rate is above the threshold.
+    pub hot_pixel_fraction: HotPixels,
+    /// Number of frames by kind that went in.
+    pub frames: CalibrationCounts,
+}
+
+/// Frames behind a sensor's values.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize)]
+pub struct CalibrationCounts {
+    pub bias: usize,
+    pub dark: usize,
+    pub flat: usize,
+}
+
+/// Mean and variance of one flat pair.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct PhotonTransferPoint {
+    /// Mean signal above bias, ADU.
+    pub mean_adu: f64,
+    /// Temporal variance of one frame, ADU^2, read noise included.
+    pub variance_adu2: f64,
+    /// Gain from this pair alone, e-/ADU.
+    pub gain_e_per_adu: Quantity,
+    /// Filter of the flats.
+    pub filter: Option<String>,
+}
+
+/// Dark current against exposure and temperature.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct DarkCurrent {
+    /// Mean rate over the pixels that are not hot, e-/px/s, at `reference_celsius`.
+    pub rate_e_per_px_s: Quantity,
+    /// Temperature of that rate.
+    pub reference_celsius: Option<f64>,
+    /// Temperature step that doubles the thermal part at `reference_celsius`, C.
+    pub doubling_celsius: Quantity,
+    /// Activation energy of the thermal part, eV.
+    pub activation_energy_ev: Quantity,
+    /// Part of the rate that does not fall with temperature, e-/px/s.
+    pub floor_e_per_px_s: Quantity,
+    /// Which law was fitted.
+    pub model: String,
+    /// Which rates were used: from the mean or from the variance, and why.
+    pub method: String,
+    /// Lowest and highest temperature measured, C.
+    pub range_celsius: Option<[f64; 2]>,
+    /// One point a temperature.
+    pub points: Vec<DarkPoint>,
+}
+
+/// Dark rate at one temperature.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct DarkPoint {
+    /// Mean sensor temperature of the frames, C.
+    pub celsius: f64,
+    /// Longest exposure of the set, s.
+    pub exposure_s: f64,
+    /// Slope of the mean level against exposure, e-/px/s.
+    pub rate_e_per_px_s: Quantity,
+    /// Slope of the temporal variance against exposure, e-/px/s.
+    pub variance_rate_e_per_px_s: Quantity,
+}
+
+/// Share of hot pixels.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct HotPixels {
+    #[serde(flatten)]
+    pub fraction: Quantity,
+    /// Rate above which a pixel is called hot, e-/s.
+    pub threshold_e_per_s: Option<f64>,
+    /// Temperature at which it was counted, C.
+    pub at_celsius: Option<f64>,
+}

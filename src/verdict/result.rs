@@ -1,0 +1,77 @@
+//! Answers about one session: parts of the `sessions[]` entries of the report.
+
+use serde::Serialize;
+
+use crate::quantity::Quantity;
+
+/// How the pixels suit the star image.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum SamplingVerdict {
+    /// Below 1.5 px per FWHM.
+    UnderSampled,
+    /// 1.5 to 2 px per FWHM.
+    Marginal,
+    /// 2 to 4 px per FWHM.
+    WellSampled,
+    /// 4 px per FWHM and above.
+    OverSampled,
+    /// The star image could not be measured.
+    Undetermined,
+}
+
+/// Sampling verdict with its cost both ways.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Sampling {
+    /// FWHM before the pixel over the pixel.
+    pub px_per_fwhm: Quantity,
+    pub verdict: SamplingVerdict,
+    /// Share of image power beyond the square Nyquist band (0 to 1).
+    pub aliased_power_fraction: Quantity,
+    /// Growth of the FWHM by the pixel: recorded over true, minus 1.
+    pub resolution_lost_fraction: Quantity,
+    /// Signal-to-noise on a faint star against a noiseless sensor with infinitely small pixels (0 to 1).
+    pub snr_efficiency: Quantity,
+    /// Largest whole binning that leaves 2 px per FWHM.
+    pub best_binning: Option<u32>,
+    /// The verdict in words, with its one-sigma caution.
+    pub sentence: String,
+}
+
+/// Noise variances of one exposure, e^2 per pixel.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct NoiseBudget {
+    pub sky_e2: Quantity,
+    pub dark_e2: Quantity,
+    pub read_e2: Quantity,
+    pub quantisation_e2: Quantity,
+    pub total_e2: Quantity,
+    pub sky_share: Quantity,
+    pub dark_share: Quantity,
+    pub read_share: Quantity,
+    /// Exposure at which read noise adds 5 % to the noise of sky and dark, s.
+    pub exposure_for_5_percent_read_s: Quantity,
+}
+
+/// What one sensor temperature would give.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct CoolingRow {
+    pub sensor_celsius: f64,
+    /// Degrees below the present sensor temperature.
+    pub below_now_c: f64,
+    pub dark_e_per_px_s: Quantity,
+    /// Exposure time needed for the same signal-to-noise, over the time needed now.
+    pub time_ratio: Quantity,
+    /// Signal-to-noise in the same time, over the present one.
+    pub snr_gain: Quantity,
+}
+
+/// The cooling table and its limit.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Cooling {
+    pub rows: Vec<CoolingRow>,
+    /// Time ratio without any dark current: no cooling can pass it.
+    pub floor_time_ratio: Quantity,
+    /// What the table rests on, and its caution.
+    pub basis: String,
+}
