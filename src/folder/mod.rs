@@ -1,7 +1,15 @@
 //! What lies in the folder: files, headers, kinds, sessions and sensors.
 
+mod find;
+mod group;
 mod header;
 mod kind;
+mod rig;
+mod vocabulary;
 
+pub use find::{Content, FolderError, FoundFile, content_of, find_files};
+pub use group::{SensorKey, SessionKey, UNNAMED_CAMERA, night_of};
 pub use header::{Carded, CfaPattern, FrameHeader};
 pub use kind::FrameKind;
+pub use rig::{Rig, RigError};
+pub use vocabulary::read_header;

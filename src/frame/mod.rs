@@ -1,1 +1,7 @@
-//! One frame: its pixels and what a first look at them tells.
+//! One frame: a first look at its pixels, and which of them lie under which colour filter.
+
+mod colour;
+mod survey;
+
+pub use colour::{Lattice, measured_pattern};
+pub use survey::{Survey, pixels_contradict, survey};

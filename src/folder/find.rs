@@ -1,0 +1,213 @@
+//! Finding frames by what files hold, whatever they are called.
+
+use std::io::Read;
+use std::path::{Path, PathBuf};
+
+use flate2::read::MultiGzDecoder;
+use walkdir::WalkDir;
+
+/// Bytes that are enough to know a file by.
+const SNIFF_BYTES: usize = 30;
+
+/// Suffixes that promise FITS (lower case, without a trailing `.gz`): a file so named that is no FITS is worth a word.
+const FITS_SUFFIXES: [&str; 4] = ["fits", "fit", "fts", "fz"];
+
+/// What the first bytes of a file say.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Content {
+    /// FITS, plain or gzip-compressed.
+    Fits,
+    /// Something else; the text says what.
+    Other(String),
+    /// It could not be read; the text says why.
+    Unreadable(String),
+}
+
+/// One file below the given folders.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct FoundFile {
+    /// Path to open it by.
+    pub path: PathBuf,
+    /// Path below the folder given by the user, for the report.
+    pub shown: String,
+    /// What it holds.
+    pub content: Content,
+    /// Whether its name promises FITS.
+    pub named_fits: bool,
+}
+
+/// The folder itself cannot be used.
+#[derive(Debug, Clone, thiserror::Error)]
+pub enum FolderError {
+    /// Nothing there, or not allowed.
+    #[error("{path}: {reason}; give a folder that holds the night's FITS frames", path = path.display())]
+    NotUsable { path: PathBuf, reason: String },
+}
+
+/// All files below `folders`, sorted by path, each once; `leave_out` (the output folder) is not entered.
+///
+/// Symbolic links are followed and loops noticed.
+///
+/// # Errors
+///
+/// A folder that does not exist or cannot be listed. A bad file below it is a row, not an error.
+pub fn find_files(folders: &[PathBuf], leave_out: &Path) -> Result<Vec<FoundFile>, FolderError> {
+    let leave_out = leave_out.canonicalize().ok();
+    let mut found = Vec::new();
+    for folder in folders {
+        let refuse = |e: std::io::Error| FolderError::NotUsable { path: folder.clone(), reason: e.to_string() };
+        let metadata = std::fs::metadata(folder).map_err(refuse)?;
+        if metadata.is_dir() {
+            std::fs::read_dir(folder).map_err(refuse)?;
+        }
+        let walk = WalkDir::new(folder).follow_links(true).sort_by_file_name();
+        let entered = walk.into_iter().filter_entry(|e| {
+            leave_out.as_ref().is_none_or(|out| e.depth() == 0 || e.path().canonicalize().ok().as_ref() != Some(out))
+        });
+        for entry in entered {
+            match entry {
+                Ok(entry) if entry.file_type().is_dir() => {}
+                Ok(entry) => found.push(look_at(entry.path(), folder)),
+                Err(error) => {
+                    let path = error.path().unwrap_or(folder).to_owned();
+                    let reason = match error.loop_ancestor() {
+                        Some(_) => "a symbolic link that leads back to a folder above it".to_owned(),
+                        None => error.io_error().map_or_else(|| error.to_string(), ToString::to_string),
+                    };
+                    let shown = shown_path(&path, folder);
+                    let named_fits = is_named_fits(&path);
+                    found.push(FoundFile { path, shown, content: Content::Unreadable(reason), named_fits });
+                }
+            }
+        }
+    }
+    found.sort_by(|a, b| a.path.cmp(&b.path));
+    found.dedup_by(|a, b| a.path == b.path);
+    Ok(found)
+}
+
+fn look_at(path: &Path, folder: &Path) -> FoundFile {
+    FoundFile {
+        path: path.to_owned(),
+        shown: shown_path(path, folder),
+        content: content_of(path),
+        named_fits: is_named_fits(path),
+    }
+}
+
+fn shown_path(path: &Path, folder: &Path) -> String {
+    let below = path.strip_prefix(folder).ok().filter(|p| !p.as_os_str().is_empty());
+    below.unwrap_or_else(|| path.file_name().map_or(path, Path::new)).to_string_lossy().into_owned()
+}
+
+fn is_named_fits(path: &Path) -> bool {
+    let name = path.file_name().map(|n| n.to_string_lossy().to_ascii_lowercase()).unwrap_or_default();
+    let name = name.strip_suffix(".gz").unwrap_or(&name);
+    name.rsplit_once('.').is_some_and(|(_, suffix)| FITS_SUFFIXES.contains(&suffix))
+}
+
+/// What a file holds, by its first bytes.
+pub fn content_of(path: &Path) -> Content {
+    match std::fs::metadata(path) {
+        Err(e) => return Content::Unreadable(e.to_string()),
+        // Opening a pipe or a device could wait for ever.
+        Ok(m) if !m.is_file() => return Content::Other("not a regular file".to_owned()),
+        Ok(m) if m.len() == 0 => return Content::Unreadable("empty (0 bytes)".to_owned()),
+        Ok(_) => {}
+    }
+    let head = match first_bytes(path) {
+        Ok(head) => head,
+        Err(e) => return Content::Unreadable(e.to_string()),
+    };
+    if is_fits(&head) {
+        return Content::Fits;
+    }
+    let kind = match head.as_slice() {
+        [0x1f, 0x8b, ..] => match first_unzipped_bytes(path) {
+            Ok(inner) if is_fits(&inner) => return Content::Fits,
+            Ok(_) => "gzip data that hold no FITS file",
+            Err(_) => return Content::Unreadable("its gzip stream is damaged; copy it again".to_owned()),
+        },
+        [0x1f, 0x9d, ..] => "compressed with the Unix tool of suffix .Z; unpack it first",
+        [b'B', b'Z', b'h', ..] => "bzip2-compressed; unpack it first",
+        [0xfd, b'7', b'z', b'X', b'Z', ..] => "xz-compressed; unpack it first",
+        [b'P', b'K', 3, 4, ..] => "a zip archive; unpack it first",
+        [0xff, 0xd8, 0xff, ..] => "a JPEG picture",
+        [0x89, b'P', b'N', b'G', ..] => "a PNG picture",
+        [b'I', b'I', 42, 0, ..] | [b'M', b'M', 0, 42, ..] => "a TIFF picture or a camera's raw picture",
+        _ => "not a FITS file",
+    };
+    Content::Other(kind.to_owned())
+}
+
+fn is_fits(head: &[u8]) -> bool {
+    // Standard, section 4.4.1.1: the first card is SIMPLE with a fixed-format T; anything after it may vary.
+    head.starts_with(b"SIMPLE  =") && head.contains(&b'T')
+}
+
+fn first_bytes(path: &Path) -> std::io::Result<Vec<u8>> {
+    let mut head = Vec::with_capacity(SNIFF_BYTES);
+    std::fs::File::open(path)?.take(SNIFF_BYTES as u64).read_to_end(&mut head)?;
+    Ok(head)
+}
+
+fn first_unzipped_bytes(path: &Path) -> std::io::Result<Vec<u8>> {
+    let mut head = Vec::with_capacity(SNIFF_BYTES);
+    MultiGzDecoder::new(std::fs::File::open(path)?).take(SNIFF_BYTES as u64).read_to_end(&mut head)?;
+    Ok(head)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn files_are_known_by_content_not_by_name() {
+        let dir = tempfile::tempdir().unwrap();
+        let fits = b"SIMPLE  =                    T / FITS";
+        for (name, bytes) in [
+            ("a.FIT", fits.as_slice()),
+            ("c", fits.as_slice()),
+            ("M31 [Ha] 300s.fits", fits.as_slice()),
+            ("d.fits", &[0xff, 0xd8, 0xff, 0xe0]),
+            ("e.fits", b""),
+            ("notes.txt", b"clear sky"),
+        ] {
+            std::fs::write(dir.path().join(name), bytes).unwrap();
+        }
+        let found = find_files(&[dir.path().to_owned()], Path::new("/nonexistent")).unwrap();
+        let of = |name: &str| found.iter().find(|f| f.shown == name).unwrap();
+        assert_eq!(found.len(), 6, "no file vanishes");
+        for name in ["a.FIT", "c", "M31 [Ha] 300s.fits"] {
+            assert_eq!(of(name).content, Content::Fits, "{name}");
+        }
+        assert_eq!(of("d.fits").content, Content::Other("a JPEG picture".to_owned()));
+        assert!(of("d.fits").named_fits && !of("notes.txt").named_fits);
+        assert!(matches!(&of("e.fits").content, Content::Unreadable(why) if why.contains("empty")));
+    }
+
+    #[cfg(unix)]
+    #[test]
+    fn a_link_that_leads_back_is_a_row_and_the_walk_ends() {
+        let dir = tempfile::tempdir().unwrap();
+        std::os::unix::fs::symlink(dir.path(), dir.path().join("loop")).unwrap();
+        let found = find_files(&[dir.path().to_owned()], Path::new("/nonexistent")).unwrap();
+        assert_eq!(found.len(), 1);
+        assert!(matches!(found[0].content, Content::Unreadable(_)));
+    }
+
+    #[test]
+    fn the_output_folder_is_not_entered() {
+        let dir = tempfile::tempdir().unwrap();
+        let out = dir.path().join("report");
+        std::fs::create_dir(&out).unwrap();
+        std::fs::write(out.join("report.json"), "{}").unwrap();
+        assert!(find_files(&[dir.path().to_owned()], &out).unwrap().is_empty());
+    }
+
+    #[test]
+    fn a_missing_folder_says_what_to_give() {
+        let error = find_files(&[PathBuf::from("/no/such/folder")], Path::new("x")).unwrap_err();
+        assert!(error.to_string().contains("/no/such/folder"));
+    }
+}

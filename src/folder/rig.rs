@@ -1,0 +1,167 @@
+//! The user's rig file: what headers lack or get wrong.
+
+use std::path::{Path, PathBuf};
+
+use super::{Carded, CfaPattern, FrameHeader};
+
+/// Similarity above which an unknown key is taken for a slip of a known one (Jaro-Winkler, 0 to 1; from trials).
+const NEAR_MISS: f64 = 0.8;
+
+/// Contents of a rig file: every key is optional, and a key that is given overrides the headers.
+#[derive(Debug, Clone, Default, PartialEq, serde::Deserialize)]
+#[serde(default)]
+pub struct Rig {
+    /// Pixel pitch, um.
+    pub pixel_um: Option<f64>,
+    /// Whether `pixel_um` (or the header's pixel size) already contains the binning.
+    pub pixel_includes_binning: Option<bool>,
+    /// Focal length, mm.
+    pub focal_mm: Option<f64>,
+    /// Aperture diameter, mm.
+    pub aperture_mm: Option<f64>,
+    /// Conversion gain, e-/ADU.
+    pub gain_e_per_adu: Option<f64>,
+    /// Level at which pixels saturate, ADU.
+    pub saturation_adu: Option<f64>,
+    /// Colour filter pattern from the file's first pixel on, or `none`.
+    pub cfa: Option<String>,
+    /// Sensor temperature of frames whose headers have none, degrees Celsius.
+    pub sensor_celsius: Option<f64>,
+    /// Longitude of the site, degrees, east positive: settles the date of a night.
+    pub site_longitude_deg: Option<f64>,
+}
+
+const KEYS: [&str; 9] = [
+    "pixel_um",
+    "pixel_includes_binning",
+    "focal_mm",
+    "aperture_mm",
+    "gain_e_per_adu",
+    "saturation_adu",
+    "cfa",
+    "sensor_celsius",
+    "site_longitude_deg",
+];
+
+/// Why a rig file cannot be used.
+#[derive(Debug, Clone, thiserror::Error)]
+pub enum RigError {
+    #[error("{path}: {reason}", path = path.display())]
+    Read { path: PathBuf, reason: String },
+    #[error("{path}: not a TOML file: {reason}", path = path.display())]
+    Syntax { path: PathBuf, reason: String },
+    #[error("{path}: unknown key `{key}`; {hint}", path = path.display())]
+    UnknownKey { path: PathBuf, key: String, hint: String },
+    #[error("{path}: {key} = {value} is outside {range}", path = path.display())]
+    Range { path: PathBuf, key: &'static str, value: String, range: &'static str },
+}
+
+impl Rig {
+    /// Reads and checks a rig file.
+    ///
+    /// # Errors
+    ///
+    /// Unreadable, not TOML, an unknown key (the nearest known one is named), or a value out of range.
+    pub fn read(path: &Path) -> Result<Self, RigError> {
+        let text = std::fs::read_to_string(path)
+            .map_err(|e| RigError::Read { path: path.to_owned(), reason: e.to_string() })?;
+        Self::parse(&text, path)
+    }
+
+    /// As [`Rig::read`], from text; `path` is for messages.
+    ///
+    /// # Errors
+    ///
+    /// As [`Rig::read`].
+    pub fn parse(text: &str, path: &Path) -> Result<Self, RigError> {
+        let syntax = |e: toml::de::Error| RigError::Syntax { path: path.to_owned(), reason: e.to_string() };
+        let table: toml::Table = toml::from_str(text).map_err(syntax)?;
+        if let Some(key) = table.keys().find(|k| !KEYS.contains(&k.as_str())) {
+            let near = KEYS.iter().map(|k| (strsim::jaro_winkler(k, key), *k)).max_by(|a, b| a.0.total_cmp(&b.0));
+            let hint = match near {
+                Some((likeness, known)) if likeness > NEAR_MISS => format!("did you mean `{known}`?"),
+                _ => format!("known keys are {}", KEYS.join(", ")),
+            };
+            return Err(RigError::UnknownKey { path: path.to_owned(), key: key.clone(), hint });
+        }
+        let rig: Self = toml::from_str(text).map_err(syntax)?;
+        rig.check(path)?;
+        Ok(rig)
+    }
+
+    fn check(&self, path: &Path) -> Result<(), RigError> {
+        let inside = |key, value: Option<f64>, low: f64, high: f64, range| match value {
+            Some(v) if !(v >= low && v <= high) => {
+                Err(RigError::Range { path: path.to_owned(), key, value: v.to_string(), range })
+            }
+            _ => Ok(()),
+        };
+        inside("pixel_um", self.pixel_um, 0.5, 100.0, "0.5 to 100 um")?;
+        inside("focal_mm", self.focal_mm, 5.0, 100_000.0, "5 to 100000 mm")?;
+        inside("aperture_mm", self.aperture_mm, 1.0, 50_000.0, "1 to 50000 mm")?;
+        inside("gain_e_per_adu", self.gain_e_per_adu, 1e-3, 1e3, "0.001 to 1000 e-/ADU")?;
+        inside("saturation_adu", self.saturation_adu, 1.0, 1e9, "1 to 1e9 ADU")?;
+        inside("sensor_celsius", self.sensor_celsius, -150.0, 80.0, "-150 to 80 C")?;
+        inside("site_longitude_deg", self.site_longitude_deg, -180.0, 360.0, "-180 to 360 degrees")?;
+        match self.cfa.as_deref() {
+            Some(p) if !p.eq_ignore_ascii_case("none") && CfaPattern::parse(p).is_none() => Err(RigError::Range {
+                path: path.to_owned(),
+                key: "cfa",
+                value: p.to_owned(),
+                range: "RGGB, BGGR, GRBG, GBRG or none",
+            }),
+            _ => Ok(()),
+        }
+    }
+
+    /// Lets the rig's keys override or complete a header.
+    pub fn apply(&self, header: &mut FrameHeader) {
+        let set = |to: &mut Option<Carded<f64>>, value: Option<f64>, key| {
+            if let Some(v) = value {
+                *to = Some(Carded::from_rig(v, key));
+            }
+        };
+        set(&mut header.pixel_um, self.pixel_um, "pixel_um");
+        set(&mut header.focal_mm, self.focal_mm, "focal_mm");
+        set(&mut header.aperture_mm, self.aperture_mm, "aperture_mm");
+        set(&mut header.saturation_adu, self.saturation_adu, "saturation_adu");
+        set(&mut header.site_longitude_deg, self.site_longitude_deg, "site_longitude_deg");
+        if header.sensor_celsius.is_none() {
+            set(&mut header.sensor_celsius, self.sensor_celsius, "sensor_celsius");
+        }
+        if self.pixel_includes_binning.is_some() {
+            header.pixel_includes_binning = self.pixel_includes_binning;
+        } else if self.pixel_um.is_some() {
+            // The pitch in a rig file is the sensor's own unless the file says otherwise (README, rig keys).
+            header.pixel_includes_binning = Some(false);
+        }
+        if let Some(pattern) = &self.cfa {
+            header.cfa = CfaPattern::parse(pattern).map(|p| Carded::from_rig(p, "cfa"));
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn parse(text: &str) -> Result<Rig, RigError> {
+        Rig::parse(text, Path::new("rig.toml"))
+    }
+
+    #[test]
+    fn an_unknown_key_names_its_near_miss() {
+        let error = parse("focal_lenght_mm = 480").unwrap_err().to_string();
+        assert!(error.contains("`focal_lenght_mm`") && error.contains("`focal_mm`"), "{error}");
+        let error = parse("colour = 'blue'").unwrap_err().to_string();
+        assert!(error.contains("known keys are"), "{error}");
+    }
+
+    #[test]
+    fn values_out_of_range_are_refused() {
+        assert!(parse("pixel_um = 0").is_err());
+        assert!(parse("cfa = 'RGBG'").is_err());
+        assert!(parse("pixel_um = nan").is_err());
+        assert_eq!(parse("cfa = 'none'\npixel_um = 3.76").unwrap().pixel_um, Some(3.76));
+    }
+}
