@@ -208,7 +208,11 @@ fn focal(cards: &Cards, notes: &mut Vec<String>) -> Option<Carded<f64>> {
 
 /// Geometric-mean image scale of a celestial WCS, arcsec/px: `3600 sqrt |det CD|` (Greisen & Calabretta 2002, section 2).
 fn wcs_scale(cards: &Cards, notes: &mut Vec<String>) -> Option<Carded<f64>> {
-    let celestial = |k| cards.text(k).is_some_and(|t| t.starts_with("RA--") || t.starts_with("DEC-") || t.contains("LON") || t.contains("LAT"));
+    let celestial = |k| {
+        cards
+            .text(k)
+            .is_some_and(|t| t.starts_with("RA--") || t.starts_with("DEC-") || t.contains("LON") || t.contains("LAT"))
+    };
     if !celestial("CTYPE1") || !celestial("CTYPE2") {
         return None;
     }
@@ -229,8 +233,9 @@ fn wcs_scale(cards: &Cards, notes: &mut Vec<String>) -> Option<Carded<f64>> {
 }
 
 fn cfa(cards: &Cards) -> Option<Carded<CfaPattern>> {
-    let (keyword, pattern) =
-        ["BAYERPAT", "CFAPAT", "BAYRPAT"].iter().find_map(|k| cards.text(k).and_then(CfaPattern::parse).map(|p| (*k, p)))?;
+    let (keyword, pattern) = ["BAYERPAT", "CFAPAT", "BAYRPAT"]
+        .iter()
+        .find_map(|k| cards.text(k).and_then(CfaPattern::parse).map(|p| (*k, p)))?;
     let offset = |k| cards.number(k).unwrap_or(0.0) as i64;
     Some(Carded::new(pattern.shifted(offset("XBAYROFF"), offset("YBAYROFF")), keyword))
 }
@@ -312,7 +317,8 @@ mod tests {
     // faults.md number 1: which reading of the pixel size the cards support.
     #[test]
     fn pixel_size_and_binning() {
-        let includes = |lines: &[&str]| header(&[&["XBINNING= 2", "YBINNING= 2"], lines].concat()).pixel_includes_binning;
+        let includes =
+            |lines: &[&str]| header(&[&["XBINNING= 2", "YBINNING= 2"], lines].concat()).pixel_includes_binning;
         assert_eq!(includes(&["XPIXSZ  = 3.76"]), None);
         assert_eq!(includes(&["XPIXSZ  = 7.52", "PIXSIZE1= 3.76"]), Some(true));
         assert_eq!(includes(&["XPIXSZ  = 3.76", "PIXSIZE1= 3.76"]), Some(false));
@@ -327,9 +333,16 @@ mod tests {
         for focal in ["FOCALLEN= 0", "FOCALLEN= 0.53", "FOCALLEN= -1", "FOCALLEN= NAN", "NONE    = 1"] {
             assert_eq!(header(&[focal]).focal_mm, None, "{focal}");
         }
-        let wcs = |lines: &[&str]| header(&[&["CTYPE1  = 'RA---TAN'", "CTYPE2  = 'DEC--TAN'"], lines].concat()).wcs_arcsec_per_px;
+        let wcs = |lines: &[&str]| {
+            header(&[&["CTYPE1  = 'RA---TAN'", "CTYPE2  = 'DEC--TAN'"], lines].concat()).wcs_arcsec_per_px
+        };
         assert_eq!(wcs(&["CD1_1   = 1", "CD2_2   = 1"]), None);
-        let scale = wcs(&["CD1_1   = -1.85440034552E-004", "CD1_2   = 2.7E-007", "CD2_1   = -2.7E-007", "CD2_2   = -1.85437E-004"]);
+        let scale = wcs(&[
+            "CD1_1   = -1.85440034552E-004",
+            "CD1_2   = 2.7E-007",
+            "CD2_1   = -2.7E-007",
+            "CD2_2   = -1.85437E-004",
+        ]);
         assert!((scale.unwrap().value - 0.66758).abs() < 1e-4);
         assert_eq!(header(&["CDELT1  = 1", "CDELT2  = 1"]).wcs_arcsec_per_px, None, "not celestial");
     }

@@ -33,7 +33,7 @@ const DIAGONAL_CONTRAST: f64 = 0.02;
 /// level, ADU, or 0.
 pub fn measured_pattern(plane: &Pixels, told: CfaPattern, level: f64) -> (CfaPattern, bool) {
     let (rows, columns) = plane.dim();
-    let mut site = |dx: usize, dy: usize| {
+    let site = |dx: usize, dy: usize| {
         let mut sample: Vec<f64> = (0..rows.saturating_sub(1) / 2)
             .step_by((rows / 128).max(1))
             .flat_map(|j| (0..columns.saturating_sub(1) / 2).step_by((columns / 128).max(1)).map(move |i| (i, j)))

@@ -10,7 +10,7 @@ const ROWS: usize = 48;
 const WINDOW_HALF_PX: usize = 15;
 /// Deviations from the window's mean, in sigma, that count as bright outliers (stars, hot pixels).
 const OUTLIER_SIGMA: f64 = 6.0;
-/// Level above the lowest pixel, ADU, that only a lit frame reaches: a tenth of the 16-bit range.
+/// Level, ADU, that only a lit frame reaches, whatever its bias: a tenth of the 16-bit range.
 const LIT_ADU: f64 = 6_500.0;
 /// Share of bright outliers below which a lit frame holds no stars (a star field has 1e-3 or more; from trials).
 const STARLESS_FRACTION: f64 = 3e-4;
@@ -80,11 +80,11 @@ fn bright_outliers(row: &[f64]) -> usize {
 }
 
 /// Standard deviation of the central 90 % of a unit normal law: `single_truncation_factor(1.6449)`.
-const CENTRAL_90_PERCENT_STD: f64 = 0.7901;
+const CENTRAL_90_PERCENT_STD: f64 = 0.789_3;
 
 /// Whether the pixels deny what the header says: a `light` that is brightly and evenly lit and holds no star is a flat.
 pub fn pixels_contradict(told: FrameKind, survey: &Survey) -> Option<FrameKind> {
-    let lit = survey.level_adu - survey.lowest_adu.min(survey.level_adu) > LIT_ADU / 2.0 && survey.level_adu > LIT_ADU;
+    let lit = survey.level_adu > LIT_ADU;
     let starless = survey.bright_outlier_fraction < STARLESS_FRACTION;
     (told == FrameKind::Light && lit && starless).then_some(FrameKind::Flat)
 }

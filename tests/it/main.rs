@@ -1,1 +1,14 @@
-fn _x() {}
+//! All integration tests in one binary: one link, one run.
+
+mod real_stars;
+
+use std::path::PathBuf;
+
+/// Folder of real frames, from `SKYGRAIN_REAL_FRAMES`; says so when a test is skipped without it.
+pub fn real_frames(test: &str) -> Option<PathBuf> {
+    let folder = std::env::var_os("SKYGRAIN_REAL_FRAMES").map(PathBuf::from);
+    if folder.is_none() {
+        eprintln!("{test}: skipped, SKYGRAIN_REAL_FRAMES names no folder");
+    }
+    folder
+}

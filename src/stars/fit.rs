@@ -1,0 +1,303 @@
+//! Weighted least-squares fit of a pixel-integrated elliptical Moffat profile to one star.
+//!
+//! Levenberg-Marquardt (Marquardt 1963, J. SIAM 11, 431; from memory) on eight parameters: peak, background, place,
+//! logarithmic width, two components of elongation, 1/beta. The variance of a pixel is that of the sky plus the photon
+//! noise of the model, renewed each step, so that the result is the maximum-likelihood one and not biased by noisy data.
+
+use nalgebra::{SMatrix, SVector};
+
+use super::Shape;
+use super::moffat::{LEAST_INVERSE_BETA, MOST_INVERSE_BETA};
+
+const PARAMETERS: usize = 8;
+type Vector = SVector<f64, PARAMETERS>;
+type Matrix = SMatrix<f64, PARAMETERS, PARAMETERS>;
+/// Indices of the parameters.
+const PEAK: usize = 0;
+const BACKGROUND: usize = 1;
+const X: usize = 2;
+const Y: usize = 3;
+const WIDTH: usize = 4;
+const E1: usize = 5;
+const E2: usize = 6;
+const INVERSE_BETA: usize = 7;
+
+/// Steps allowed; well-behaved stars need 6 to 12.
+const MOST_STEPS: usize = 60;
+/// Change of logarithmic width and place (px) below which a step counts as the last: far below any star's error.
+const CONVERGED: f64 = 2e-5;
+/// Standard deviations of chi2/dof above 1 from which the scatter is taken for larger than stated.
+const CHI2_EXCESS_SIGMAS: f64 = 3.0;
+
+/// Pixels around one star.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Stamp {
+    /// Column of the first pixel.
+    pub left: usize,
+    /// Row of the first pixel.
+    pub top: usize,
+    /// Columns.
+    pub width: usize,
+    /// Row by row, ADU; NaN for pixels that do not count.
+    pub values: Vec<f32>,
+}
+
+/// Noise of the pixels.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct FitNoise {
+    /// Variance of a sky pixel, ADU^2.
+    pub sky_adu2: f64,
+    /// Conversion gain, e-/ADU, for the photon noise of the star; `None` weighs all pixels alike.
+    pub e_per_adu: Option<f64>,
+}
+
+/// A converged fit. Uncertainties are one sigma.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct StarFit {
+    /// Centre, px of the file (0-based).
+    pub x: f64,
+    pub y: f64,
+    pub sigma_x: f64,
+    pub sigma_y: f64,
+    /// Peak of the profile before the pixel, ADU.
+    pub peak_adu: f64,
+    /// Background under the star, ADU.
+    pub background_adu: f64,
+    /// Shape before the pixel.
+    pub shape: Shape,
+    /// Relative uncertainty of the FWHM.
+    pub sigma_ln_width: f64,
+    pub sigma_e1: f64,
+    pub sigma_e2: f64,
+    pub sigma_inverse_beta: f64,
+    /// Flux, ADU.
+    pub flux_adu: f64,
+    /// Sum of squared residuals over their variances, a degree of freedom.
+    pub chi2_per_dof: f64,
+}
+
+/// Why a fit gave nothing.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
+pub enum FitFailure {
+    /// Fewer pixels than twice the parameters.
+    #[error("too few pixels")]
+    TooFewPixels,
+    /// No minimum within the allowed steps.
+    #[error("no convergence")]
+    NoConvergence,
+    /// The star moved out of its stamp, or its width left the stamp.
+    #[error("ran away")]
+    RanAway,
+}
+
+/// Normal equations at one point of parameter space.
+struct Normal {
+    curvature: Matrix,
+    gradient: Vector,
+    chi2: f64,
+    weights: Vec<f64>,
+}
+
+/// Fits one star, starting from a place and a shape.
+///
+/// `beta_prior` is a mean and standard deviation of 1/beta that the frame's bright stars gave; without it beta is free.
+///
+/// # Errors
+///
+/// Too few pixels, no convergence, or a solution outside the stamp.
+pub fn fit_star(
+    stamp: &Stamp,
+    start: (f64, f64, Shape),
+    noise: FitNoise,
+    beta_prior: Option<(f64, f64)>,
+) -> Result<StarFit, FitFailure> {
+    let counted: Vec<(f64, f64, f64)> = stamp
+        .values
+        .iter()
+        .enumerate()
+        .filter(|(_, v)| v.is_finite())
+        .map(|(i, v)| ((i % stamp.width + stamp.left) as f64, (i / stamp.width + stamp.top) as f64, f64::from(*v)))
+        .collect();
+    if counted.len() < 2 * PARAMETERS {
+        return Err(FitFailure::TooFewPixels);
+    }
+    let lowest = counted.iter().map(|p| p.2).fold(f64::INFINITY, f64::min);
+    let highest = counted.iter().map(|p| p.2).fold(f64::NEG_INFINITY, f64::max);
+    let background = quartile_background(&counted);
+    let (x, y, shape) = start;
+    let mut p = Vector::from([
+        (highest - background).max(1e-6 * (highest - lowest).abs().max(1e-30)),
+        background,
+        x,
+        y,
+        shape.ln_half_width,
+        shape.e1,
+        shape.e2,
+        shape.inverse_beta,
+    ]);
+    let half_stamp = 0.5 * stamp.width as f64;
+    let mut now = normal_equations(&counted, &p, noise, beta_prior);
+    let mut damping = 1e-3;
+    for _ in 0..MOST_STEPS {
+        let mut damped = now.curvature;
+        for i in 0..PARAMETERS {
+            damped[(i, i)] *= 1.0 + damping;
+        }
+        let Some(step) = damped.cholesky().map(|c| c.solve(&now.gradient)) else {
+            damping *= 10.0;
+            if damping > 1e12 {
+                return Err(FitFailure::NoConvergence);
+            }
+            continue;
+        };
+        let trial = limited(&p, &step);
+        if (trial[X] - x).abs() > half_stamp
+            || (trial[Y] - y).abs() > half_stamp
+            || trial[WIDTH].exp() > 1.5 * half_stamp
+            || trial[WIDTH] < -3.0
+        {
+            return Err(FitFailure::RanAway);
+        }
+        // The weights of the point left behind judge the step; then they are renewed.
+        let judged = chi2(&counted, &trial, &now.weights, beta_prior);
+        let moved = (trial - p).abs();
+        if judged <= now.chi2 * (1.0 + 1e-12) {
+            p = trial;
+            now = normal_equations(&counted, &p, noise, beta_prior);
+            let last = moved[WIDTH].max(moved[X]).max(moved[Y]).max(moved[E1]).max(moved[E2]) < CONVERGED;
+            if last && damping <= 1e-2 {
+                return finish(&now, &p, noise);
+            }
+            damping = (damping * 0.2).max(1e-9);
+        } else {
+            if moved[WIDTH].max(moved[X]).max(moved[Y]) < 1e-9 {
+                return finish(&now, &p, noise);
+            }
+            damping *= 8.0;
+            if damping > 1e12 {
+                return Err(FitFailure::NoConvergence);
+            }
+        }
+    }
+    Err(FitFailure::NoConvergence)
+}
+
+/// Lower quartile of the values: a start for the background that the star's own light hardly lifts.
+fn quartile_background(counted: &[(f64, f64, f64)]) -> f64 {
+    let mut values: Vec<f64> = counted.iter().map(|p| p.2).collect();
+    let at = values.len() / 4;
+    *values.select_nth_unstable_by(at, f64::total_cmp).1
+}
+
+/// The step, shortened where it would leave the region in which the model is nearly linear.
+fn limited(p: &Vector, step: &Vector) -> Vector {
+    let mut factor: f64 = 1.0;
+    for (i, most) in [(X, 1.5), (Y, 1.5), (WIDTH, 0.5), (E1, 0.6), (E2, 0.6)] {
+        factor = factor.min(most / step[i].abs().max(1e-300));
+    }
+    let mut q = p + step * factor.min(1.0);
+    q[INVERSE_BETA] = q[INVERSE_BETA].clamp(LEAST_INVERSE_BETA, MOST_INVERSE_BETA);
+    q
+}
+
+fn shape_of(p: &Vector) -> Shape {
+    Shape { ln_half_width: p[WIDTH], e1: p[E1], e2: p[E2], inverse_beta: p[INVERSE_BETA] }
+}
+
+/// Variance of a pixel whose star light is `star_adu`, ADU^2.
+fn variance(star_adu: f64, noise: FitNoise) -> f64 {
+    noise.sky_adu2 + noise.e_per_adu.map_or(0.0, |g| star_adu.max(0.0) / g)
+}
+
+fn prior_term(p: &Vector, beta_prior: Option<(f64, f64)>) -> f64 {
+    beta_prior.map_or(0.0, |(mean, sigma)| ((p[INVERSE_BETA] - mean) / sigma).powi(2))
+}
+
+/// Sum of squares at `p` with the weights of the point left behind.
+fn chi2(counted: &[(f64, f64, f64)], p: &Vector, weights: &[f64], beta_prior: Option<(f64, f64)>) -> f64 {
+    let model = shape_of(p).prepare();
+    let sum: f64 = counted
+        .iter()
+        .zip(weights)
+        .map(|((x, y, v), w)| w * (v - p[BACKGROUND] - p[PEAK] * model.pixel(x - p[X], y - p[Y])).powi(2))
+        .sum();
+    sum + prior_term(p, beta_prior)
+}
+
+fn normal_equations(
+    counted: &[(f64, f64, f64)],
+    p: &Vector,
+    noise: FitNoise,
+    beta_prior: Option<(f64, f64)>,
+) -> Normal {
+    let model = shape_of(p).prepare();
+    let mut curvature = Matrix::zeros();
+    let mut gradient = Vector::zeros();
+    let mut chi2 = 0.0;
+    let mut weights = Vec::with_capacity(counted.len());
+    for (x, y, v) in counted {
+        let d = model.pixel_with_derivatives(x - p[X], y - p[Y]);
+        let star = p[PEAK] * d.value;
+        let w = variance(star, noise).recip();
+        let residual = v - p[BACKGROUND] - star;
+        let row = [
+            d.value,
+            1.0,
+            p[PEAK] * d.d_x0,
+            p[PEAK] * d.d_y0,
+            p[PEAK] * d.d_ln_half_width,
+            p[PEAK] * d.d_e1,
+            p[PEAK] * d.d_e2,
+            p[PEAK] * d.d_inverse_beta,
+        ];
+        for i in 0..PARAMETERS {
+            gradient[i] += w * residual * row[i];
+            for j in 0..=i {
+                curvature[(i, j)] += w * row[i] * row[j];
+            }
+        }
+        chi2 += w * residual * residual;
+        weights.push(w);
+    }
+    for i in 0..PARAMETERS {
+        for j in 0..i {
+            curvature[(j, i)] = curvature[(i, j)];
+        }
+    }
+    if let Some((mean, sigma)) = beta_prior {
+        let w = sigma.powi(-2);
+        curvature[(INVERSE_BETA, INVERSE_BETA)] += w;
+        gradient[INVERSE_BETA] += w * (mean - p[INVERSE_BETA]);
+    }
+    chi2 += prior_term(p, beta_prior);
+    Normal { curvature, gradient, chi2, weights }
+}
+
+fn finish(now: &Normal, p: &Vector, noise: FitNoise) -> Result<StarFit, FitFailure> {
+    let covariance = now.curvature.cholesky().ok_or(FitFailure::NoConvergence)?.inverse();
+    let dof = (now.weights.len() - PARAMETERS) as f64;
+    let chi2_per_dof = now.chi2 / dof;
+    let excess = 1.0 + CHI2_EXCESS_SIGMAS * (2.0 / dof).sqrt();
+    // Without a gain the weights are relative only, and the residuals tell the scale of the errors.
+    let scale = if noise.e_per_adu.is_none() || chi2_per_dof > excess { chi2_per_dof.max(1e-30) } else { 1.0 };
+    let sigma = |i: usize| (covariance[(i, i)] * scale).sqrt();
+    let shape = shape_of(p);
+    if p[PEAK] <= 0.0 || !sigma(WIDTH).is_finite() {
+        return Err(FitFailure::RanAway);
+    }
+    Ok(StarFit {
+        x: p[X],
+        y: p[Y],
+        sigma_x: sigma(X),
+        sigma_y: sigma(Y),
+        peak_adu: p[PEAK],
+        background_adu: p[BACKGROUND],
+        shape,
+        sigma_ln_width: sigma(WIDTH),
+        sigma_e1: sigma(E1),
+        sigma_e2: sigma(E2),
+        sigma_inverse_beta: sigma(INVERSE_BETA),
+        flux_adu: p[PEAK] * shape.area_px(),
+        chi2_per_dof,
+    })
+}

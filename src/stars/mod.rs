@@ -1,0 +1,15 @@
+//! Stars of one frame: sky, detection, profile fits, frame values.
+//!
+//! Positions are in pixels of the file, 0-based, integer at pixel centres.
+
+mod detect;
+mod fit;
+mod measure;
+mod moffat;
+mod sky;
+
+pub use detect::{Peak, detect};
+pub use fit::{FitNoise, Stamp, StarFit, fit_star};
+pub use measure::{FrameStars, MeasureOptions, Star, StarFlag, measure};
+pub use moffat::{Shape, recorded_fwhm};
+pub use sky::{SkyMap, map_sky};
