@@ -195,7 +195,8 @@ mod tests {
         assert!((right.ellipticity() - 0.1 * u * u).abs() < 1e-12 && right.angle_rad.abs() < 1e-12);
         // Radial: the long axis points away from the centre, straight up on the vertical line.
         assert!((at(300.0, 400.0).angle_rad.abs() - std::f64::consts::FRAC_PI_2).abs() < 1e-12);
-        let guided = FieldShape { radial_ellipticity: 0.0, guiding_ellipticity: 0.2, ..SHAPE }.star(601, 401, 9.0, 7.0, 1.0);
+        let guided =
+            FieldShape { radial_ellipticity: 0.0, guiding_ellipticity: 0.2, ..SHAPE }.star(601, 401, 9.0, 7.0, 1.0);
         assert!((guided.ellipticity() - 0.2).abs() < 1e-12 && (guided.angle_rad - 0.3).abs() < 1e-12);
     }
 

@@ -278,7 +278,7 @@ mod tests {
         let sum: f64 = electrons(&recipe).iter().sum();
         // Shot noise of the flux and read noise of the area; the wings outside may hold the stated share.
         let noise = (2.0 * FLUX_E + 9.0 * 300.0 * 300.0).sqrt();
-        let most_missing = 2.0 * FLUX_E * 0.005;
+        let most_missing = 2.0 * FLUX_E * FULL_REACH.missing_share;
         let lost = 2.0 * FLUX_E - sum;
         assert!(lost < ERRORS * noise + most_missing && lost > -ERRORS * noise, "{lost}");
     }

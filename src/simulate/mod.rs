@@ -9,6 +9,7 @@ pub mod fits_out;
 pub mod frame;
 pub mod moffat;
 pub mod night;
+mod plan;
 mod rig;
 mod speed;
 

@@ -148,9 +148,8 @@ impl Profile {
     pub fn pixel(&self, x: f64, y: f64) -> f64 {
         let (dx, dy) = (x - self.star.x, y - self.star.y);
         if self.along_pixels {
-            let strip = |d: f64, sigma: f64| {
-                0.5 * (erf((d + 0.5) / (SQRT_2 * sigma)) - erf((d - 0.5) / (SQRT_2 * sigma)))
-            };
+            let strip =
+                |d: f64, sigma: f64| 0.5 * (erf((d + 0.5) / (SQRT_2 * sigma)) - erf((d - 0.5) / (SQRT_2 * sigma)));
             return self.star.flux_e * strip(dx, self.scale_major) * strip(dy, self.scale_minor);
         }
         let fwhm = self.star.fwhm_minor_px.min(self.star.fwhm_major_px);
@@ -305,14 +304,20 @@ mod tests {
         assert!((inside - 0.9105573).abs() < JAGGED, "{inside}");
     }
 
-    // The promise of the module: 1e-4 of the peak. Reference: 12 x 12 cells of order 16 in every pixel.
+    // Promised is 1e-4 of the peak; 7e-8 is what the orders reach, and the limit leaves room for rounding. Reference: 12 x 12 cells of order 16 in every pixel.
     #[test]
     fn pixel_values_agree_with_a_much_finer_quadrature() {
-        const PROMISED: f64 = 1e-4;
+        const SHARE: f64 = 1e-6;
         let mut worst = 0f64;
-        for (major, minor, beta) in
-            [(0.8, 0.8, 1.6), (0.8, 0.8, 2.5), (1.0, 0.8, 4.765), (2.2, 0.9, f64::INFINITY), (3.0, 1.5, 2.5), (6.0, 2.0, 3.0)]
-        {
+        for (major, minor, beta) in [
+            (0.4, 0.4, 2.5),
+            (0.8, 0.8, 1.6),
+            (0.8, 0.8, 2.5),
+            (1.0, 0.8, 4.765),
+            (2.2, 0.9, f64::INFINITY),
+            (3.0, 1.5, 2.5),
+            (6.0, 2.0, 3.0),
+        ] {
             for (x0, y0) in [(0.0, 0.0), (0.5, 0.5), (0.31, -0.17)] {
                 let mut star = turned(SimStar::round(x0, y0, 1.0, major, beta), minor, 0.6);
                 star.fwhm_major_px = major;
@@ -327,7 +332,7 @@ mod tests {
                 }
             }
         }
-        assert!(worst < PROMISED, "{worst}");
+        assert!(worst < SHARE, "{worst}");
     }
 
     #[test]
