@@ -39,7 +39,7 @@ const SITE_LATITUDE_DEG: f64 = 47.6;
 const GAIN_SETTING: i64 = 120;
 const OFFSET_SETTING: i64 = 50;
 
-/// The stars of the target's field, rates behind the broad filter. The brightest saturate in a minute.
+/// The stars of the target's field, rates behind the broad filter. The brightest possible saturates in a minute.
 pub const FIELD: FieldRecipe = FieldRecipe {
     width: WIDTH,
     height: HEIGHT,
