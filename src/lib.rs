@@ -15,6 +15,7 @@ pub mod folder;
 pub mod frame;
 pub mod quantity;
 pub mod sensor;
+pub mod simulate;
 pub mod stars;
 pub mod stats;
 pub mod units;

@@ -1,6 +1,7 @@
 //! All integration tests in one binary: one link, one run.
 
 mod real_stars;
+mod simulated_stars;
 
 use std::path::PathBuf;
 

@@ -1,0 +1,153 @@
+//! Star measurement against simulated truth. The renderer shares no code with the fit.
+
+use skygrain::fits::Pixels;
+use skygrain::frame::Lattice;
+use skygrain::simulate::{Detector, FrameRecipe, SimStar, render};
+use skygrain::stars::{FrameStars, MeasureOptions, StarFlag, measure};
+
+const GAIN_E_PER_ADU: f64 = 0.8;
+/// Columns and rows of stars on a grid: isolated by construction.
+const GRID: usize = 9;
+
+/// A frame of isolated stars at random phases, `peak_snr` above a sky of 300 e-.
+fn frame(fwhm_px: f64, ellipticity: f64, beta: f64, peak_snr: f64, seed: u64) -> Pixels {
+    let pitch = (7.0 * fwhm_px + 14.0).ceil();
+    let side = (pitch * (GRID as f64 + 1.0)) as usize;
+    let detector = Detector { gain_e_per_adu: GAIN_E_PER_ADU, ..Detector::even(side, side) };
+    let noise = (300.0 + detector.read_noise_e.powi(2)).sqrt();
+    // Peak over noise p needs p = P / sqrt(P + noise^2).
+    let peak_e = 0.5 * (peak_snr.powi(2) + peak_snr * (peak_snr.powi(2) + 4.0 * noise * noise).sqrt());
+    let area = std::f64::consts::PI * fwhm_px.powi(2) / (4.0 * (2f64.powf(1.0 / beta) - 1.0) * (beta - 1.0));
+    let ratio = 1.0 - ellipticity;
+    let mut phase = seed.wrapping_mul(0x9e37_79b9_7f4a_7c15);
+    let mut random = || {
+        phase = phase.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        (phase >> 11) as f64 / (1u64 << 53) as f64
+    };
+    let stars = (0..GRID * GRID)
+        .map(|i| SimStar {
+            x: pitch * (1.0 + (i % GRID) as f64) + random() - 0.5,
+            y: pitch * (1.0 + (i / GRID) as f64) + random() - 0.5,
+            flux_e: peak_e * area * (0.7 + 0.6 * random()),
+            fwhm_major_px: fwhm_px / ratio.sqrt(),
+            fwhm_minor_px: fwhm_px * ratio.sqrt(),
+            angle_rad: 0.6,
+            beta,
+        })
+        .collect();
+    let recipe = FrameRecipe { exposure_s: 100.0, sky_e_per_px_s: 3.0, stars, ..FrameRecipe::unlit(detector, seed) };
+    Pixels::U16(render(&recipe).0)
+}
+
+fn measured(plane: &Pixels) -> FrameStars {
+    let options =
+        MeasureOptions { lattice: Lattice::All, e_per_adu: Some(GAIN_E_PER_ADU), saturation_adu: Some(65_535.0) };
+    measure(plane, &options).expect("the frame has pixels")
+}
+
+/// The bar: relative bias of the width.
+const FWHM_BIAS: f64 = 0.005;
+
+#[test]
+fn width_is_unbiased_from_one_to_eight_pixels() {
+    for (k, fwhm) in [1.0, 1.5, 2.0, 3.0, 5.0, 8.0].into_iter().enumerate() {
+        for (ellipticity, beta) in [(0.0, 2.5), (0.1, 3.5), (0.3, 5.0), (0.3, 2.5)] {
+            let seeds = 3;
+            let (mut sum, mut stars) = (0.0, 0);
+            for seed in 0..seeds {
+                let got = measured(&frame(fwhm, ellipticity, beta, 100.0, 100 * k as u64 + seed));
+                sum += got.fwhm_px.value.expect("a width");
+                stars += got.stars.len();
+            }
+            let bias = sum / seeds as f64 / fwhm - 1.0;
+            eprintln!("FWHM {fwhm} e {ellipticity} beta {beta}: {stars} stars, bias {:.3} %", 100.0 * bias);
+            assert!(bias.abs() < FWHM_BIAS, "FWHM {fwhm} px, e {ellipticity}, beta {beta}: bias {bias:.4}");
+            assert!(stars > 200, "{stars} of {} stars used", 3 * GRID * GRID);
+        }
+    }
+}
+
+/// Five standard errors of a share of 68.3 % among n stars.
+fn coverage_tolerance(n: usize) -> f64 {
+    5.0 * (0.683 * 0.317 / n as f64).sqrt()
+}
+
+#[test]
+fn stated_errors_hold_for_single_stars() {
+    for (fwhm, snr) in [(1.5, 60.0), (3.0, 30.0), (3.0, 100.0), (5.0, 60.0)] {
+        let (mut inside, mut n) = (0, 0);
+        for seed in 0..5 {
+            for star in measured(&frame(fwhm, 0.1, 3.5, snr, 7_000 + seed)).stars {
+                let pull = (star.fit.shape.fwhm_px() / fwhm).ln() / star.fit.sigma_ln_width;
+                inside += usize::from(pull.abs() < 1.0);
+                n += 1;
+            }
+        }
+        let share = inside as f64 / n as f64;
+        eprintln!("FWHM {fwhm} snr {snr}: {n} stars, one sigma holds {:.1} %", 100.0 * share);
+        assert!((share - 0.683).abs() < coverage_tolerance(n), "FWHM {fwhm}, S/N {snr}: {share:.3} of {n}");
+    }
+}
+
+#[test]
+fn ellipticity_and_angle_come_back_and_round_stars_stay_round() {
+    let long = measured(&frame(3.0, 0.3, 3.5, 60.0, 1));
+    let (e, sigma) = long.ellipticity.pair().unwrap();
+    assert!((e - 0.3).abs() < 5.0 * sigma.max(0.001), "{e} +- {sigma}");
+    let (angle, sigma) = long.position_angle_deg.pair().unwrap();
+    assert!((angle - 0.6f64.to_degrees()).abs() < 5.0 * sigma, "{angle} +- {sigma}");
+    let round = measured(&frame(3.0, 0.0, 3.5, 30.0, 2));
+    let (e, sigma) = round.ellipticity.pair().unwrap();
+    assert!(e < 3.0 * sigma.max(0.005), "{e} +- {sigma}");
+    assert!(!round.position_angle_deg.is_known());
+}
+
+// faults.md number 5 and 6: lone hot pixels among undersampled stars.
+#[test]
+fn a_lone_hot_pixel_is_not_a_star_and_a_sharp_star_is() {
+    let Pixels::U16(mut image) = frame(1.2, 0.0, 3.5, 50.0, 3) else { unreachable!() };
+    let (rows, columns) = image.dim();
+    for i in 0..50usize {
+        // On the lines between the grid's stars.
+        let at = [(7 + 4 * i).min(rows - 8), 11 + (i * 37) % (columns - 22)];
+        image[at] = image[at].saturating_add(500 + 400 * i as u16);
+    }
+    let got = measured(&Pixels::U16(image));
+    let kept = got.stars.len();
+    assert!(kept >= 75, "{kept} of 81 stars kept, {:?}", got.flags);
+    assert!(got.flags[&StarFlag::HotPixel] >= 45, "{:?}", got.flags);
+    assert!((got.fwhm_px.value.unwrap() / 1.2 - 1.0).abs() < 0.01);
+}
+
+// faults.md number 29.
+#[test]
+fn a_frame_without_stars_says_so() {
+    let got = measured(&Pixels::U16(ndarray::Array2::from_elem((256, 256), 1000)));
+    assert_eq!((got.star_count, got.fwhm_px.value), (0, None));
+    assert!(got.fwhm_px.why().contains("clouds"));
+}
+
+/// Bias allowed on a mosaic: half of the pixels are seen.
+const MOSAIC_BIAS: f64 = 0.01;
+
+#[test]
+fn a_mosaic_is_measured_on_its_green_sites_only() {
+    let pattern = skygrain::folder::CfaPattern::parse("RGGB").unwrap();
+    for fwhm in [2.0, 3.5] {
+        let Pixels::U16(mut image) = frame(fwhm, 0.1, 3.5, 80.0, 9) else { unreachable!() };
+        for ((y, x), v) in image.indexed_iter_mut() {
+            if !pattern.is_green(x, y) {
+                *v /= 2;
+            }
+        }
+        let options = MeasureOptions {
+            lattice: Lattice::Green(pattern),
+            e_per_adu: Some(GAIN_E_PER_ADU),
+            saturation_adu: Some(65_535.0),
+        };
+        let got = measure(&Pixels::U16(image), &options).unwrap();
+        let bias = got.fwhm_px.value.unwrap() / fwhm - 1.0;
+        eprintln!("mosaic FWHM {fwhm}: {} stars, bias {:.2} %", got.stars.len(), 100.0 * bias);
+        assert!(bias.abs() < MOSAIC_BIAS && got.stars.len() > 60, "{bias} {:?}", got.flags);
+    }
+}
