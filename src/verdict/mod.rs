@@ -1,5 +1,16 @@
 //! From measurements to answers: image scale, sampling, noise budget, cooling.
 
+pub mod budget;
+pub mod power;
+pub mod profile;
+pub mod propagation;
+mod quadrature;
 mod result;
+pub mod sampling;
+pub mod scale;
+pub mod seeing;
 
+pub use budget::{BudgetInput, noise_budget};
 pub use result::{Cooling, CoolingRow, NoiseBudget, Sampling, SamplingVerdict};
+pub use sampling::{SamplingInput, sampling};
+pub use scale::image_scale;
