@@ -75,11 +75,7 @@ pub fn swamping_exposure_s(read_noise_e: f64, background_e_per_px_s: f64, f: f64
 }
 
 fn swamping_exposure(input: &BudgetInput) -> Quantity {
-    let inputs = [
-        ("sky", input.sky_e_per_px_s),
-        ("dark", input.dark_e_per_px_s),
-        ("read noise", input.read_noise_e),
-    ];
+    let inputs = [("sky", input.sky_e_per_px_s), ("dark", input.dark_e_per_px_s), ("read noise", input.read_noise_e)];
     if let Some(because) = missing(&inputs) {
         return Quantity::not_measurable(because);
     }

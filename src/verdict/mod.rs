@@ -1,6 +1,7 @@
 //! From measurements to answers: image scale, sampling, noise budget, cooling.
 
 pub mod budget;
+pub mod cooling;
 pub mod power;
 pub mod profile;
 pub mod propagation;
@@ -9,8 +10,11 @@ mod result;
 pub mod sampling;
 pub mod scale;
 pub mod seeing;
+pub mod thermal;
 
 pub use budget::{BudgetInput, noise_budget};
+pub use cooling::{CoolingInput, cooling};
 pub use result::{Cooling, CoolingRow, NoiseBudget, Sampling, SamplingVerdict};
 pub use sampling::{SamplingInput, sampling};
 pub use scale::image_scale;
+pub use thermal::{CoolingLaw, ThermalStep};

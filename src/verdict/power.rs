@@ -228,8 +228,9 @@ mod tests {
 
     #[test]
     fn aliasing_falls_as_the_star_widens() {
-        let shares: Vec<f64> =
-            [0.3, 0.5, 0.9, 1.4, 2.2, 3.5, 6.0, 20.0].map(|f| grid_power(star(f, 3.3)).unwrap().aliased_fraction).into();
+        let shares: Vec<f64> = [0.3, 0.5, 0.9, 1.4, 2.2, 3.5, 6.0, 20.0]
+            .map(|f| grid_power(star(f, 3.3)).unwrap().aliased_fraction)
+            .into();
         assert!(shares.windows(2).all(|w| w[0] > w[1]), "{shares:?}");
         assert_eq!(grid_power(star(0.2, 3.3)), None);
     }

@@ -257,7 +257,9 @@ fn noise_sentence(s: &Sampling, scale: &Quantity) -> String {
     };
     let best = match s.best_snr_efficiency.value {
         // The best pixel comes from an expansion that can be a trace off on coarse pixels.
-        Some(best) => format!("; the best pixel for this sky and sensor ({size}) would reach {:.1} %", 100.0 * best.max(now)),
+        Some(best) => {
+            format!("; the best pixel for this sky and sensor ({size}) would reach {:.1} %", 100.0 * best.max(now))
+        }
         None => String::new(),
     };
     format!(
@@ -331,7 +333,9 @@ mod tests {
     #[test]
     fn verdicts_change_at_the_limits() {
         use SamplingVerdict::*;
-        for (f, v) in [(1.49, UnderSampled), (1.5, Marginal), (2.0, WellSampled), (3.99, WellSampled), (4.0, OverSampled)] {
+        for (f, v) in
+            [(1.49, UnderSampled), (1.5, Marginal), (2.0, WellSampled), (3.99, WellSampled), (4.0, OverSampled)]
+        {
             assert_eq!(verdict_of(f), v);
         }
     }

@@ -14,7 +14,8 @@ pub const SCALE_RANGE_ARCSEC_PER_PX: [f64; 2] = [0.05, 100.0];
 const DISAGREEMENT: f64 = 0.02;
 
 /// What supplies a missing scale.
-const REMEDY: &str = "the cards XPIXSZ and FOCALLEN, the rig keys pixel_um and focal_mm, or frames with a celestial WCS";
+const REMEDY: &str =
+    "the cards XPIXSZ and FOCALLEN, the rig keys pixel_um and focal_mm, or frames with a celestial WCS";
 
 /// Image scale, arcsec per recorded pixel.
 ///
@@ -115,7 +116,11 @@ fn from_optics(header: &FrameHeader) -> Optics {
         return Optics::Unknown { because: refusal(value, pixel, focal) };
     }
     let source = if pixel.from_rig || focal.from_rig { Source::Rig } else { Source::Header };
-    Optics::Scale { value, source, method: format!("pixel pitch {} over focal length {}{words}", pixel.card, focal.card) }
+    Optics::Scale {
+        value,
+        source,
+        method: format!("pixel pitch {} over focal length {}{words}", pixel.card, focal.card),
+    }
 }
 
 /// Why a scale from optics is refused, with the metres that it may have been meant in.
