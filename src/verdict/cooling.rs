@@ -9,8 +9,8 @@ use super::result::{Cooling, CoolingRow};
 use super::thermal::{CoolingLaw, ThermalStep};
 use crate::quantity::{Quantity, Source, weaker};
 
-/// Drops of the sensor temperature in the table, C: steps of a user's choice, and the 13.5 C that the trade calls the
-/// least that is worth a cooler (common practice, no source).
+/// Drops of the sensor temperature in the table, C: round steps up to what one- and two-stage coolers reach, and the
+/// 13.5 C that the trade calls the least that is worth a cooler (common practice, no source).
 pub const DROPS_C: [f64; 8] = [5.0, 10.0, 13.5, 20.0, 25.0, 30.0, 35.0, 40.0];
 
 /// Share by which dark current may raise the noise of sky and reading before more cooling is called pointless.
@@ -222,8 +222,11 @@ fn sufficient_drop(input: &CoolingInput, exposure_s: f64) -> Quantity {
     let parameters = parameters(input);
     let drop = |p: &[f64]| {
         let allowed = tolerable_dark(p[0], p[1], exposure_s);
-        let ratio = (allowed - p[3]) / (p[2] - p[3]);
-        if p[2] <= allowed { 0.0 } else { input.law.step.with(p[4]).drop_c(now, ratio) }
+        match (p[2], p[3]) {
+            (dark, _) if dark <= allowed => 0.0,
+            (_, floor) if floor >= allowed => f64::NAN,
+            (dark, floor) => input.law.step.with(p[4]).drop_c(now, (allowed - floor) / (dark - floor)),
+        }
     };
     let (value, sigma) = propagate(&parameters, drop);
     if !value.is_finite() {

@@ -1,7 +1,9 @@
 //! From measurements to answers: image scale, sampling, noise budget, cooling.
 
+pub mod answers;
 pub mod budget;
 pub mod cooling;
+mod findings;
 pub mod power;
 pub mod profile;
 pub mod propagation;
@@ -12,6 +14,7 @@ pub mod scale;
 pub mod seeing;
 pub mod thermal;
 
+pub use answers::{Answer, SessionFindings, answers};
 pub use budget::{BudgetInput, noise_budget};
 pub use cooling::{CoolingInput, cooling};
 pub use result::{Cooling, CoolingRow, NoiseBudget, Sampling, SamplingVerdict};
