@@ -1,5 +1,23 @@
 //! From measurements to answers: image scale, sampling, noise budget, cooling.
 
+pub mod answers;
+pub mod budget;
+pub mod cooling;
+mod findings;
+pub mod power;
+pub mod profile;
+pub mod propagation;
+mod quadrature;
 mod result;
+pub mod sampling;
+pub mod scale;
+pub mod seeing;
+pub mod thermal;
 
+pub use answers::{Answer, SessionFindings, answers};
+pub use budget::{BudgetInput, noise_budget};
+pub use cooling::{CoolingInput, cooling};
 pub use result::{Cooling, CoolingRow, NoiseBudget, Sampling, SamplingVerdict};
+pub use sampling::{SamplingInput, sampling};
+pub use scale::image_scale;
+pub use thermal::{CoolingLaw, ThermalStep};

@@ -2,7 +2,7 @@
 
 use serde::Serialize;
 
-use crate::quantity::Quantity;
+use crate::quantity::{Quantity, Source};
 
 /// How the pixels suit the star image.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
@@ -32,7 +32,11 @@ pub struct Sampling {
     pub resolution_lost_fraction: Quantity,
     /// Signal-to-noise on a faint star against a noiseless sensor with infinitely small pixels (0 to 1).
     pub snr_efficiency: Quantity,
-    /// Largest whole binning that leaves 2 px per FWHM.
+    /// Factor on the present pixel that would give the best signal-to-noise under this sky with this sensor's noise.
+    pub best_pixel_factor: Quantity,
+    /// Signal-to-noise at that pixel, in the same measure as `snr_efficiency`.
+    pub best_snr_efficiency: Quantity,
+    /// Largest whole binning, on top of the present one, that leaves 2 px per FWHM; none below 2 px per FWHM.
     pub best_binning: Option<u32>,
     /// The verdict in words, with its one-sigma caution.
     pub sentence: String,
@@ -72,6 +76,10 @@ pub struct Cooling {
     pub rows: Vec<CoolingRow>,
     /// Time ratio without any dark current: no cooling can pass it.
     pub floor_time_ratio: Quantity,
+    /// Drop of the sensor temperature after which dark current adds 5 % to the noise of sky and reading, C.
+    pub drop_for_5_percent_dark_c: Quantity,
+    /// Whether the step of the dark current with temperature is measured or only assumed.
+    pub law_source: Source,
     /// What the table rests on, and its caution.
     pub basis: String,
 }

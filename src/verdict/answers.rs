@@ -1,0 +1,303 @@
+//! The three questions of the report, answered in plain sentences: sampling, thermal noise, cooling.
+
+use serde::Serialize;
+
+use super::findings::{Finding, cooling_finding, sampling_finding, thermal_finding};
+use super::result::{Cooling, NoiseBudget, Sampling};
+use crate::quantity::Quantity;
+
+/// Labels that are written out before "and n more" stands for the rest.
+const LABELS_WRITTEN: usize = 4;
+
+/// One answer.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Answer {
+    /// `sampling`, `thermal_noise` or `cooling`.
+    pub question: &'static str,
+    /// The answer in a word or two; from the lowest to the highest where sessions differ.
+    pub verdict: String,
+    /// The answer with its numbers and what it rests on.
+    pub sentence: String,
+    /// `high`, `medium`, `low` or `none`, and why.
+    pub confidence: String,
+}
+
+/// What the answers need of one session.
+#[derive(Debug, Clone, Copy)]
+pub struct SessionFindings<'a> {
+    /// How the session is called in sentences.
+    pub label: &'a str,
+    /// Exposure time, s.
+    pub exposure_s: Option<f64>,
+    /// FWHM before the pixel, arcsec.
+    pub fwhm_arcsec: &'a Quantity,
+    /// Image scale, arcsec/px.
+    pub image_scale: &'a Quantity,
+    /// Aperture, mm, for the diffraction limit.
+    pub aperture_mm: Option<f64>,
+    /// Median airmass, for the width at the zenith.
+    pub airmass: Option<f64>,
+    pub sampling: &'a Sampling,
+    pub noise_budget: &'a NoiseBudget,
+    pub cooling: &'a Cooling,
+}
+
+/// Answers the three questions over all sessions, in the order of the report.
+pub fn answers(sessions: &[SessionFindings]) -> Vec<Answer> {
+    let each = |f: fn(&SessionFindings) -> Finding| sessions.iter().map(f).collect::<Vec<_>>();
+    vec![
+        answer("sampling", "undetermined", &each(sampling_finding)),
+        answer("thermal_noise", "not-measurable", &each(thermal_finding)),
+        answer("cooling", "not-measurable", &each(cooling_finding)),
+    ]
+}
+
+/// One answer from the findings of every session: the range, then the session with most at stake in full.
+fn answer(question: &'static str, unknown: &str, findings: &[Finding]) -> Answer {
+    let known: Vec<&Finding> = findings.iter().filter(|f| f.grade.is_some()).collect();
+    let unmeasured: Vec<&Finding> = findings.iter().filter(|f| f.grade.is_none()).collect();
+    let Some(lead) = known.iter().copied().max_by(|a, b| a.stake.total_cmp(&b.stake)) else {
+        let sentence = match unmeasured.as_slice() {
+            [] => "Not measurable, because no session has a usable light frame.".to_owned(),
+            [only] => only.sentence.clone(),
+            [first, ..] => format!("In {}: {}", list(&unmeasured), first.sentence),
+        };
+        let confidence = "none: nothing was measured that could answer it".to_owned();
+        return Answer { question, verdict: unknown.to_owned(), sentence, confidence };
+    };
+    let mut sentences = Vec::new();
+    if known.len() > 1 {
+        sentences.push(overview(&known));
+        sentences.push(format!("In {}: {}", lead.label, lead.sentence));
+    } else {
+        sentences.push(lead.sentence.clone());
+    }
+    if let [first, ..] = unmeasured.as_slice() {
+        sentences.push(format!("In {}: {}", list(&unmeasured), first.sentence));
+    }
+    Answer {
+        question,
+        verdict: span(known.iter().filter_map(|f| f.grade)),
+        sentence: sentences.join(" "),
+        confidence: lead.confidence.clone(),
+    }
+}
+
+/// `marginal` or `marginal to well-sampled`.
+fn span(grades: impl Iterator<Item = (usize, &'static str)>) -> String {
+    let mut grades: Vec<_> = grades.collect();
+    grades.sort_unstable();
+    match (grades.first(), grades.last()) {
+        (Some(low), Some(high)) if low.0 != high.0 => format!("{} to {}", low.1, high.1),
+        (Some(low), _) => low.1.to_owned(),
+        _ => String::new(),
+    }
+}
+
+/// Which sessions have which grade, each with the range of its key number.
+fn overview(known: &[&Finding]) -> String {
+    let mut grades: Vec<_> = known.iter().filter_map(|f| f.grade).collect();
+    grades.sort_unstable();
+    grades.dedup();
+    let one = grades.len() == 1;
+    let groups: Vec<String> = grades
+        .iter()
+        .map(|grade| {
+            let members: Vec<&Finding> = known.iter().copied().filter(|f| f.grade == Some(*grade)).collect();
+            let who = if one { format!("all {} measured sessions", members.len()) } else { list(&members) };
+            format!("{} in {who} ({})", grade.1, range(&members))
+        })
+        .collect();
+    format!("Over the sessions: {}.", groups.join("; "))
+}
+
+/// Lowest to highest key number of some findings, with its unit.
+fn range(members: &[&Finding]) -> String {
+    let values = || members.iter().map(|f| f.shown);
+    let low = values().fold(f64::INFINITY, f64::min);
+    let high = values().fold(f64::NEG_INFINITY, f64::max);
+    let unit = members.first().map_or("", |f| f.unit);
+    let (low, high) = (format!("{low:.2}"), format!("{high:.2}"));
+    if low == high { format!("{low} {unit}") } else { format!("{low} to {high} {unit}") }
+}
+
+fn list(members: &[&Finding]) -> String {
+    let written: Vec<&str> = members.iter().take(LABELS_WRITTEN).map(|f| f.label.as_str()).collect();
+    match members.len().saturating_sub(LABELS_WRITTEN) {
+        0 => written.join(", "),
+        more => format!("{} and {more} more", written.join(", ")),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::{
+        BudgetInput, CoolingInput, CoolingLaw, SamplingInput, ThermalStep, cooling, noise_budget, sampling,
+    };
+    use super::*;
+    use crate::quantity::Source;
+
+    fn measured(value: f64, sigma: f64) -> Quantity {
+        Quantity::measured(value, sigma, "test value", 9)
+    }
+
+    fn unknown(why: &str) -> Quantity {
+        Quantity::not_measurable(why)
+    }
+
+    fn law() -> CoolingLaw {
+        let step = ThermalStep::ActivationEnergy { ev: 0.63, sigma_ev: 0.02 };
+        CoolingLaw { step, source: Source::Measured, range_celsius: Some([-10.0, 20.0]) }
+    }
+
+    /// Everything about one invented session.
+    struct Session {
+        label: &'static str,
+        fwhm: Quantity,
+        scale: Quantity,
+        sampling: Sampling,
+        budget: NoiseBudget,
+        cooling: Cooling,
+    }
+
+    impl Session {
+        fn new(label: &'static str, fwhm: Quantity, dark: Quantity, law: CoolingLaw) -> Self {
+            let (scale, sky, read) = (measured(1.5, 0.001), measured(0.5, 0.02), measured(3.0, 0.1));
+            let exposure_s = Some(120.0);
+            let sampling = sampling(&SamplingInput {
+                fwhm_px: &fwhm,
+                beta: &measured(3.0, 0.2),
+                image_scale: &scale,
+                sky_e_per_px_s: &sky,
+                dark_e_per_px_s: &dark,
+                read_noise_e: &read,
+                exposure_s,
+                colour: false,
+            });
+            let budget = noise_budget(&BudgetInput {
+                sky_e_per_px_s: &sky,
+                dark_e_per_px_s: &dark,
+                read_noise_e: &read,
+                read_noise_includes_quantisation: true,
+                gain_e_per_adu: &measured(0.8, 0.01),
+                adu_step: Some(1),
+                exposure_s,
+            });
+            let cooling = cooling(&CoolingInput {
+                sky_e_per_px_s: &sky,
+                read_noise_e: &read,
+                exposure_s,
+                now_celsius: Some(12.0),
+                dark_e_per_px_s: &dark,
+                floor_e_per_px_s: &measured(0.0, 0.0),
+                law,
+            });
+            Self { label, fwhm, scale, sampling, budget, cooling }
+        }
+
+        fn answers(sessions: &[Self]) -> Vec<Answer> {
+            let arcsec: Vec<Quantity> = sessions.iter().map(|s| s.fwhm.times(&s.scale, "px times scale")).collect();
+            let findings: Vec<SessionFindings> = sessions
+                .iter()
+                .zip(&arcsec)
+                .map(|(s, fwhm_arcsec)| SessionFindings {
+                    label: s.label,
+                    exposure_s: Some(120.0),
+                    fwhm_arcsec,
+                    image_scale: &s.scale,
+                    aperture_mm: Some(80.0),
+                    airmass: Some(1.3),
+                    sampling: &s.sampling,
+                    noise_budget: &s.budget,
+                    cooling: &s.cooling,
+                })
+                .collect();
+            answers(&findings)
+        }
+    }
+
+    #[test]
+    fn one_session_gets_its_numbers_with_errors() {
+        let [sampling, thermal, cooling] =
+            Session::answers(&[Session::new("night one", measured(2.5, 0.05), measured(0.5, 0.02), law())])
+                .try_into()
+                .unwrap();
+        assert_eq!((sampling.question, sampling.verdict.as_str()), ("sampling", "well-sampled"));
+        assert!(sampling.sentence.contains("2.500 \u{b1} 0.050 px"), "{}", sampling.sentence);
+        assert!(sampling.sentence.contains("3.750 \u{b1} 0.075 arcsec"), "{}", sampling.sentence);
+        assert!(sampling.confidence.starts_with("high"), "{}", sampling.confidence);
+        // 60 of 129 e^2: 46.5 %.
+        assert_eq!(thermal.verdict, "noticeable");
+        assert!(thermal.sentence.contains("46.5 \u{b1} "), "{}", thermal.sentence);
+        assert_eq!(cooling.verdict, "large-gain");
+        // (0.5 + 0.075)/1.075 = 0.5349
+        assert!(cooling.sentence.contains("0.535 \u{b1} "), "{}", cooling.sentence);
+    }
+
+    #[test]
+    fn an_assumed_law_gives_no_gain_but_a_limit() {
+        let s = [Session::new("a", measured(2.5, 0.05), measured(0.5, 0.02), CoolingLaw::assumed())];
+        let cooling = Session::answers(&s).pop().unwrap();
+        assert_eq!(cooling.verdict, "possible-gain");
+        assert!(cooling.confidence.starts_with("low"), "{}", cooling.confidence);
+        assert!(cooling.sentence.contains("assumption"), "{}", cooling.sentence);
+    }
+
+    #[test]
+    fn a_cold_sensor_has_nothing_to_gain_even_under_an_assumption() {
+        let s = [Session::new("a", measured(2.5, 0.05), measured(0.005, 0.001), CoolingLaw::assumed())];
+        let [_, thermal, cooling] = Session::answers(&s).try_into().unwrap();
+        assert_eq!((thermal.verdict.as_str(), cooling.verdict.as_str()), ("negligible", "no-gain"));
+        assert!(cooling.confidence.starts_with("high"), "{}", cooling.confidence);
+    }
+
+    #[test]
+    fn sessions_that_differ_are_named_and_the_one_at_stake_is_told() {
+        let s = [
+            Session::new("luminance", measured(1.7, 0.03), measured(0.02, 0.002), law()),
+            Session::new("red", measured(2.6, 0.05), measured(0.5, 0.02), law()),
+        ];
+        let [sampling, thermal, _] = Session::answers(&s).try_into().unwrap();
+        assert_eq!(sampling.verdict, "marginal to well-sampled");
+        assert!(sampling.sentence.contains("marginal in luminance (1.70 px"), "{}", sampling.sentence);
+        assert!(sampling.sentence.contains("In luminance: A star is"), "{}", sampling.sentence);
+        assert_eq!(thermal.verdict, "minor to noticeable");
+        assert!(thermal.sentence.contains("In red: "), "{}", thermal.sentence);
+    }
+
+    #[test]
+    fn what_cannot_be_measured_says_why() {
+        let s = [Session::new("a", unknown("no stars found"), unknown("no dark frames"), CoolingLaw::assumed())];
+        for (a, why) in Session::answers(&s).iter().zip(["no stars found", "no dark frames", "no dark frames"]) {
+            assert!(a.sentence.contains("not measurable, because") && a.sentence.contains(why), "{}", a.sentence);
+            assert!(a.confidence.starts_with("none"));
+            assert!(["undetermined", "not-measurable"].contains(&a.verdict.as_str()));
+        }
+    }
+
+    #[test]
+    fn a_session_without_darks_does_not_silence_the_others() {
+        let s = [
+            Session::new("a", measured(2.5, 0.05), measured(0.5, 0.02), law()),
+            Session::new("b", measured(2.5, 0.05), unknown("no dark frames"), law()),
+        ];
+        let thermal = &Session::answers(&s)[1];
+        assert_eq!(thermal.verdict, "noticeable");
+        assert!(thermal.sentence.contains("In b: ") && thermal.sentence.contains("no dark frames"));
+    }
+
+    #[test]
+    fn no_session_at_all_is_answered_too() {
+        let all = answers(&[]);
+        assert_eq!(all.len(), 3);
+        assert!(all.iter().all(|a| a.confidence.starts_with("none") && a.sentence.contains("no session")));
+    }
+
+    #[test]
+    fn long_lists_are_cut() {
+        let s: Vec<Session> = ["a", "b", "c", "d", "e", "f"]
+            .map(|l| Session::new(l, unknown("clouds"), unknown("no darks"), CoolingLaw::assumed()))
+            .into();
+        assert!(Session::answers(&s)[0].sentence.starts_with("In a, b, c, d and 2 more: "));
+    }
+}

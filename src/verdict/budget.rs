@@ -1,0 +1,266 @@
+//! Noise budget of one exposure: how much of a background pixel's variance each source gives.
+//!
+//! Source: the CCD equation per pixel, Merline & Howell 1995, Exp. Astr. 6, 163, without its object term: the budget is
+//! that of the background, where faint targets live.
+
+use super::propagation::{Parameter, missing, propagate, weakest};
+use super::result::NoiseBudget;
+use crate::quantity::Quantity;
+
+/// Share by which read noise may raise the noise of sky and dark for the recommended exposure (common practice, no
+/// source): 5 % more noise costs 10 % of the time.
+pub const READ_NOISE_SHARE: f64 = 0.05;
+
+/// What the budget is computed from.
+#[derive(Debug, Clone, Copy)]
+pub struct BudgetInput<'a> {
+    /// Sky rate, e-/px/s.
+    pub sky_e_per_px_s: &'a Quantity,
+    /// Dark rate at the temperature of the lights, e-/px/s.
+    pub dark_e_per_px_s: &'a Quantity,
+    /// Read noise of one pixel, e-.
+    pub read_noise_e: &'a Quantity,
+    /// Whether that read noise was measured on recorded numbers and so contains the quantisation already.
+    pub read_noise_includes_quantisation: bool,
+    /// Gain, e-/ADU.
+    pub gain_e_per_adu: &'a Quantity,
+    /// Step between the codes that occur, ADU; `None` where unknown or not integers.
+    pub adu_step: Option<u32>,
+    /// Exposure time, s.
+    pub exposure_s: Option<f64>,
+}
+
+/// Variances of one exposure in e^2 per pixel, their shares, and the exposure that drowns the read noise.
+///
+/// Formula: `sky t + dark t + R^2 + (step gain)^2/12`. A share is missing when any of sky, dark, read noise and exposure
+/// is; a rate that was measured below 0 counts as 0 in the sums. Uncertainties take the inputs as independent.
+pub fn noise_budget(input: &BudgetInput) -> NoiseBudget {
+    let exposure = input.exposure_s.filter(|t| t.is_finite() && *t > 0.0);
+    let over_exposure = |rate: &Quantity, name: &str| match exposure {
+        None => Quantity::not_measurable("the exposure time is not known (card EXPTIME)"),
+        Some(t) if rate.is_known() => {
+            let words = format!("{name} rate times {t} s; {}", rate.method);
+            Quantity { method: words, ..rate.scaled(t) }
+        }
+        Some(_) => Quantity::not_measurable(missing(&[(name, rate)]).unwrap_or_default()),
+    };
+    let sky_e2 = over_exposure(input.sky_e_per_px_s, "sky");
+    let dark_e2 = over_exposure(input.dark_e_per_px_s, "dark");
+    let read_e2 = variance_of(input.read_noise_e, "read noise", "read noise squared");
+    let quantisation_e2 = quantisation(input);
+    let adds = !input.read_noise_includes_quantisation;
+    let parts = [("sky", &sky_e2), ("dark", &dark_e2), ("read noise", &read_e2)];
+    let combined = |words: &str, f: &dyn Fn(&[f64]) -> f64| combine(&parts, &quantisation_e2, adds, words, f);
+    let mut total_e2 = combined("sum of the parts", &|p| p.iter().sum());
+    if total_e2.is_known() && adds && !quantisation_e2.is_known() {
+        total_e2 = total_e2.noted(format!("without the quantisation: {}", quantisation_e2.why()));
+    }
+    let share = |i: usize, words: &str| combined(words, &|p| p[i] / p.iter().sum::<f64>());
+    NoiseBudget {
+        total_e2,
+        sky_share: share(0, "sky over total variance"),
+        dark_share: share(1, "dark over total variance"),
+        read_share: share(2, "read noise over total variance"),
+        exposure_for_5_percent_read_s: swamping_exposure(input),
+        sky_e2,
+        dark_e2,
+        read_e2,
+        quantisation_e2,
+    }
+}
+
+/// Exposure at which read noise raises the noise of sky and dark by the share `f`: `R^2 / ((B + D)((1 + f)^2 - 1))`, s.
+pub fn swamping_exposure_s(read_noise_e: f64, background_e_per_px_s: f64, f: f64) -> f64 {
+    read_noise_e.powi(2) / (background_e_per_px_s * ((1.0 + f).powi(2) - 1.0))
+}
+
+fn swamping_exposure(input: &BudgetInput) -> Quantity {
+    let inputs = [("sky", input.sky_e_per_px_s), ("dark", input.dark_e_per_px_s), ("read noise", input.read_noise_e)];
+    if let Some(because) = missing(&inputs) {
+        return Quantity::not_measurable(because);
+    }
+    let parameters = inputs.map(|(_, q)| Parameter::of(q, 0.0)).into_iter().flatten().collect::<Vec<_>>();
+    if parameters[0].value + parameters[1].value <= 0.0 {
+        return Quantity::not_measurable("neither sky nor dark current gives a signal above 0");
+    }
+    let (value, sigma) = propagate(&parameters, |p| swamping_exposure_s(p[2], p[0] + p[1], READ_NOISE_SHARE));
+    let n = inputs.iter().map(|(_, q)| q.n).max().unwrap_or(0);
+    let source = weakest(&inputs.map(|(_, q)| q));
+    Quantity::with(source, value, sigma, "read noise squared over 0.1025 times sky and dark rate", n)
+}
+
+/// `q^2`, with twice the relative uncertainty.
+fn variance_of(q: &Quantity, name: &str, words: &str) -> Quantity {
+    match q.pair() {
+        None => Quantity::not_measurable(missing(&[(name, q)]).unwrap_or_default()),
+        Some((v, s)) => {
+            let sigma = q.sigma.map(|_| 2.0 * v.abs() * s);
+            Quantity::with(q.source, v * v, sigma, format!("{words}; {}", q.method), q.n)
+        }
+    }
+}
+
+/// Variance of a uniform spread over one step: `step^2/12`.
+fn quantisation(input: &BudgetInput) -> Quantity {
+    let Some(step) = input.adu_step else {
+        return Quantity::not_measurable("the step between codes is not known: it needs integer data");
+    };
+    let step_e = input.gain_e_per_adu.scaled(f64::from(step) / 12.0_f64.sqrt());
+    let q = variance_of(&step_e, "gain", &format!("code step of {step} ADU times gain, squared, over 12"));
+    if q.is_known() && input.read_noise_includes_quantisation {
+        return q.noted("already inside the read noise, so the total does not count it again");
+    }
+    q
+}
+
+/// A function of the parts; `f` sees sky, dark, read noise and, when it counts, quantisation, none below 0.
+fn combine(
+    parts: &[(&str, &Quantity); 3],
+    quantisation: &Quantity,
+    counts: bool,
+    words: &str,
+    f: &dyn Fn(&[f64]) -> f64,
+) -> Quantity {
+    if let Some(because) = missing(parts) {
+        return Quantity::not_measurable(because);
+    }
+    let mut inputs: Vec<&Quantity> = parts.iter().map(|(_, q)| *q).collect();
+    if counts && quantisation.is_known() {
+        inputs.push(quantisation);
+    }
+    let parameters: Vec<Parameter> = inputs.iter().filter_map(|q| Parameter::of(q, 0.0)).collect();
+    if parameters.iter().map(|p| p.value).sum::<f64>() <= 0.0 {
+        return Quantity::not_measurable("no source gives any noise: the inputs are not those of a real sensor");
+    }
+    let (value, sigma) = propagate(&parameters, f);
+    let n = inputs.iter().map(|q| q.n).max().unwrap_or(0);
+    let result = Quantity::with(weakest(&inputs), value, sigma, words, n);
+    let below_zero = parts.iter().filter(|(_, q)| q.value.is_some_and(|v| v < 0.0)).map(|(name, _)| *name);
+    below_zero.fold(result, |r, name| r.noted(format!("{name} was measured below 0 and counts as 0")))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::quantity::Source;
+
+    fn measured(value: f64, sigma: f64) -> Quantity {
+        Quantity::measured(value, sigma, "test value", 4)
+    }
+
+    struct Inputs {
+        sky: Quantity,
+        dark: Quantity,
+        read: Quantity,
+        gain: Quantity,
+    }
+
+    impl Inputs {
+        fn good() -> Self {
+            Self {
+                sky: measured(0.5, 0.02),
+                dark: measured(0.1, 0.01),
+                read: measured(3.0, 0.1),
+                gain: measured(0.8, 0.01),
+            }
+        }
+
+        fn budget(&self, step: Option<u32>, exposure_s: Option<f64>, inside: bool) -> NoiseBudget {
+            noise_budget(&BudgetInput {
+                sky_e_per_px_s: &self.sky,
+                dark_e_per_px_s: &self.dark,
+                read_noise_e: &self.read,
+                read_noise_includes_quantisation: inside,
+                gain_e_per_adu: &self.gain,
+                adu_step: step,
+                exposure_s,
+            })
+        }
+    }
+
+    #[test]
+    fn exposure_that_drowns_the_read_noise() {
+        // Check value C3.7, printed with six digits.
+        for (r, b, d, t) in [(1.5, 0.5, 0.01, 43.0416), (3.5, 0.5, 0.01, 234.3376), (8.0, 0.05, 0.02, 8919.861)] {
+            assert!((swamping_exposure_s(r, b + d, 0.05) / t - 1.0).abs() < 2e-6);
+        }
+        // C(f) of the published form R^2 C / (B + D), for 1, 2, 5, 10 and 20 %; four digits.
+        for (f, c) in [(0.01, 49.75), (0.02, 24.75), (0.05, 9.756), (0.1, 4.762), (0.2, 2.273)] {
+            assert!((swamping_exposure_s(1.0, 1.0, f) / c - 1.0).abs() < 2e-4);
+        }
+    }
+
+    #[test]
+    fn parts_add_up_and_shares_add_to_one() {
+        let b = Inputs::good().budget(Some(4), Some(120.0), false);
+        assert_eq!(b.sky_e2.value, Some(60.0));
+        assert_eq!(b.dark_e2.value, Some(12.0));
+        assert_eq!(b.read_e2.value, Some(9.0));
+        // (4 * 0.8)^2/12
+        assert!((b.quantisation_e2.value.unwrap() - 0.853_333).abs() < 1e-6);
+        let total = b.total_e2.value.unwrap();
+        assert!((total - 81.853_333).abs() < 1e-6);
+        let shares = [&b.sky_share, &b.dark_share, &b.read_share].map(|q| q.value.unwrap());
+        assert!((shares.iter().sum::<f64>() + b.quantisation_e2.value.unwrap() / total - 1.0).abs() < 1e-12);
+    }
+
+    #[test]
+    fn errors_of_the_shares_are_those_of_a_ratio() {
+        // d(s/(s+o)) = (o ds - s do)/(s+o)^2 by hand: s = 60 +- 2.4, o = 21 +- hypot(1.2, 0.6).
+        let b = Inputs::good().budget(Some(1), Some(120.0), true);
+        let by_hand = (21.0_f64 * 2.4).hypot(60.0 * 1.2_f64.hypot(0.6)) / 81.0_f64.powi(2);
+        // Differences over one sigma leave the third-order term, (sigma/total)^2 of about 0.1 %.
+        assert!((b.sky_share.sigma.unwrap() / by_hand - 1.0).abs() < 3e-3);
+        assert!((b.total_e2.sigma.unwrap() - (2.4_f64.powi(2) + 1.2_f64.powi(2) + 0.36).sqrt()).abs() < 1e-9);
+    }
+
+    #[test]
+    fn quantisation_inside_the_read_noise_is_not_counted_twice() {
+        let b = Inputs::good().budget(Some(4), Some(120.0), true);
+        assert_eq!(b.total_e2.value, Some(81.0));
+        assert!(b.quantisation_e2.why().contains("already inside"));
+    }
+
+    #[test]
+    fn an_unknown_dark_current_takes_the_shares_away_and_says_why() {
+        let inputs = Inputs { dark: Quantity::not_measurable("no dark frames"), ..Inputs::good() };
+        let b = inputs.budget(Some(1), Some(120.0), true);
+        assert_eq!((b.sky_e2.value, b.dark_e2.value), (Some(60.0), None));
+        for q in [&b.dark_e2, &b.total_e2, &b.sky_share, &b.read_share, &b.exposure_for_5_percent_read_s] {
+            assert_eq!(q.value, None);
+            assert!(q.why().contains("no dark frames"), "{}", q.why());
+        }
+    }
+
+    #[test]
+    fn an_unknown_exposure_names_its_card() {
+        for exposure in [None, Some(0.0), Some(f64::NAN)] {
+            let b = Inputs::good().budget(Some(1), exposure, true);
+            assert_eq!(b.sky_share.value, None);
+            assert!(b.sky_e2.why().contains("EXPTIME"));
+            assert!(b.exposure_for_5_percent_read_s.is_known());
+        }
+    }
+
+    #[test]
+    fn an_unknown_step_is_left_out_of_the_total_and_noted() {
+        let b = Inputs::good().budget(None, Some(120.0), false);
+        assert_eq!(b.total_e2.value, Some(81.0));
+        assert!(b.total_e2.why().contains("without the quantisation"));
+    }
+
+    #[test]
+    fn a_dark_rate_below_zero_counts_as_zero_and_is_noted() {
+        let inputs = Inputs { dark: measured(-0.01, 0.02), ..Inputs::good() };
+        let b = inputs.budget(Some(1), Some(100.0), true);
+        assert_eq!((b.dark_e2.value, b.total_e2.value), (Some(-1.0), Some(59.0)));
+        assert!(b.total_e2.why().contains("dark was measured below 0"));
+        assert!(b.dark_share.sigma.unwrap() > 0.0);
+    }
+
+    #[test]
+    fn the_weakest_source_is_kept() {
+        let inputs = Inputs { read: Quantity::rig(3.0, "read_noise_e"), ..Inputs::good() };
+        assert_eq!(inputs.budget(Some(1), Some(100.0), true).sky_share.source, Source::Rig);
+    }
+}

@@ -1,0 +1,469 @@
+//! Cooling: how much exposure time a colder sensor would save on a faint target, with its uncertainty.
+
+use rand::SeedableRng;
+use rand_distr::{Distribution, StandardNormal};
+use rand_xoshiro::Xoshiro256PlusPlus;
+
+use super::propagation::{Parameter, missing, propagate, weakest};
+use super::result::{Cooling, CoolingRow};
+use super::thermal::{CoolingLaw, ThermalStep};
+use crate::quantity::{Quantity, Source, weaker};
+
+/// Drops of the sensor temperature in the table, C: round steps up to what one- and two-stage coolers reach, and the
+/// 13.5 C that the trade calls the least that is worth a cooler (common practice, no source).
+pub const DROPS_C: [f64; 8] = [5.0, 10.0, 13.5, 20.0, 25.0, 30.0, 35.0, 40.0];
+
+/// Share by which dark current may raise the noise of sky and reading before more cooling is called pointless.
+pub const DARK_NOISE_SHARE: f64 = 0.05;
+
+/// Draws of the error propagation: they fix a standard uncertainty to 1.1 %, less than its second digit.
+const DRAWS: usize = 4000;
+
+/// Any fixed seed: the same input gives the same table.
+const SEED: u64 = 0x5b1e_97c4_0d3a_62f8;
+
+/// Redraws of a value that fell below its lowest sensible value before that value itself is taken.
+const REDRAWS: usize = 64;
+
+/// What the table is computed from.
+#[derive(Debug, Clone, Copy)]
+pub struct CoolingInput<'a> {
+    /// Sky rate, e-/px/s.
+    pub sky_e_per_px_s: &'a Quantity,
+    /// Read noise, e-.
+    pub read_noise_e: &'a Quantity,
+    /// Exposure time of one frame, s.
+    pub exposure_s: Option<f64>,
+    /// Present sensor temperature, C.
+    pub now_celsius: Option<f64>,
+    /// Dark rate at that temperature, e-/px/s.
+    pub dark_e_per_px_s: &'a Quantity,
+    /// Part of that rate that does not cool, e-/px/s; unknown counts as none and is said.
+    pub floor_e_per_px_s: &'a Quantity,
+    /// How the thermal part falls with temperature.
+    pub law: CoolingLaw,
+}
+
+/// Variance that one second of exposure adds to a pixel, e^2/s: `S + B + D + R^2/t`.
+///
+/// `source` and `sky` and `dark` are e-/px/s, `read_noise_e` e-, `exposure_s` s.
+pub fn variance_rate(source: f64, sky: f64, dark: f64, read_noise_e: f64, exposure_s: f64) -> f64 {
+    source + sky + dark + read_noise_e.powi(2) / exposure_s
+}
+
+/// One possible state of the inputs.
+#[derive(Debug, Clone, Copy)]
+struct State {
+    sky: f64,
+    read: f64,
+    dark: f64,
+    floor: f64,
+    law: f64,
+}
+
+impl State {
+    /// Dark rate after the thermal part has fallen by `ratio`.
+    fn dark_at(self, ratio: f64) -> f64 {
+        self.floor.min(self.dark) + (self.dark - self.floor).max(0.0) * ratio
+    }
+
+    /// Variance rate with dark rate `dark` over the present one, for a target too faint to count.
+    fn time_ratio(self, dark: f64, exposure_s: f64) -> f64 {
+        let rate = |d: f64| variance_rate(0.0, self.sky, d, self.read, exposure_s);
+        rate(dark) / rate(self.dark)
+    }
+}
+
+/// The central values and the draws around them.
+struct Ensemble {
+    centre: State,
+    draws: Vec<State>,
+}
+
+impl Ensemble {
+    fn new(parameters: [Parameter; 5]) -> Self {
+        let state = |p: [f64; 5]| State { sky: p[0], read: p[1], dark: p[2], floor: p[3], law: p[4] };
+        let centre = state(parameters.map(|p| p.value));
+        if parameters.iter().all(|p| p.sigma <= 0.0) {
+            return Self { centre, draws: Vec::new() };
+        }
+        let mut rng = Xoshiro256PlusPlus::seed_from_u64(SEED);
+        let draws = (0..DRAWS).map(|_| state(parameters.map(|p| truncated(p, &mut rng)))).collect();
+        Self { centre, draws }
+    }
+
+    /// Value at the centre and standard deviation over the draws (n - 1).
+    fn evaluate(&self, f: impl Fn(State) -> f64) -> (f64, Option<f64>) {
+        let n = self.draws.len() as f64;
+        let values: Vec<f64> = self.draws.iter().map(|s| f(*s)).collect();
+        let mean = values.iter().sum::<f64>() / n;
+        let variance = values.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / (n - 1.0);
+        (f(self.centre), (!values.is_empty()).then(|| variance.sqrt()))
+    }
+}
+
+/// A normal draw, redrawn while below the lowest sensible value.
+fn truncated(p: Parameter, rng: &mut Xoshiro256PlusPlus) -> f64 {
+    if p.sigma <= 0.0 {
+        return p.value;
+    }
+    (0..REDRAWS)
+        .map(|_| {
+            let z: f64 = StandardNormal.sample(rng);
+            p.value + p.sigma * z
+        })
+        .find(|x| *x >= p.min)
+        .unwrap_or(p.min)
+}
+
+/// The cooling table, its limit without any dark current, and the drop after which more is pointless.
+///
+/// Formula: `rho = v2/v1` with `v = B + D + R^2/t` for a target too faint to count; signal-to-noise gain `rho^-1/2`
+/// (derived from the CCD equation, Merline & Howell 1995). Uncertainties: standard deviation over seeded draws of
+/// all inputs as independent normal values, none below 0.
+pub fn cooling(input: &CoolingInput) -> Cooling {
+    let exposure = input.exposure_s.filter(|t| t.is_finite() && *t > 0.0);
+    let law_source = input.law.source;
+    let dark_named = [("the dark current", input.dark_e_per_px_s)];
+    if let Some(because) = missing(&dark_named) {
+        let because = format!(
+            "{because}; dark frames at the temperature, gain setting and exposure of the lights, with bias frames and \
+             flats, would supply it"
+        );
+        return Cooling {
+            rows: Vec::new(),
+            floor_time_ratio: Quantity::not_measurable(because.clone()),
+            drop_for_5_percent_dark_c: Quantity::not_measurable(because.clone()),
+            law_source,
+            basis: format!("No table, because {because}."),
+        };
+    }
+    let noise = noise_reason(input, exposure);
+    let ensemble = Ensemble::new(parameters(input));
+    let t = exposure.unwrap_or(f64::NAN);
+    let told = |law: bool, (value, sigma): (f64, Option<f64>), words: &str| match &noise {
+        Some(because) => Quantity::not_measurable(because.clone()),
+        None => {
+            let s = weakest(&[input.sky_e_per_px_s, input.read_noise_e, input.dark_e_per_px_s]);
+            let source = if law { weaker(s, law_source) } else { s };
+            Quantity::with(source, value, sigma, words, input.dark_e_per_px_s.n)
+        }
+    };
+    let row = |now: f64, drop: f64| {
+        let dark_then = |s: State| s.dark_at(input.law.step.with(s.law).ratio(now, now - drop));
+        let rho = |s: State| s.time_ratio(dark_then(s), t);
+        CoolingRow {
+            sensor_celsius: now - drop,
+            below_now_c: drop,
+            dark_e_per_px_s: dark_row(input, now - drop, ensemble.evaluate(dark_then)),
+            time_ratio: told(true, ensemble.evaluate(rho), "variance rate then over now, faint target"),
+            snr_gain: told(true, ensemble.evaluate(|s| rho(s).powf(-0.5)), "inverse square root of the time ratio"),
+        }
+    };
+    Cooling {
+        rows: input.now_celsius.map(|now| DROPS_C.map(|drop| row(now, drop)).into()).unwrap_or_default(),
+        floor_time_ratio: told(
+            false,
+            ensemble.evaluate(|s| s.time_ratio(0.0, t)),
+            "variance rate without dark current over now, faint target",
+        ),
+        drop_for_5_percent_dark_c: match &noise {
+            Some(because) => Quantity::not_measurable(because.clone()),
+            None => sufficient_drop(input, t),
+        },
+        law_source,
+        basis: basis(input, noise.as_deref(), exposure),
+    }
+}
+
+/// Why no time ratio can be had, if so.
+fn noise_reason(input: &CoolingInput, exposure: Option<f64>) -> Option<String> {
+    let needed = [("the sky", input.sky_e_per_px_s), ("the read noise", input.read_noise_e)];
+    if let Some(because) = missing(&needed) {
+        return Some(because);
+    }
+    if exposure.is_none() {
+        return Some("the exposure time is not known (card EXPTIME)".to_owned());
+    }
+    let none = [input.sky_e_per_px_s, input.read_noise_e, input.dark_e_per_px_s]
+        .iter()
+        .all(|q| q.value.is_none_or(|v| v <= 0.0));
+    none.then(|| "sky, read noise and dark current are all 0: those are not the values of a real sensor".to_owned())
+}
+
+/// Sky, read noise, dark, floor and law as parameters; an unknown one is 0 (the results that need it are not told).
+fn parameters(input: &CoolingInput) -> [Parameter; 5] {
+    let none = Parameter { value: 0.0, sigma: 0.0, min: 0.0 };
+    let quantities = [input.sky_e_per_px_s, input.read_noise_e, input.dark_e_per_px_s, input.floor_e_per_px_s];
+    let [sky, read, dark, floor] = quantities.map(|q| Parameter::of(q, 0.0).unwrap_or(none));
+    [sky, read, dark, floor, input.law.step.parameter()]
+}
+
+/// Dark rate at a colder temperature, with a caution below the temperatures that were measured.
+fn dark_row(input: &CoolingInput, celsius: f64, (value, sigma): (f64, Option<f64>)) -> Quantity {
+    let source = weaker(input.dark_e_per_px_s.source, input.law.source);
+    let words = format!("present dark rate times the fall of its thermal part, {}", input.law.step.words());
+    let dark = Quantity::with(source, value, sigma, words, input.dark_e_per_px_s.n);
+    match input.law.range_celsius {
+        Some([low, high]) if celsius < low => dark.noted(format!(
+            "below the measured range of {low:.1} to {high:.1} C: sensors tend to fall more slowly when colder"
+        )),
+        _ => dark,
+    }
+}
+
+/// Drop after which dark current adds [`DARK_NOISE_SHARE`] to the noise of sky and reading.
+///
+/// Formula: `D_max = ((1 + f)^2 - 1)(B + R^2/t)`; the drop at which the law reaches it (derived).
+fn sufficient_drop(input: &CoolingInput, exposure_s: f64) -> Quantity {
+    let Some(now) = input.now_celsius else {
+        return Quantity::not_measurable("the sensor temperature is not known (card CCD-TEMP)");
+    };
+    let parameters = parameters(input);
+    let drop = |p: &[f64]| {
+        let allowed = tolerable_dark(p[0], p[1], exposure_s);
+        match (p[2], p[3]) {
+            (dark, _) if dark <= allowed => 0.0,
+            (_, floor) if floor >= allowed => f64::NAN,
+            (dark, floor) => input.law.step.with(p[4]).drop_c(now, (allowed - floor) / (dark - floor)),
+        }
+    };
+    let (value, sigma) = propagate(&parameters, drop);
+    if !value.is_finite() {
+        return Quantity::not_measurable(
+            "the part of the dark current that does not cool already adds more than 5 % to the noise",
+        );
+    }
+    let inputs = [input.sky_e_per_px_s, input.read_noise_e, input.dark_e_per_px_s];
+    let source = weaker(weakest(&inputs), input.law.source);
+    let told = Quantity::with(source, value, sigma, "drop at which dark current adds 5 % to the noise", inputs[2].n);
+    if value == 0.0 { told.noted("dark current already adds less than 5 % to the noise") } else { told }
+}
+
+/// Dark rate that raises the noise of sky and reading by [`DARK_NOISE_SHARE`], e-/px/s.
+pub fn tolerable_dark(sky: f64, read_noise_e: f64, exposure_s: f64) -> f64 {
+    ((1.0 + DARK_NOISE_SHARE).powi(2) - 1.0) * variance_rate(0.0, sky, 0.0, read_noise_e, exposure_s)
+}
+
+fn basis(input: &CoolingInput, noise: Option<&str>, exposure: Option<f64>) -> String {
+    let mut parts = Vec::new();
+    match (input.now_celsius, exposure) {
+        (None, _) => parts.push(
+            "No table, because the sensor temperature is not known; lights with the card CCD-TEMP would supply it."
+                .to_owned(),
+        ),
+        (Some(now), Some(t)) => {
+            parts.push(format!("Exposures of {t} s on a target far fainter than the sky, sensor now at {now:.1} C."));
+        }
+        (Some(now), None) => parts.push(format!("Sensor now at {now:.1} C.")),
+    }
+    if let Some(because) = noise {
+        parts.push(format!("No time ratio, because {because}."));
+    }
+    parts.push(input.law.basis());
+    if !input.floor_e_per_px_s.is_known() {
+        parts.push(
+            "A part of the dark current that does not cool was not measured and counts as none, so real gains may be \
+             smaller."
+                .to_owned(),
+        );
+    }
+    if input.dark_e_per_px_s.source == Source::Assumed {
+        parts.push("The present dark current itself is an assumption.".to_owned());
+    }
+    if input.dark_e_per_px_s.value.is_some_and(|d| d < 0.0) {
+        parts.push("The dark current was measured below 0 and counts as 0.".to_owned());
+    }
+    parts.join(" ")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn measured(value: f64, sigma: f64) -> Quantity {
+        Quantity::measured(value, sigma, "test value", 5)
+    }
+
+    fn energy(ev: f64, sigma_ev: f64) -> CoolingLaw {
+        CoolingLaw {
+            step: ThermalStep::ActivationEnergy { ev, sigma_ev },
+            source: Source::Measured,
+            range_celsius: Some([-5.0, 20.0]),
+        }
+    }
+
+    fn doubling(celsius: f64, sigma_c: f64) -> CoolingLaw {
+        CoolingLaw { step: ThermalStep::Doubling { celsius, sigma_c }, source: Source::Measured, range_celsius: None }
+    }
+
+    fn table(sky: &Quantity, read: &Quantity, dark: &Quantity, floor: &Quantity, law: CoolingLaw) -> Cooling {
+        cooling(&CoolingInput {
+            sky_e_per_px_s: sky,
+            read_noise_e: read,
+            exposure_s: Some(120.0),
+            now_celsius: Some(15.0),
+            dark_e_per_px_s: dark,
+            floor_e_per_px_s: floor,
+            law,
+        })
+    }
+
+    fn usual(law: CoolingLaw) -> Cooling {
+        table(&measured(0.5, 0.02), &measured(3.0, 0.1), &measured(0.5, 0.03), &measured(0.0, 0.0), law)
+    }
+
+    #[test]
+    fn time_ratio_and_gain_of_given_states() {
+        // Check values C6.1 to C6.3: S, B, D now, D then, R, t, rho, gain; printed with six decimals.
+        for (s, b, now, then, r, t, rho, gain) in [
+            (0.05, 0.5, 0.5, 0.02, 3.0, 120.0, 0.573_333, 1.320_676),
+            (0.02, 0.1, 0.5, 0.02, 3.0, 300.0, 0.261_538, 1.955_385),
+            (0.0, 2.0, 0.2, 0.01, 3.0, 60.0, 0.919_149, 1.043_055),
+        ] {
+            let ratio: f64 = variance_rate(s, b, then, r, t) / variance_rate(s, b, now, r, t);
+            assert!((ratio - rho).abs() < 1e-6);
+            assert!((ratio.powf(-0.5) - gain).abs() < 1e-6);
+        }
+    }
+
+    #[test]
+    fn signal_to_noise_of_sixty_exposures() {
+        // Check value C6.5: S t N / sqrt(v t N).
+        for (dark, snr) in [(0.5, 4.0), (0.02, 5.282_705)] {
+            let seconds = 60.0 * 120.0;
+            let got = 0.05 * seconds / (variance_rate(0.05, 0.5, dark, 3.0, 120.0) * seconds).sqrt();
+            assert!((got - snr).abs() < 1e-6);
+        }
+    }
+
+    #[test]
+    fn table_of_a_constant_doubling_step() {
+        // Check value C6.4 has S = 0.02: it counts like sky in the variance, so a sky of 0.52 is the same case.
+        let none = measured(0.0, 0.0);
+        let c = table(&measured(0.52, 0.0), &measured(3.0, 0.0), &measured(0.5, 0.0), &none, doubling(6.3, 0.0));
+        for (drop, rho) in [
+            (5.0, 0.806_796),
+            (10.0, 0.695_339),
+            (13.5, 0.646_772),
+            (20.0, 0.593_950),
+            (30.0, 0.560_209),
+            (40.0, 0.548_980),
+        ] {
+            let row = c.rows.iter().find(|r| r.below_now_c == drop).unwrap();
+            assert!((row.time_ratio.value.unwrap() - rho).abs() < 1e-6);
+            assert_eq!(row.time_ratio.sigma, None);
+        }
+    }
+
+    #[test]
+    fn drop_after_which_dark_current_hardly_counts() {
+        // Check value C6.6.
+        assert!((tolerable_dark(0.5, 3.0, 120.0) - 0.058_937_5).abs() < 1e-9);
+        let drop = usual(doubling(6.3, 0.2)).drop_for_5_percent_dark_c;
+        assert!((drop.value.unwrap() - 19.433_42).abs() < 1e-5);
+        assert!(drop.sigma.unwrap() > 0.0);
+    }
+
+    #[test]
+    fn drawn_errors_agree_with_first_order_ones() {
+        let (sky, read, dark) = (measured(0.5, 0.01), measured(3.0, 0.05), measured(0.5, 0.015));
+        let c = table(&sky, &read, &dark, &measured(0.02, 0.002), energy(0.63, 0.01));
+        for (drop, row) in DROPS_C.iter().zip(&c.rows) {
+            let parameters = [(0.5, 0.01), (3.0, 0.05), (0.5, 0.015), (0.02, 0.002), (0.63, 0.01)]
+                .map(|(value, sigma)| Parameter { value, sigma, min: 0.0 });
+            let (value, sigma) = propagate(&parameters, |p| {
+                let warmth = 1.0 / 288.15 - 1.0 / (288.15 - drop);
+                let then = p[3] + (p[2] - p[3]) * (p[4] / 8.617_333_262e-5 * warmth).exp();
+                (p[0] + then + p[1] * p[1] / 120.0) / (p[0] + p[2] + p[1] * p[1] / 120.0)
+            });
+            assert!((row.time_ratio.value.unwrap() - value).abs() < 1e-12);
+            // 4000 draws know their spread to 1.1 %; four times that, and 1 % for the second order.
+            assert!((row.time_ratio.sigma.unwrap() / sigma.unwrap() - 1.0).abs() < 0.055);
+        }
+    }
+
+    #[test]
+    fn colder_is_never_worse_and_the_limit_is_never_passed() {
+        for law in [energy(0.63, 0.02), doubling(6.5, 1.0), CoolingLaw::assumed()] {
+            let c = usual(law);
+            let ratios: Vec<f64> = c.rows.iter().map(|r| r.time_ratio.value.unwrap()).collect();
+            assert!(ratios.windows(2).all(|w| w[1] < w[0]) && ratios[0] < 1.0);
+            assert!(ratios.iter().all(|r| *r > c.floor_time_ratio.value.unwrap()));
+            assert!(c.rows.windows(2).all(|w| w[1].snr_gain.value > w[0].snr_gain.value));
+        }
+    }
+
+    #[test]
+    fn a_part_that_does_not_cool_stays() {
+        let floor = measured(0.2, 0.01);
+        let c = table(&measured(0.5, 0.02), &measured(3.0, 0.1), &measured(0.5, 0.03), &floor, energy(0.7, 0.02));
+        let last = c.rows.last().unwrap().dark_e_per_px_s.value.unwrap();
+        assert!(last > 0.2 && last < 0.22, "{last}");
+        assert!(c.drop_for_5_percent_dark_c.why().contains("does not cool"));
+    }
+
+    #[test]
+    fn the_same_input_gives_the_same_table() {
+        assert_eq!(usual(CoolingLaw::assumed()), usual(CoolingLaw::assumed()));
+    }
+
+    #[test]
+    fn an_assumed_step_marks_every_row_but_not_the_limit() {
+        let c = usual(CoolingLaw::assumed());
+        assert!(c.rows.iter().all(|r| r.time_ratio.source == Source::Assumed));
+        assert_eq!(c.floor_time_ratio.source, Source::Measured);
+        assert!(c.basis.contains("assum"), "{}", c.basis);
+    }
+
+    #[test]
+    fn rows_below_the_measured_range_are_noted() {
+        let c = usual(energy(0.63, 0.01));
+        for r in &c.rows {
+            assert_eq!(r.dark_e_per_px_s.note.is_some(), r.sensor_celsius < -5.0);
+        }
+    }
+
+    #[test]
+    fn without_dark_frames_there_is_no_table_and_the_frames_are_named() {
+        let none = Quantity::not_measurable("no dark frames in the folder");
+        let c = table(&measured(0.5, 0.02), &measured(3.0, 0.1), &none, &none, CoolingLaw::assumed());
+        assert!(c.rows.is_empty());
+        assert!(c.basis.contains("no dark frames in the folder") && c.basis.contains("would supply it"));
+        assert_eq!(c.floor_time_ratio.value, None);
+    }
+
+    #[test]
+    fn without_a_sky_the_dark_rates_stand_alone() {
+        let none = Quantity::not_measurable("no lights");
+        let c = table(&none, &measured(3.0, 0.1), &measured(0.5, 0.03), &measured(0.0, 0.0), energy(0.63, 0.01));
+        assert!(c.rows.iter().all(|r| r.dark_e_per_px_s.is_known() && !r.time_ratio.is_known()));
+        assert!(c.rows[0].time_ratio.why().contains("no lights"));
+    }
+
+    #[test]
+    fn without_a_temperature_only_the_limit_is_told() {
+        let (sky, read, dark) = (measured(0.5, 0.02), measured(3.0, 0.1), measured(0.5, 0.03));
+        let c = cooling(&CoolingInput {
+            sky_e_per_px_s: &sky,
+            read_noise_e: &read,
+            exposure_s: Some(120.0),
+            now_celsius: None,
+            dark_e_per_px_s: &dark,
+            floor_e_per_px_s: &Quantity::not_measurable("one temperature only"),
+            law: CoolingLaw::assumed(),
+        });
+        assert!(c.rows.is_empty() && c.floor_time_ratio.is_known());
+        assert!(c.basis.contains("CCD-TEMP") && c.basis.contains("may be smaller"));
+    }
+
+    #[test]
+    fn a_dark_current_of_almost_nothing_keeps_its_draws_above_zero() {
+        let dark = measured(-0.001, 0.004);
+        let c = table(&measured(0.5, 0.02), &measured(3.0, 0.1), &dark, &measured(0.0, 0.0), energy(0.63, 0.01));
+        assert_eq!(c.floor_time_ratio.value, Some(1.0));
+        assert!(c.floor_time_ratio.sigma.unwrap() > 0.0);
+        assert!(c.basis.contains("below 0"));
+        assert_eq!(c.drop_for_5_percent_dark_c.value, Some(0.0));
+    }
+}
