@@ -14,6 +14,7 @@ pub mod fits;
 pub mod folder;
 pub mod frame;
 pub mod quantity;
+pub mod report;
 pub mod sensor;
 pub mod simulate;
 pub mod stars;

@@ -1,0 +1,340 @@
+//! What the page says, in words and cells ready to be set.
+
+use serde::Serialize;
+
+use super::model::{FrameRow, FrameStatus, Question, Report, SensorEntry, Session, SessionSettings};
+use super::numbers::{plain, quantity, typographic, with_unit};
+use super::origins::{self, Basis, Named};
+use super::plots::{self, Figure, PlotError};
+use crate::quantity::Quantity;
+
+/// The whole page.
+#[derive(Debug, Serialize)]
+pub struct Letter {
+    pub title: String,
+    pub intro: String,
+    pub version: String,
+    pub answers: Vec<Reply>,
+    pub basis: Prose,
+    pub sessions: Vec<SessionPart>,
+    pub sensors: Vec<SensorPart>,
+    pub frames: Vec<FrameLine>,
+    pub warnings: Vec<WarningLine>,
+}
+
+/// An answer under its question.
+#[derive(Debug, Serialize)]
+pub struct Reply {
+    pub question: &'static str,
+    pub sentence: String,
+    pub confidence: String,
+}
+
+/// What the report rests on.
+#[derive(Debug, Serialize)]
+pub struct Prose {
+    pub measured: String,
+    pub header: String,
+    pub rig: String,
+    pub assumed: Vec<String>,
+    pub missing: Vec<Missing>,
+    pub cautions: Vec<String>,
+}
+
+/// One reason and what it costs.
+#[derive(Debug, Serialize)]
+pub struct Missing {
+    pub reason: String,
+    pub costs: String,
+}
+
+/// One line of a table of values.
+#[derive(Debug, Serialize)]
+pub struct Line {
+    pub label: String,
+    pub value: String,
+    pub origin: String,
+    pub note: Option<String>,
+    pub known: bool,
+}
+
+/// One session.
+#[derive(Debug, Serialize)]
+pub struct SessionPart {
+    pub heading: String,
+    pub intro: String,
+    pub sampling: String,
+    pub lines: Vec<Line>,
+    pub width: Option<Figure>,
+    pub budget: Option<Figure>,
+    pub noise: Vec<Line>,
+    pub noise_missing: String,
+    pub curve: Option<Figure>,
+    pub cooling: Vec<[String; 5]>,
+    pub cooling_basis: String,
+    pub cooling_missing: String,
+}
+
+/// One sensor.
+#[derive(Debug, Serialize)]
+pub struct SensorPart {
+    pub heading: String,
+    pub intro: String,
+    pub lines: Vec<Line>,
+    pub transfer: Option<Figure>,
+    pub dark: Option<Figure>,
+    pub dark_method: String,
+    pub points: Vec<[String; 4]>,
+}
+
+/// One file.
+#[derive(Debug, Serialize)]
+pub struct FrameLine {
+    pub path: String,
+    pub kind: &'static str,
+    pub status: &'static str,
+    pub reason: String,
+    pub start: String,
+    pub exposure: String,
+    pub celsius: String,
+    pub filter: String,
+    pub fwhm: String,
+    pub ellipticity: String,
+    pub stars: String,
+    pub sky: String,
+}
+
+/// One warning.
+#[derive(Debug, Serialize)]
+pub struct WarningLine {
+    pub severity: &'static str,
+    pub message: String,
+    pub code: String,
+    pub paths: Vec<String>,
+    pub more: usize,
+}
+
+/// Most files that one warning lists on the page; `report.json` has all.
+const MOST_PATHS: usize = 8;
+
+/// Writes the page's words.
+///
+/// # Errors
+///
+/// A chart could not be drawn.
+pub fn letter(report: &Report) -> Result<Letter, PlotError> {
+    Ok(Letter {
+        title: title(&report.nights()),
+        intro: intro(report),
+        version: report.program_version.clone(),
+        answers: report
+            .answers
+            .iter()
+            .map(|a| Reply {
+                question: match a.question {
+                    Question::Sampling => "Do the pixels suit the stars?",
+                    Question::ThermalNoise => "Does the sensor’s own heat limit the images?",
+                    Question::Cooling => "What would cooling gain?",
+                },
+                sentence: typographic(&a.sentence),
+                confidence: typographic(&a.confidence),
+            })
+            .collect(),
+        basis: prose(origins::basis(report)),
+        sessions: report.sessions.iter().map(|s| session(report, s)).collect::<Result<_, _>>()?,
+        sensors: report.sensors.iter().map(sensor).collect::<Result<_, _>>()?,
+        frames: report.frames.iter().map(frame).collect(),
+        warnings: report
+            .warnings
+            .iter()
+            .map(|w| WarningLine {
+                severity: w.severity.label(),
+                message: typographic(&w.message),
+                code: w.code.clone(),
+                paths: w.paths.iter().take(MOST_PATHS).cloned().collect(),
+                more: w.paths.len().saturating_sub(MOST_PATHS),
+            })
+            .collect(),
+    })
+}
+
+fn title(nights: &[&str]) -> String {
+    match nights {
+        [] => "What these frames say about the rig".to_owned(),
+        [one] => format!("What the night of {one} says about the rig"),
+        [first, .., last] => format!("What {} nights, {first} to {last}, say about the rig", nights.len()),
+    }
+}
+
+fn intro(report: &Report) -> String {
+    let count = |status| report.frames.iter().filter(|f| f.status == status).count();
+    let (used, left, lost) = (count(FrameStatus::Used), count(FrameStatus::Excluded), count(FrameStatus::Unreadable));
+    let mut text = format!("Of {} files found, {used} were used", report.frames.len());
+    if left > 0 {
+        text += &format!(", {left} left out");
+    }
+    if lost > 0 {
+        text += &format!(", {lost} could not be read");
+    }
+    text + ". Every value below is followed by one standard uncertainty and by where it comes from."
+}
+
+fn prose(b: Basis) -> Prose {
+    Prose {
+        measured: b.measured.join(", "),
+        header: b.header.join("; "),
+        rig: b.rig.join("; "),
+        assumed: b.assumed.iter().map(|a| typographic(a)).collect(),
+        missing: b
+            .missing
+            .into_iter()
+            .map(|(reason, costs)| Missing { reason: typographic(&reason), costs: costs.join(", ") })
+            .collect(),
+        cautions: b.cautions.iter().map(|c| typographic(c)).collect(),
+    }
+}
+
+fn line(v: Named) -> Line {
+    Line {
+        label: v.label.to_owned(),
+        value: typographic(&with_unit(&v.quantity, v.unit)),
+        origin: typographic(&origins::origin(&v.quantity)),
+        note: v.quantity.note.as_deref().map(typographic),
+        known: v.quantity.is_known(),
+    }
+}
+
+fn session(report: &Report, s: &Session) -> Result<SessionPart, PlotError> {
+    let budget = plots::noise_budget(s)?;
+    let parts = origins::noise_parts(s).map(|(name, variance, share)| part(name, variance, Some(&share)));
+    let total = part("all", &s.noise_budget.total_e2, None);
+    let noise = if budget.is_some() { parts.into_iter().chain([total]).collect() } else { Vec::new() };
+    let c = s.frame_counts;
+    let drift = match (s.sensor_temperature_c.min, s.sensor_temperature_c.max) {
+        (Some(a), Some(b)) => format!(" The sensor stood between {} and {} °C.", plain(a), plain(b)),
+        _ => String::new(),
+    };
+    let rows = s.cooling.iter().map(|r| {
+        [
+            plain((r.sensor_celsius * 10.0).round() / 10.0),
+            plain((r.below_now_c * 10.0).round() / 10.0),
+            quantity(&r.dark_e_per_px_s),
+            quantity(&r.time_ratio),
+            quantity(&r.snr_gain),
+        ]
+        .map(|t| typographic(&t))
+    });
+    Ok(SessionPart {
+        heading: heading(s),
+        intro: typographic(&format!(
+            "{} light frames, {} used, {} left out. {}.{drift}",
+            c.light,
+            c.used,
+            c.excluded,
+            settings(&s.settings)
+        )),
+        sampling: typographic(&s.sampling.sentence),
+        lines: origins::of_session(s).into_iter().map(line).collect(),
+        width: plots::star_width(&report.lights_of(s))?,
+        budget,
+        noise,
+        noise_missing: typographic(s.noise_budget.total_e2.why()),
+        curve: plots::cooling_curve(s)?,
+        cooling: rows.collect(),
+        cooling_basis: typographic(&s.cooling_basis),
+        cooling_missing: typographic(s.cooling_floor_time_ratio.why()),
+    })
+}
+
+fn part(name: &str, variance: &Quantity, share: Option<&Quantity>) -> Line {
+    Line {
+        label: name.to_owned(),
+        value: typographic(&quantity(variance)),
+        origin: share.map_or_else(|| "100 %".to_owned(), |s| typographic(&with_unit(&s.scaled(100.0), "%"))),
+        note: None,
+        known: variance.is_known(),
+    }
+}
+
+fn heading(s: &Session) -> String {
+    let filter = s.settings.filter.as_deref().unwrap_or("no filter named");
+    let time = s.settings.exposure_s.map_or_else(|| "exposure not known".to_owned(), |t| format!("{} s", plain(t)));
+    match &s.night {
+        Some(night) => format!("{filter}, {time}, night of {night}"),
+        None => format!("{filter}, {time}"),
+    }
+}
+
+fn settings(s: &SessionSettings) -> String {
+    let mut parts = vec![s.camera.clone().unwrap_or_else(|| "Camera not named".to_owned())];
+    parts.extend(s.gain_setting.as_ref().map(|g| format!("gain setting {g}")));
+    parts.extend(s.offset_setting.as_ref().map(|o| format!("offset setting {o}")));
+    parts.push(format!("binning {}×{}", s.binning[0], s.binning[1]));
+    parts.push(s.cfa.as_ref().map_or_else(|| "no colour matrix".to_owned(), |c| format!("colour matrix {c}")));
+    parts.join(", ")
+}
+
+fn sensor(s: &SensorEntry) -> Result<SensorPart, PlotError> {
+    let r = &s.result;
+    let mut heading = vec![s.settings.camera.clone().unwrap_or_else(|| "Camera not named".to_owned())];
+    heading.extend(s.settings.gain_setting.as_ref().map(|g| format!("gain setting {g}")));
+    heading.extend(s.settings.offset_setting.as_ref().map(|o| format!("offset {o}")));
+    heading.extend(s.settings.readout_mode.clone());
+    heading.push(format!("binning {}×{}", s.settings.binning[0], s.settings.binning[1]));
+    let n = r.frames;
+    let mut intro = format!("From {} bias, {} dark and {} flat frames.", n.bias, n.dark, n.flat);
+    if let Some(step) = r.adu_step {
+        intro += &format!(" Codes come in steps of {step} ADU.");
+    }
+    let dark = &r.dark_current;
+    if let Some(at) = dark.reference_celsius {
+        intro += &format!(" Dark current is stated at {} °C", plain(at));
+        intro += &match dark.range_celsius {
+            Some([a, b]) => format!(", measured from {} to {} °C.", plain(a), plain(b)),
+            None => ".".to_owned(),
+        };
+    }
+    if let (Some(t), Some(at)) = (r.hot_pixel_fraction.threshold_e_per_s, r.hot_pixel_fraction.at_celsius) {
+        intro += &format!(" A pixel is called hot above {} e⁻/s at {} °C.", plain(t), plain(at));
+    }
+    let points = dark.points.iter().map(|p| {
+        let cells = [
+            plain(p.celsius),
+            plain(p.exposure_s),
+            quantity(&p.rate_e_per_px_s),
+            quantity(&p.variance_rate_e_per_px_s),
+        ];
+        cells.map(|t| typographic(&t))
+    });
+    Ok(SensorPart {
+        heading: heading.join(", "),
+        intro: typographic(&intro),
+        lines: origins::of_sensor(s).into_iter().map(line).collect(),
+        transfer: plots::photon_transfer(s)?,
+        dark: plots::dark_current(s)?,
+        dark_method: typographic(&dark.method),
+        points: points.collect(),
+    })
+}
+
+fn frame(f: &FrameRow) -> FrameLine {
+    let number = |x: Option<f64>| x.map_or_else(String::new, |v| typographic(&plain(v)));
+    let measured = |q: &Option<Quantity>| match q {
+        Some(q) if q.is_known() => typographic(&quantity(q)),
+        _ => String::new(),
+    };
+    FrameLine {
+        path: f.path.clone(),
+        kind: f.kind.label(),
+        status: f.status.label(),
+        reason: typographic(f.reason.as_deref().unwrap_or("")),
+        start: f.start_utc.map_or_else(String::new, |t| t.strftime("%H:%M:%S").to_string()),
+        exposure: number(f.exposure_s),
+        celsius: number(f.sensor_celsius.map(|c| (c * 10.0).round() / 10.0)),
+        filter: f.filter.clone().unwrap_or_default(),
+        fwhm: measured(&f.fwhm_px),
+        ellipticity: measured(&f.ellipticity),
+        stars: f.star_count.map_or_else(String::new, |n| n.to_string()),
+        sky: number(f.sky_adu.map(|v| (v * 10.0).round() / 10.0)),
+    }
+}

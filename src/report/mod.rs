@@ -1,0 +1,28 @@
+//! The report: one model, rendered as JSON, CSV, a page to read, charts, and a summary for the terminal.
+//!
+//! Nothing is computed here but what a reader needs to see a value: rounding, wording, the geometry of a chart.
+
+mod csv;
+mod html;
+mod json;
+mod letter;
+mod model;
+mod numbers;
+mod origins;
+mod plots;
+#[cfg(test)]
+mod sample;
+mod text;
+mod write;
+
+pub use csv::frames_csv;
+pub use html::html;
+pub use json::json;
+pub use model::{
+    Answer, FrameCounts, FrameRow, FrameStatus, Question, Report, SCHEMA_VERSION, SensorEntry, SensorSettings, Session,
+    SessionSettings, Severity, Temperature, Warning,
+};
+pub use numbers::{plain, typographic, with_sigma};
+pub use plots::PlotError;
+pub use text::summary;
+pub use write::{ReportError, Written, write};

@@ -1,0 +1,334 @@
+//! What a run found, with the keys of `report.json`.
+//!
+//! Unknown is `None` and becomes `null`. [`Report::new`] puts every list in its order, so that the same night gives
+//! the same bytes whichever thread finished first.
+
+use std::collections::BTreeMap;
+
+use jiff::civil::DateTime;
+use serde::{Serialize, Serializer};
+
+use crate::folder::FrameKind;
+use crate::quantity::Quantity;
+use crate::sensor::SensorResult;
+use crate::verdict::{CoolingRow, NoiseBudget, Sampling};
+
+/// Version of the keys. A key that is renamed or dropped raises it; a key that is added does not.
+pub const SCHEMA_VERSION: u32 = 1;
+
+/// Everything a run found.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Report {
+    pub schema_version: u32,
+    /// Version of the program that wrote the report.
+    pub program_version: String,
+    /// The three questions, answered in this order: sampling, thermal noise, cooling.
+    pub answers: Vec<Answer>,
+    pub sessions: Vec<Session>,
+    pub sensors: Vec<SensorEntry>,
+    /// Every file found, in the order of their paths.
+    pub frames: Vec<FrameRow>,
+    /// The gravest first.
+    pub warnings: Vec<Warning>,
+}
+
+impl Report {
+    /// Gathers the parts and puts them in order.
+    pub fn new(
+        answers: Vec<Answer>,
+        sessions: Vec<Session>,
+        sensors: Vec<SensorEntry>,
+        frames: Vec<FrameRow>,
+        warnings: Vec<Warning>,
+    ) -> Self {
+        let mut report = Self {
+            schema_version: SCHEMA_VERSION,
+            program_version: env!("CARGO_PKG_VERSION").to_owned(),
+            answers,
+            sessions,
+            sensors,
+            frames,
+            warnings,
+        };
+        report.answers.sort_by_key(|a| a.question);
+        report.sessions.sort_by(|a, b| (&a.night, &a.id).cmp(&(&b.night, &b.id)));
+        report.sensors.sort_by(|a, b| a.id.cmp(&b.id));
+        report.frames.sort_by(|a, b| a.path.cmp(&b.path));
+        for warning in &mut report.warnings {
+            warning.paths.sort();
+        }
+        report.warnings.sort_by(|a, b| (b.severity, &a.code, &a.message).cmp(&(a.severity, &b.code, &b.message)));
+        report
+    }
+
+    /// The nights of the sessions, each once, in order.
+    pub fn nights(&self) -> Vec<&str> {
+        let mut nights: Vec<&str> = self.sessions.iter().filter_map(|s| s.night.as_deref()).collect();
+        nights.sort_unstable();
+        nights.dedup();
+        nights
+    }
+
+    /// The light frames of one session, in order of time where it is known, then of path.
+    pub fn lights_of(&self, session: &Session) -> Vec<&FrameRow> {
+        let mut rows: Vec<&FrameRow> = self
+            .frames
+            .iter()
+            .filter(|f| f.kind == FrameKind::Light && f.session_id.as_deref() == Some(session.id.as_str()))
+            .collect();
+        rows.sort_by(|a, b| (a.start_utc, &a.path).cmp(&(b.start_utc, &b.path)));
+        rows
+    }
+}
+
+/// A question of the user.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Question {
+    /// Do the pixels suit the star image?
+    Sampling,
+    /// Does the sensor's own heat limit the images?
+    ThermalNoise,
+    /// What would cooling gain?
+    Cooling,
+}
+
+/// The answer to one question.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Answer {
+    pub question: Question,
+    /// One word or two, for scripts.
+    pub verdict: String,
+    /// The answer in words, with its number and uncertainty.
+    pub sentence: String,
+    /// How sure it is, and on what that rests.
+    pub confidence: String,
+}
+
+/// One night with one camera, gain setting, binning, filter and exposure time.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Session {
+    pub id: String,
+    /// The evening's date at the site, noon to noon: `2026-02-11`. `None` where no frame tells a date.
+    pub night: Option<String>,
+    pub settings: SessionSettings,
+    pub frame_counts: FrameCounts,
+    /// Which entry of `sensors` applies.
+    pub sensor_id: Option<String>,
+    pub sensor_temperature_c: Temperature,
+    pub image_scale_arcsec_per_px: Quantity,
+    /// Star image before the pixel blurred it, px.
+    pub fwhm_px: Quantity,
+    pub fwhm_arcsec: Quantity,
+    /// As recorded, pixel blur included, px.
+    pub recorded_fwhm_px: Quantity,
+    /// 1 - minor axis / major axis.
+    pub ellipticity: Quantity,
+    /// Direction of the long axis, degrees from the image's x axis towards its y axis.
+    pub position_angle_deg: Quantity,
+    pub moffat_beta: Quantity,
+    /// Median per frame.
+    pub star_count: Quantity,
+    pub sky_e_per_px_s: Quantity,
+    pub sampling: Sampling,
+    pub noise_budget: NoiseBudget,
+    pub cooling: Vec<CoolingRow>,
+    pub cooling_floor_time_ratio: Quantity,
+    /// What the cooling table rests on, and its caution.
+    pub cooling_basis: String,
+}
+
+/// What the frames of a session have in common.
+#[derive(Debug, Clone, Default, PartialEq, Serialize)]
+pub struct SessionSettings {
+    pub camera: Option<String>,
+    pub filter: Option<String>,
+    /// The camera's gain setting: a label, never e-/ADU.
+    pub gain_setting: Option<String>,
+    pub offset_setting: Option<String>,
+    pub binning: [u32; 2],
+    pub exposure_s: Option<f64>,
+    /// Colour filter pattern; `None` for a monochrome sensor or one that does not tell.
+    pub cfa: Option<String>,
+}
+
+/// Light frames of a session.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize)]
+pub struct FrameCounts {
+    pub light: usize,
+    pub used: usize,
+    pub excluded: usize,
+}
+
+/// Sensor temperature over the lights, degrees Celsius.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Temperature {
+    /// Median.
+    #[serde(flatten)]
+    pub median: Quantity,
+    pub min: Option<f64>,
+    pub max: Option<f64>,
+}
+
+/// One sensor at one setting.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct SensorEntry {
+    pub id: String,
+    pub settings: SensorSettings,
+    #[serde(flatten)]
+    pub result: SensorResult,
+}
+
+/// What makes two frames share gain, read noise and dark current.
+#[derive(Debug, Clone, Default, PartialEq, Serialize)]
+pub struct SensorSettings {
+    pub camera: Option<String>,
+    pub gain_setting: Option<String>,
+    pub offset_setting: Option<String>,
+    pub readout_mode: Option<String>,
+    pub binning: [u32; 2],
+}
+
+/// What became of a file.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[serde(rename_all = "lowercase")]
+pub enum FrameStatus {
+    /// Its measurements went into the results.
+    Used,
+    /// Read, but left out; `reason` says why.
+    Excluded,
+    /// Could not be read; `reason` says why.
+    Unreadable,
+}
+
+impl FrameStatus {
+    /// The word that reports use.
+    pub fn label(self) -> &'static str {
+        match self {
+            Self::Used => "used",
+            Self::Excluded => "excluded",
+            Self::Unreadable => "unreadable",
+        }
+    }
+}
+
+/// One file.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct FrameRow {
+    /// Relative to the folder given; bytes that are not UTF-8 are replaced.
+    pub path: String,
+    pub kind: FrameKind,
+    /// What told the kind: a header card, or the pixels.
+    pub kind_source: String,
+    pub status: FrameStatus,
+    /// Why it is not used.
+    pub reason: Option<String>,
+    pub night: Option<String>,
+    pub session_id: Option<String>,
+    pub sensor_id: Option<String>,
+    pub exposure_s: Option<f64>,
+    pub sensor_celsius: Option<f64>,
+    pub filter: Option<String>,
+    pub camera: Option<String>,
+    pub width: Option<usize>,
+    pub height: Option<usize>,
+    /// Median of all pixels, ADU.
+    pub level_adu: Option<f64>,
+    /// Sky above bias and dark, ADU.
+    pub sky_adu: Option<f64>,
+    /// Scatter of the sky from pixel to pixel, ADU.
+    pub sky_sigma_adu: Option<f64>,
+    pub star_count: Option<usize>,
+    pub fitted_stars: Option<usize>,
+    pub fwhm_px: Option<Quantity>,
+    pub recorded_fwhm_px: Option<Quantity>,
+    pub ellipticity: Option<Quantity>,
+    pub position_angle_deg: Option<Quantity>,
+    pub moffat_beta: Option<Quantity>,
+    /// Number of stars under each flag that kept them out of the fit.
+    pub star_flags: BTreeMap<String, usize>,
+    /// Start of the exposure.
+    #[serde(serialize_with = "utc")]
+    pub start_utc: Option<DateTime>,
+}
+
+impl FrameRow {
+    /// A row for a file of which nothing is known yet but its path and kind.
+    pub fn bare(path: impl Into<String>, kind: FrameKind, status: FrameStatus) -> Self {
+        Self {
+            path: path.into(),
+            kind,
+            kind_source: String::new(),
+            status,
+            reason: None,
+            night: None,
+            session_id: None,
+            sensor_id: None,
+            exposure_s: None,
+            sensor_celsius: None,
+            filter: None,
+            camera: None,
+            width: None,
+            height: None,
+            level_adu: None,
+            sky_adu: None,
+            sky_sigma_adu: None,
+            star_count: None,
+            fitted_stars: None,
+            fwhm_px: None,
+            recorded_fwhm_px: None,
+            ellipticity: None,
+            position_angle_deg: None,
+            moffat_beta: None,
+            star_flags: BTreeMap::new(),
+            start_utc: None,
+        }
+    }
+
+    /// Start of the exposure as ISO 8601 text with a Z for UTC.
+    pub fn start_text(&self) -> Option<String> {
+        self.start_utc.map(|t| format!("{t}Z"))
+    }
+}
+
+fn utc<S: Serializer>(start: &Option<DateTime>, to: S) -> Result<S::Ok, S::Error> {
+    match start {
+        Some(t) => to.collect_str(&format_args!("{t}Z")),
+        None => to.serialize_none(),
+    }
+}
+
+/// How grave a warning is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Severity {
+    /// Worth knowing.
+    Note,
+    /// A result is less sure for it.
+    Caution,
+    /// A result is missing for it.
+    Problem,
+}
+
+impl Severity {
+    /// The word that reports use.
+    pub fn label(self) -> &'static str {
+        match self {
+            Self::Note => "note",
+            Self::Caution => "caution",
+            Self::Problem => "problem",
+        }
+    }
+}
+
+/// Something the user should know, and what to do about it.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct Warning {
+    /// A fixed word for scripts.
+    pub code: String,
+    pub severity: Severity,
+    /// What is the matter and what helps.
+    pub message: String,
+    /// The files that it concerns.
+    pub paths: Vec<String>,
+}

@@ -1,0 +1,171 @@
+//! Which values a session or a sensor carries, under which name and unit, and what they rest on.
+
+use crate::quantity::{Quantity, Source};
+
+use super::model::{Report, SensorEntry, Session};
+
+/// A value with the name and unit under which readers meet it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Named {
+    pub label: &'static str,
+    pub unit: &'static str,
+    pub quantity: Quantity,
+}
+
+fn named(label: &'static str, unit: &'static str, quantity: &Quantity) -> Named {
+    Named { label, unit, quantity: quantity.clone() }
+}
+
+fn percent(label: &'static str, quantity: &Quantity) -> Named {
+    Named { label, unit: "%", quantity: quantity.scaled(100.0) }
+}
+
+/// The values of a session, in the order of reading.
+pub fn of_session(s: &Session) -> Vec<Named> {
+    vec![
+        named("FWHM before the pixel", "px", &s.fwhm_px),
+        named("FWHM before the pixel", "arcsec", &s.fwhm_arcsec),
+        named("FWHM as recorded", "px", &s.recorded_fwhm_px),
+        named("ellipticity", "", &s.ellipticity),
+        named("direction of the long axis", "°", &s.position_angle_deg),
+        named("Moffat beta", "", &s.moffat_beta),
+        named("stars per frame", "", &s.star_count),
+        named("image scale", "arcsec/px", &s.image_scale_arcsec_per_px),
+        named("sensor temperature", "°C", &s.sensor_temperature_c.median),
+        named("sky brightness", "e⁻/px/s", &s.sky_e_per_px_s),
+        percent("aliased image power", &s.sampling.aliased_power_fraction),
+        percent("widening by the pixel", &s.sampling.resolution_lost_fraction),
+        percent("signal-to-noise kept of the ideal", &s.sampling.snr_efficiency),
+        named("exposure where read noise adds 5 %", "s", &s.noise_budget.exposure_for_5_percent_read_s),
+    ]
+}
+
+/// The parts of a session's noise: name, variance of one exposure, share of the total.
+pub fn noise_parts(s: &Session) -> [(&'static str, &Quantity, Quantity); 4] {
+    let b = &s.noise_budget;
+    let rounding = match (b.quantisation_e2.value, b.total_e2.value) {
+        (Some(_), Some(total)) if total > 0.0 => b.quantisation_e2.scaled(1.0 / total),
+        _ => Quantity::not_measurable(b.total_e2.why()),
+    };
+    [
+        ("sky", &b.sky_e2, b.sky_share.clone()),
+        ("sensor heat", &b.dark_e2, b.dark_share.clone()),
+        ("read-out", &b.read_e2, b.read_share.clone()),
+        ("rounding to ADU", &b.quantisation_e2, rounding),
+    ]
+}
+
+/// The values of a sensor, in the order of reading.
+pub fn of_sensor(s: &SensorEntry) -> Vec<Named> {
+    let r = &s.result;
+    let d = &r.dark_current;
+    vec![
+        named("gain", "e⁻/ADU", &r.gain_e_per_adu),
+        named("read noise", "e⁻", &r.read_noise_e),
+        named("read noise", "ADU", &r.read_noise_adu),
+        named("bias level", "ADU", &r.bias_level_adu),
+        named("saturation", "ADU", &r.saturation_adu),
+        named("dark current", "e⁻/px/s", &d.rate_e_per_px_s),
+        named("doubling step of the dark current", "°C", &d.doubling_celsius),
+        named("activation energy", "eV", &d.activation_energy_ev),
+        named("dark current that stays when cold", "e⁻/px/s", &d.floor_e_per_px_s),
+        percent("hot pixels", &r.hot_pixel_fraction.fraction),
+    ]
+}
+
+/// Where a value came from, in words.
+pub fn origin(q: &Quantity) -> String {
+    match q.source {
+        _ if !q.is_known() => "missing".to_owned(),
+        Source::Measured if q.n > 0 => format!("measured: {} (n = {})", q.method, q.n),
+        Source::Measured => format!("measured: {}", q.method),
+        Source::Header | Source::Rig => q.method.clone(),
+        Source::Assumed => format!("assumed: {}", q.method),
+    }
+}
+
+/// What the report rests on, told apart by origin. Each list holds every statement once, in the order of reading.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Basis {
+    /// Names of values that come from pixels.
+    pub measured: Vec<String>,
+    /// Name and card of values that come from headers.
+    pub header: Vec<String>,
+    /// Name and key of values that come from the rig file.
+    pub rig: Vec<String>,
+    /// Name and assumption.
+    pub assumed: Vec<String>,
+    /// What is missing, and why: the reason, then the values that it costs.
+    pub missing: Vec<(String, Vec<String>)>,
+    /// Cautions that values carry.
+    pub cautions: Vec<String>,
+}
+
+/// Sorts all values of a report by what they rest on.
+pub fn basis(report: &Report) -> Basis {
+    let mut basis = Basis::default();
+    let session_values = report.sessions.iter().flat_map(|s| {
+        let parts = noise_parts(s).map(|(_, variance, _)| Named {
+            label: "noise budget",
+            unit: "",
+            quantity: variance.clone(),
+        });
+        let floor = named("gain from cooling", "", &s.cooling_floor_time_ratio);
+        of_session(s).into_iter().chain(parts).chain([floor])
+    });
+    for value in session_values.chain(report.sensors.iter().flat_map(of_sensor)) {
+        add(&mut basis, &value);
+    }
+    basis
+}
+
+fn add(basis: &mut Basis, value: &Named) {
+    let (label, q) = (value.label, &value.quantity);
+    if !q.is_known() {
+        let reason = if q.why().is_empty() { "no reason was given" } else { q.why() };
+        match basis.missing.iter_mut().find(|(r, _)| r == reason) {
+            Some((_, labels)) => once(labels, label.to_owned()),
+            None => basis.missing.push((reason.to_owned(), vec![label.to_owned()])),
+        }
+        return;
+    }
+    match q.source {
+        Source::Measured => once(&mut basis.measured, label.to_owned()),
+        Source::Header => once(&mut basis.header, format!("{label} ({})", q.method)),
+        Source::Rig => once(&mut basis.rig, format!("{label} ({})", q.method)),
+        Source::Assumed => once(&mut basis.assumed, format!("{label}: {}", q.method)),
+    }
+    if let Some(note) = &q.note {
+        once(&mut basis.cautions, format!("{label}: {note}"));
+    }
+}
+
+fn once(list: &mut Vec<String>, item: String) {
+    if !list.contains(&item) {
+        list.push(item);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::report::sample;
+
+    #[test]
+    fn each_origin_has_its_own_list() {
+        let b = basis(&sample::report());
+        assert!(b.measured.contains(&"gain".to_owned()));
+        assert!(b.header.iter().any(|h| h.contains("CCD-TEMP")));
+        assert!(b.assumed.iter().any(|a| a.contains("largest 16-bit code")));
+        assert!(b.cautions.iter().any(|c| c.starts_with("sky brightness")));
+    }
+
+    #[test]
+    fn one_missing_thing_is_named_once_with_all_that_it_costs() {
+        let b = basis(&sample::report());
+        assert_eq!(b.missing.len(), 1, "{:?}", b.missing);
+        let (reason, costs) = &b.missing[0];
+        assert!(reason.contains("no flat frames"));
+        assert!(costs.contains(&"sky brightness".to_owned()) && costs.contains(&"noise budget".to_owned()));
+    }
+}

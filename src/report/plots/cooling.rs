@@ -1,0 +1,110 @@
+//! Exposure time needed against sensor temperature.
+
+use super::canvas::{Axis, Ink, Layer, Point, Shape, draw};
+use super::{Figure, PlotError};
+use crate::quantity::Quantity;
+use crate::report::model::Session;
+use crate::report::numbers::{plain, with_sigma};
+use crate::verdict::CoolingRow;
+
+/// The time ratio with its error band and the floor that no cooling passes; `None` with fewer than two known rows.
+///
+/// # Errors
+///
+/// The drawing library fails.
+pub fn cooling_curve(session: &Session) -> Result<Option<Figure>, PlotError> {
+    let mut rows: Vec<(&CoolingRow, f64, f64)> = session
+        .cooling
+        .iter()
+        .filter_map(|r| r.time_ratio.pair().map(|(v, s)| (r, v, s)))
+        .filter(|(r, ..)| r.sensor_celsius.is_finite())
+        .collect();
+    rows.sort_by(|a, b| a.0.sensor_celsius.total_cmp(&b.0.sensor_celsius));
+    let [(coldest, ..), .., (warmest, ..)] = rows[..] else { return Ok(None) };
+    let floor = session.cooling_floor_time_ratio.pair();
+    let lows = rows.iter().map(|(_, v, s)| v - s).chain(floor.map(|(v, s)| v - s));
+    let low = lows.fold(f64::INFINITY, f64::min);
+    let high = rows.iter().map(|(_, v, s)| v + s).fold(1.0, f64::max);
+    let x = Axis::linear("sensor temperature, °C", coldest.sensor_celsius, warmest.sensor_celsius, 0.04);
+    let y = Axis::linear("exposure time needed, of today's", low, high, 0.12);
+    let mut layers = Vec::new();
+    if let Some((v, s)) = floor {
+        layers.push(Layer::Band(vec![(x.range.0, v - s, v + s), (x.range.1, v - s, v + s)], Ink::Third));
+        layers.push(Layer::Dashes(vec![(x.range.0, v), (x.range.1, v)], Ink::Third));
+    }
+    layers.push(Layer::Band(rows.iter().map(|(r, v, s)| (r.sensor_celsius, v - s, v + s)).collect(), Ink::First));
+    layers.push(Layer::Line(rows.iter().map(|(r, v, _)| (r.sensor_celsius, *v)).collect(), Ink::First));
+    let dots = rows.iter().map(|(r, v, _)| Point { x: r.sensor_celsius, y: *v, bar: None }).collect();
+    layers.push(Layer::Points(dots, Shape::Disc, Ink::First));
+    if let Some((v, _)) = floor {
+        let at = (x.range.1, v + 0.012 * (y.range.1 - y.range.0));
+        let text = "no dark current at all".to_owned();
+        layers.push(Layer::Words { at, text, ends_there: true, ink: Ink::Text });
+    }
+    let svg = draw(620, &x, &y, &layers)?;
+    let title = finding(&rows, &session.cooling_floor_time_ratio);
+    let numbers: Vec<String> = rows
+        .iter()
+        .map(|(r, v, s)| format!("{} °C: {}", plain(round_tenth(r.sensor_celsius)), with_sigma(*v, Some(*s))))
+        .collect();
+    let limit =
+        floor.map_or_else(String::new, |(v, s)| format!(" Limit without dark current: {}.", with_sigma(v, Some(s))));
+    let alt = format!("{title}. Exposure time needed over today's: {}.{limit}", numbers.join("; "));
+    let caption =
+        "Time for the same signal-to-noise on a faint target, over the time needed today. Bands: one standard \
+                   uncertainty. Dashes: the limit that no cooling can pass."
+            .to_owned();
+    Ok(Some(Figure { title, svg, alt, caption }))
+}
+
+fn round_tenth(x: f64) -> f64 {
+    (x * 10.0).round() / 10.0
+}
+
+fn finding(rows: &[(&CoolingRow, f64, f64)], floor: &Quantity) -> String {
+    let most = rows.iter().max_by(|a, b| a.0.below_now_c.total_cmp(&b.0.below_now_c));
+    let Some((row, ratio, sigma)) = most.filter(|(r, ..)| r.below_now_c > 0.0) else {
+        return "No colder temperature was worked out".to_owned();
+    };
+    let step = plain(round_tenth(row.below_now_c));
+    let saved = 100.0 * (1.0 - ratio);
+    let error = 100.0 * sigma;
+    // Below two of its own errors a saving cannot be told from none.
+    let said = if saved <= 2.0 * error {
+        format!("Cooling by {step} °C saves no time that could be told from zero: {} %", with_sigma(saved, Some(error)))
+    } else {
+        format!("Cooling by {step} °C saves {} % of the exposure time", with_sigma(saved, Some(error)))
+    };
+    match floor.pair() {
+        Some((f, s)) => format!("{said}; the limit is {} %", with_sigma(100.0 * (1.0 - f), Some(100.0 * s))),
+        None => said,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::report::sample;
+
+    #[test]
+    fn the_saving_and_its_limit_are_the_title() {
+        let figure = cooling_curve(&sample::report().sessions[0]).unwrap().unwrap();
+        assert!(figure.title.starts_with("Cooling by 30 °C saves 3"), "{}", figure.title);
+        assert!(figure.title.contains("the limit is 38"), "{}", figure.title);
+    }
+
+    #[test]
+    fn a_saving_within_its_error_is_not_claimed() {
+        let mut session = sample::report().sessions[0].clone();
+        for row in &mut session.cooling {
+            row.time_ratio = Quantity::measured(0.99, 0.02, "rho", 4);
+        }
+        let figure = cooling_curve(&session).unwrap().unwrap();
+        assert!(figure.title.contains("no time that could be told from zero"), "{}", figure.title);
+    }
+
+    #[test]
+    fn no_rows_make_no_chart() {
+        assert!(cooling_curve(&sample::report().sessions[1]).unwrap().is_none());
+    }
+}

@@ -1,0 +1,144 @@
+//! Dark current against temperature.
+
+use super::canvas::{Axis, Ink, Layer, Point, Shape, draw};
+use super::{Figure, PlotError};
+use crate::report::model::SensorEntry;
+use crate::report::numbers::{plain, with_sigma};
+use crate::sensor::{DarkCurrent, DarkPoint};
+use crate::units::{BOLTZMANN_EV_PER_K, Celsius};
+
+/// Points along the drawn curve; more would not be seen.
+const CURVE_STEPS: usize = 60;
+/// Least part of a decade's value that an error bar may reach down to on a logarithmic axis.
+const LOWEST_BAR: f64 = 0.1;
+
+/// Dark rate at each temperature, logarithmic, with the fitted law; `None` without a positive rate.
+///
+/// # Errors
+///
+/// The drawing library fails.
+pub fn dark_current(sensor: &SensorEntry) -> Result<Option<Figure>, PlotError> {
+    let dark = &sensor.result.dark_current;
+    let rates = |pick: fn(&DarkPoint) -> Option<(f64, f64)>| -> Vec<(f64, f64, f64)> {
+        let known = dark.points.iter().filter(|p| p.celsius.is_finite()).filter_map(|p| Some((p.celsius, pick(p)?)));
+        known.map(|(c, (v, s))| (c, v, s)).collect()
+    };
+    let by_mean = rates(|p| p.rate_e_per_px_s.pair());
+    let by_variance = rates(|p| p.variance_rate_e_per_px_s.pair());
+    let shown: Vec<(f64, f64, f64)> = by_mean.iter().chain(&by_variance).copied().filter(|p| p.1 > 0.0).collect();
+    if shown.is_empty() {
+        return Ok(None);
+    }
+    let low = shown.iter().map(|p| p.1).fold(f64::INFINITY, f64::min);
+    let high = shown.iter().map(|p| p.1 + p.2).fold(0.0, f64::max);
+    let coldest = shown.iter().map(|p| p.0).fold(f64::INFINITY, f64::min);
+    let warmest = shown.iter().map(|p| p.0).fold(f64::NEG_INFINITY, f64::max);
+    let x = Axis::linear("sensor temperature, °C", coldest, warmest, 0.08);
+    let y = Axis::logarithmic("dark current, e⁻/px/s", low, high);
+    let logarithms = |points: &[(f64, f64, f64)]| -> Vec<Point> {
+        let positive = points.iter().filter(|p| p.1 > 0.0);
+        positive
+            .map(|(c, v, s)| Point {
+                x: *c,
+                y: v.log10(),
+                bar: Some(((v - s).max(v * LOWEST_BAR).log10().max(y.range.0), (v + s).log10())),
+            })
+            .collect()
+    };
+    let mut layers = Vec::new();
+    let curve: Vec<(f64, f64)> = (0..=CURVE_STEPS)
+        .map(|i| coldest + (warmest - coldest) * i as f64 / CURVE_STEPS as f64)
+        .filter_map(|c| law(dark, c).filter(|v| *v > 0.0).map(|v| (c, v.log10())))
+        .filter(|(_, v)| (y.range.0..=y.range.1).contains(v))
+        .collect();
+    let has_curve = curve.len() > 1 && warmest > coldest;
+    if has_curve {
+        layers.push(Layer::Line(curve, Ink::First));
+    }
+    layers.push(Layer::Points(logarithms(&by_variance), Shape::Ring, Ink::Second));
+    layers.push(Layer::Points(logarithms(&by_mean), Shape::Disc, Ink::First));
+    let svg = draw(620, &x, &y, &layers)?;
+    let title = finding(dark);
+    let hidden = by_mean.iter().chain(&by_variance).filter(|p| p.1 <= 0.0).count();
+    let mut caption =
+        "Discs: from the growth of the mean level. Rings: from the growth of the variance; where both agree, the camera \
+         does not subtract its own darks."
+            .to_owned();
+    if has_curve {
+        caption += &format!(" Line: the fitted law ({}).", dark.model);
+    }
+    if hidden > 0 {
+        caption += &format!(" {hidden} rates at or below zero cannot stand on this axis; the table has them.");
+    }
+    let words = |name: &str, points: &[(f64, f64, f64)]| {
+        let list: Vec<String> =
+            points.iter().map(|(c, v, s)| format!("{} °C: {}", plain(*c), with_sigma(*v, Some(*s)))).collect();
+        if list.is_empty() { String::new() } else { format!(" From the {name}, e⁻/px/s: {}.", list.join("; ")) }
+    };
+    let alt = format!("{title}.{}{}", words("mean", &by_mean), words("variance", &by_variance));
+    Ok(Some(Figure { title, svg, alt, caption }))
+}
+
+/// The law about the reference temperature: floor + thermal part, by activation energy or else by doubling step.
+fn law(dark: &DarkCurrent, celsius: f64) -> Option<f64> {
+    let rate = dark.rate_e_per_px_s.value?;
+    let reference = dark.reference_celsius?;
+    let floor = dark.floor_e_per_px_s.value.unwrap_or(0.0);
+    let growth = match (dark.activation_energy_ev.value, dark.doubling_celsius.value) {
+        (Some(ea), _) => {
+            let inverse = 1.0 / Celsius(celsius).kelvin() - 1.0 / Celsius(reference).kelvin();
+            (-ea / BOLTZMANN_EV_PER_K * inverse).exp()
+        }
+        (None, Some(step)) if step > 0.0 => ((celsius - reference) / step).exp2(),
+        _ => return None,
+    };
+    Some(floor + (rate - floor) * growth).filter(|v| v.is_finite())
+}
+
+fn finding(dark: &DarkCurrent) -> String {
+    if let Some(step) = dark.doubling_celsius.value {
+        return format!("Dark current doubles every {} °C", with_sigma(step, dark.doubling_celsius.sigma));
+    }
+    match (dark.rate_e_per_px_s.value, dark.reference_celsius) {
+        (Some(rate), Some(at)) => format!(
+            "Dark current is {} e⁻/px/s at {} °C; its law with temperature is not known",
+            with_sigma(rate, dark.rate_e_per_px_s.sigma),
+            plain(at)
+        ),
+        _ => "Dark current was seen, but no law fits it".to_owned(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::quantity::Quantity;
+    use crate::report::sample;
+
+    #[test]
+    fn the_doubling_step_is_the_title() {
+        let figure = dark_current(&sample::report().sensors[0]).unwrap().unwrap();
+        assert_eq!(figure.title, "Dark current doubles every 7.68 ± 0.21 °C");
+    }
+
+    // science.md C5.15: an Arrhenius law of 0.65 eV grows by 6.57973 from 273.15 to 293.15 K.
+    #[test]
+    fn the_drawn_curve_follows_the_activation_energy() {
+        let mut dark = sample::report().sensors[0].result.dark_current.clone();
+        dark.activation_energy_ev = Quantity::measured(0.65, 0.01, "fit", 4);
+        dark.floor_e_per_px_s = Quantity::measured(0.0, 0.0, "fit", 4);
+        dark.reference_celsius = Some(0.0);
+        let ratio = law(&dark, 20.0).unwrap() / law(&dark, 0.0).unwrap();
+        // Five decimals are given there.
+        assert!((ratio - 6.57973).abs() < 1e-5, "{ratio}");
+    }
+
+    #[test]
+    fn rates_below_zero_are_left_to_the_table() {
+        let mut sensor = sample::report().sensors[0].clone();
+        sensor.result.dark_current.points[0].rate_e_per_px_s = Quantity::measured(-0.004, 0.006, "mean", 3);
+        let figure = dark_current(&sensor).unwrap().unwrap();
+        assert!(figure.caption.contains("1 rates at or below zero"), "{}", figure.caption);
+        assert!(figure.alt.contains("-0.0040"));
+    }
+}

@@ -1,0 +1,39 @@
+//! Charts as SVG text that takes its fonts and colours from the page around it.
+//!
+//! Every chart carries a title that states what it shows, and the same in words with its numbers for those who do not
+//! see it.
+
+mod budget;
+mod canvas;
+mod cooling;
+mod dark;
+mod night;
+mod transfer;
+
+use thiserror::Error;
+
+pub use budget::noise_budget;
+pub use cooling::cooling_curve;
+pub use dark::dark_current;
+pub use night::star_width;
+pub use transfer::photon_transfer;
+
+/// A chart with its words.
+#[derive(Debug, Clone, PartialEq, serde::Serialize)]
+pub struct Figure {
+    /// What the chart shows, as a statement.
+    pub title: String,
+    /// The chart; every text in it is escaped.
+    pub svg: String,
+    /// The chart in words, with its numbers.
+    pub alt: String,
+    /// How to read it.
+    pub caption: String,
+}
+
+/// A chart could not be drawn.
+#[derive(Debug, Error)]
+#[error("cannot draw the chart: {reason}")]
+pub struct PlotError {
+    reason: String,
+}
