@@ -1,0 +1,149 @@
+//! First look at every file: header, a sample of rows, and the kind that both support.
+
+use std::sync::atomic::{AtomicUsize, Ordering};
+
+use rayon::prelude::*;
+
+use crate::fits::{FitsError, Geometry, ImageFile};
+use crate::folder::{Content, FoundFile, FrameHeader, FrameKind, Rig, SensorKey, read_header};
+use crate::frame::{Survey, pixels_contradict, survey};
+use crate::report::{FrameRow, FrameStatus};
+
+use super::{Progress, Stage};
+
+/// A frame whose header and sample rows were read.
+#[derive(Debug, Clone)]
+pub struct Read {
+    pub header: FrameHeader,
+    pub geometry: Geometry,
+    pub survey: Survey,
+    /// The kind it is used as.
+    pub kind: FrameKind,
+    pub kind_source: String,
+    pub sensor: SensorKey,
+}
+
+/// One file and what became of it so far.
+#[derive(Debug, Clone)]
+pub struct Intake {
+    pub file: FoundFile,
+    pub outcome: Outcome,
+}
+
+/// What the first look gave.
+#[derive(Debug, Clone)]
+pub enum Outcome {
+    /// It may be measured.
+    Read(Box<Read>),
+    /// It is left out, with the reason; what was read of it, if anything.
+    Excluded(String, Option<Box<Read>>),
+    /// It cannot be read, with the reason.
+    Unreadable(String),
+}
+
+impl Intake {
+    /// The frame, if it may be measured.
+    pub fn read(&self) -> Option<&Read> {
+        match &self.outcome {
+            Outcome::Read(read) => Some(read),
+            _ => None,
+        }
+    }
+
+    /// File and reason, for a message.
+    pub fn first_words(&self) -> String {
+        match &self.outcome {
+            Outcome::Read(_) => self.file.shown.clone(),
+            Outcome::Excluded(why, _) | Outcome::Unreadable(why) => format!("{}: {why}", self.file.shown),
+        }
+    }
+
+    /// Leaves the frame out from here on.
+    pub fn exclude(&mut self, why: String) {
+        let before = std::mem::replace(&mut self.outcome, Outcome::Unreadable(String::new()));
+        self.outcome = match before {
+            Outcome::Read(read) => Outcome::Excluded(why, Some(read)),
+            other => other,
+        };
+    }
+
+    /// The report's row, without measurements.
+    pub fn row(&self) -> FrameRow {
+        let (status, reason, read) = match &self.outcome {
+            Outcome::Read(read) => (FrameStatus::Used, None, Some(read)),
+            Outcome::Excluded(why, read) => (FrameStatus::Excluded, Some(why.clone()), read.as_ref()),
+            Outcome::Unreadable(why) => (FrameStatus::Unreadable, Some(why.clone()), None),
+        };
+        let kind = read.map_or(FrameKind::Unknown, |r| r.kind);
+        let mut row = FrameRow::bare(self.file.shown.clone(), kind, status);
+        row.reason = reason;
+        if let Some(read) = read {
+            let h = &read.header;
+            row.kind_source.clone_from(&read.kind_source);
+            row.exposure_s = h.exposure_s.as_ref().map(|e| e.value);
+            row.sensor_celsius = h.celsius().map(|(c, _)| c);
+            row.filter = h.filter.as_ref().map(|f| f.value.clone());
+            row.camera = h.camera.as_ref().map(|c| c.value.clone());
+            row.width = Some(read.geometry.width);
+            row.height = Some(read.geometry.height);
+            row.level_adu = Some(read.survey.level_adu);
+            row.start_utc = h.start_utc.as_ref().map(|s| s.value);
+        }
+        row
+    }
+}
+
+/// Looks at every file, in parallel, in the order given.
+pub fn look_at_all(files: Vec<FoundFile>, rig: &Rig, progress: Progress) -> Vec<Intake> {
+    let (done, total) = (AtomicUsize::new(0), files.len());
+    files
+        .into_par_iter()
+        .map(|file| {
+            let outcome = look_at(&file, rig);
+            progress(Stage::Looking, done.fetch_add(1, Ordering::Relaxed) + 1, total);
+            Intake { file, outcome }
+        })
+        .collect()
+}
+
+fn look_at(file: &FoundFile, rig: &Rig) -> Outcome {
+    match &file.content {
+        Content::Fits => {}
+        // A log or a picture among the frames is no fault; a file named as a frame that is none is.
+        Content::Other(what) if file.named_fits => {
+            return Outcome::Unreadable(format!("named like a FITS file, but {what}"));
+        }
+        Content::Other(what) => return Outcome::Excluded(what.clone(), None),
+        Content::Unreadable(why) => return Outcome::Unreadable(why.clone()),
+    }
+    match read(file, rig) {
+        Err(error) => Outcome::Unreadable(error.to_string()),
+        Ok(None) => Outcome::Unreadable("no valid pixels: every one is undefined".to_owned()),
+        Ok(Some(read)) => match read.kind {
+            FrameKind::Unknown => {
+                let why = "kind not known: no IMAGETYP, FRAME or OBSTYPE card that names light, dark, bias or flat";
+                Outcome::Excluded(why.to_owned(), Some(Box::new(read)))
+            }
+            FrameKind::Master => {
+                let why = "a combination of frames: its noise is not that of one exposure";
+                Outcome::Excluded(why.to_owned(), Some(Box::new(read)))
+            }
+            _ => Outcome::Read(Box::new(read)),
+        },
+    }
+}
+
+fn read(file: &FoundFile, rig: &Rig) -> Result<Option<Read>, FitsError> {
+    let mut image = ImageFile::open(&file.path)?;
+    let mut header = read_header(&image.cards()?);
+    rig.apply(&mut header);
+    let Some(survey) = survey(&mut image)? else { return Ok(None) };
+    let told = header.kind.value;
+    let (kind, kind_source) = match pixels_contradict(told, &survey) {
+        Some(seen) => (seen, "its pixels".to_owned()),
+        None => (told, header.kind.card.clone()),
+    };
+    let geometry = image.geometry;
+    let sensor = SensorKey::of(&header, geometry.width, geometry.height);
+    Ok(Some(Read { header, geometry, survey, kind, kind_source, sensor }))
+}

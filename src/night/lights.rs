@@ -1,0 +1,156 @@
+//! Stars of every light, and which lights a session can use.
+
+use std::collections::BTreeMap;
+use std::sync::atomic::{AtomicUsize, Ordering};
+
+use rayon::prelude::*;
+
+use crate::fits::{ImageFile, Pixels};
+use crate::folder::{FrameKind, SessionKey};
+use crate::frame::{Lattice, measured_pattern};
+use crate::report::{Severity, Warning};
+use crate::stars::{FrameStars, MeasureOptions, measure};
+use crate::stats::median;
+
+use super::intake::{Intake, Read};
+use super::sessions::Sensors;
+use super::{Progress, Stage, reads_of};
+
+/// Lights of a session below which none is left out for being unlike the others.
+const LEAST_TO_COMPARE: usize = 4;
+/// Share of the session's median star count below which a light was taken through cloud.
+const CLOUDED_SHARE: f64 = 0.5;
+/// Width against the session's median from which a light does not stand for the session.
+const WIDE_FACTOR: f64 = 1.6;
+
+/// A light and its stars.
+#[derive(Debug, Clone)]
+pub struct MeasuredLight {
+    /// Place in the list of files.
+    pub index: usize,
+    pub session: SessionKey,
+    pub read: Read,
+    pub stars: FrameStars,
+    /// Why its session does not use it.
+    pub excluded: Option<String>,
+}
+
+/// Measures the stars of all lights; those that cannot be read are marked in `intakes`.
+pub fn measure_all(
+    intakes: &mut [Intake],
+    sensors: &Sensors,
+    progress: Progress,
+    warnings: &mut Vec<Warning>,
+) -> Vec<MeasuredLight> {
+    let lights = reads_of(intakes, &[FrameKind::Light]);
+    let (done, total) = (AtomicUsize::new(0), lights.len());
+    let results: Vec<(usize, Read, Result<Looked, String>)> = lights
+        .into_par_iter()
+        .map(|(index, read)| {
+            let stars = look(&intakes[index], &read, sensors);
+            progress(Stage::Stars, done.fetch_add(1, Ordering::Relaxed) + 1, total);
+            (index, read, stars)
+        })
+        .collect();
+    let mut measured = Vec::new();
+    let mut turned = Vec::new();
+    for (index, read, result) in results {
+        match result {
+            Ok(looked) => {
+                if looked.pattern_overruled {
+                    turned.push(intakes[index].file.shown.clone());
+                }
+                let session = SessionKey::of(&read.header, read.sensor.clone());
+                let excluded = unusable(&looked.stars);
+                measured.push(MeasuredLight { index, session, read, stars: looked.stars, excluded });
+            }
+            Err(why) => intakes[index].outcome = super::intake::Outcome::Unreadable(why),
+        }
+    }
+    if !turned.is_empty() {
+        warnings.push(Warning {
+            code: "colour-pattern".to_owned(),
+            severity: Severity::Caution,
+            message: "the pixels show the green sites on the other diagonal than the colour pattern card says; \
+                      the pixels were followed (rig key `cfa` settles it)"
+                .to_owned(),
+            paths: turned,
+        });
+    }
+    leave_out_the_unlike(&mut measured);
+    for light in &measured {
+        if let Some(why) = &light.excluded {
+            intakes[light.index].exclude(why.clone());
+        }
+    }
+    measured
+}
+
+struct Looked {
+    stars: FrameStars,
+    pattern_overruled: bool,
+}
+
+fn look(intake: &Intake, read: &Read, sensors: &Sensors) -> Result<Looked, String> {
+    let image = ImageFile::open(&intake.file.path).and_then(|mut f| f.pixels()).map_err(|e| e.to_string())?;
+    let sensor = sensors.get(&read.sensor);
+    let gain = sensor.and_then(|s| s.result.gain_e_per_adu.value);
+    let saturation = sensor.and_then(|s| s.result.saturation_adu.value);
+    let (lattice, pattern_overruled) = lattice_of(&image.planes, read, sensor.and_then(|s| s.result.bias_level_adu.value));
+    // Of a colour cube the middle plane is measured, the green one by custom.
+    let plane = &image.planes[image.planes.len() / 2];
+    let options = MeasureOptions { lattice, e_per_adu: gain, saturation_adu: saturation };
+    let stars = measure(plane, &options).ok_or("no valid pixels: every one is undefined")?;
+    Ok(Looked { stars, pattern_overruled })
+}
+
+fn lattice_of(planes: &[Pixels], read: &Read, bias_adu: Option<f64>) -> (Lattice, bool) {
+    match &read.header.cfa {
+        Some(pattern) if planes.len() == 1 && read.geometry.planes == 1 => {
+            if pattern.from_rig {
+                return (Lattice::Green(pattern.value), false);
+            }
+            let (seen, overruled) = measured_pattern(&planes[0], pattern.value, bias_adu.unwrap_or(0.0));
+            (Lattice::Green(seen), overruled)
+        }
+        _ => (Lattice::All, false),
+    }
+}
+
+/// Why a light says nothing by itself.
+fn unusable(stars: &FrameStars) -> Option<String> {
+    if !stars.fwhm_px.is_known() {
+        return Some(stars.fwhm_px.why().to_owned());
+    }
+    stars.trailed.then(|| {
+        let (minor, major) = (1.0 - stars.ellipticity.value.unwrap_or(0.0), 1.0);
+        format!("trailed: all stars are drawn out in one direction, minor/major {:.2}", minor / major)
+    })
+}
+
+/// Leaves out lights that cloud or lost focus sets apart from their session.
+fn leave_out_the_unlike(lights: &mut [MeasuredLight]) {
+    let mut by_session: BTreeMap<SessionKey, Vec<usize>> = BTreeMap::new();
+    for (i, light) in lights.iter().enumerate().filter(|(_, l)| l.excluded.is_none()) {
+        by_session.entry(light.session.clone()).or_default().push(i);
+    }
+    for members in by_session.into_values().filter(|m| m.len() >= LEAST_TO_COMPARE) {
+        let middle = |value: &dyn Fn(&MeasuredLight) -> f64| {
+            median(&members.iter().map(|i| value(&lights[*i])).collect::<Vec<_>>()).unwrap_or(f64::NAN)
+        };
+        let count = middle(&|l| l.stars.star_count as f64);
+        let width = middle(&|l| l.stars.fwhm_px.value.unwrap_or(f64::NAN));
+        for i in members {
+            let stars = &lights[i].stars;
+            let seen = stars.star_count as f64;
+            let wide = stars.fwhm_px.value.unwrap_or(f64::NAN);
+            lights[i].excluded = if seen < CLOUDED_SHARE * count {
+                Some(format!("clouded: {seen:.0} stars, the session's median is {count:.0}"))
+            } else if wide > WIDE_FACTOR * width {
+                Some(format!("FWHM {wide:.2} px, the session's median is {width:.2} px: focus or wind"))
+            } else {
+                None
+            };
+        }
+    }
+}

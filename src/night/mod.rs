@@ -1,0 +1,128 @@
+//! The main job: a night's folders in, a report out. Wires the stages; rayon over frames.
+
+mod intake;
+mod lights;
+mod sessions;
+
+use std::path::{Path, PathBuf};
+
+use crate::folder::{FolderError, FrameKind, Rig, find_files};
+use crate::report::{Report, Severity, Warning};
+
+use intake::{Intake, Read};
+
+/// What the user asked for.
+#[derive(Debug, Clone, PartialEq)]
+pub struct NightInput {
+    /// Folders that hold the frames.
+    pub folders: Vec<PathBuf>,
+    /// Where the report goes; never searched for frames.
+    pub out: PathBuf,
+    /// The rig file's contents.
+    pub rig: Rig,
+}
+
+/// What the program is at.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Stage {
+    /// Reading headers and a sample of rows.
+    Looking,
+    /// Bias, dark and flat frames.
+    Sensor,
+    /// Light frames.
+    Stars,
+}
+
+/// Reports that `done` of `total` frames of a stage are through. Called from any thread.
+pub type Progress<'a> = &'a (dyn Fn(Stage, usize, usize) + Sync);
+
+/// Why no report came of it.
+#[derive(Debug, thiserror::Error)]
+pub enum NightError {
+    #[error(transparent)]
+    Folder(#[from] FolderError),
+    /// CFITSIO was built for one thread only; the bundled one never is.
+    #[error("the linked CFITSIO is not re-entrant; build with the bundled one (cargo feature fitsio-src)")]
+    NotReentrant,
+    /// Nothing to measure.
+    #[error("{found} files found below {folders}, none of them a usable FITS frame; the first: {first}")]
+    NoFrames { folders: String, found: usize, first: String },
+}
+
+/// Which part of the report is wanted.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Scope {
+    /// Everything.
+    Night,
+    /// The detector alone: lights are listed and left alone.
+    Sensor,
+}
+
+/// Measures every frame below the folders.
+///
+/// # Errors
+///
+/// A folder that cannot be used, or no usable frame at all. A bad file is a row of the report.
+pub fn run(input: &NightInput, scope: Scope, progress: Progress) -> Result<Report, NightError> {
+    if !crate::fits::is_reentrant() {
+        return Err(NightError::NotReentrant);
+    }
+    let files = find_files(&input.folders, &input.out)?;
+    let mut intakes = intake::look_at_all(files, &input.rig, progress);
+    if !intakes.iter().any(|i| i.read().is_some()) {
+        let folders = input.folders.iter().map(|f| f.display().to_string()).collect::<Vec<_>>().join(", ");
+        let first = intakes.first().map_or_else(|| "no file at all".to_owned(), Intake::first_words);
+        return Err(NightError::NoFrames { folders, found: intakes.len(), first });
+    }
+    let mut warnings = intake_warnings(&intakes);
+    let sensors = sessions::measure_sensors(&mut intakes, &input.rig, progress, &mut warnings);
+    if scope == Scope::Sensor {
+        return Ok(sessions::report_of_sensors(intakes, sensors, warnings));
+    }
+    let measured = lights::measure_all(&mut intakes, &sensors, progress, &mut warnings);
+    Ok(sessions::report_of_night(intakes, measured, sensors, warnings))
+}
+
+/// What headers alone give cause to say, once for all frames it concerns.
+fn intake_warnings(intakes: &[Intake]) -> Vec<Warning> {
+    let mut notes: std::collections::BTreeMap<String, Vec<String>> = std::collections::BTreeMap::new();
+    let mut renamed: std::collections::BTreeMap<(FrameKind, FrameKind), Vec<String>> =
+        std::collections::BTreeMap::new();
+    for intake in intakes {
+        let Some(read) = intake.read() else { continue };
+        for note in &read.header.notes {
+            notes.entry(note.clone()).or_default().push(intake.file.shown.clone());
+        }
+        if read.kind != read.header.kind.value {
+            renamed.entry((read.header.kind.value, read.kind)).or_default().push(intake.file.shown.clone());
+        }
+    }
+    let headers = notes.into_iter().map(|(note, paths)| Warning {
+        code: "header".to_owned(),
+        severity: Severity::Note,
+        message: note,
+        paths,
+    });
+    let kinds = renamed.into_iter().map(|((told, seen), paths)| Warning {
+        code: "kind-contradicted".to_owned(),
+        severity: Severity::Caution,
+        message: format!(
+            "{} frames say `{}` but are brightly and evenly lit and hold no stars: taken for {}s",
+            paths.len(),
+            told.label(),
+            seen.label()
+        ),
+        paths,
+    });
+    headers.chain(kinds).collect()
+}
+
+fn shown_of<'a>(intakes: &'a [Intake], path: &Path) -> Option<&'a str> {
+    intakes.iter().find(|i| i.file.path == path).map(|i| i.file.shown.as_str())
+}
+
+/// The reads of one kind, with their place in the list.
+fn reads_of(intakes: &[Intake], kinds: &[FrameKind]) -> Vec<(usize, Read)> {
+    let wanted = |i: &Intake| i.read().filter(|r| kinds.contains(&r.kind)).cloned();
+    intakes.iter().enumerate().filter_map(|(k, i)| wanted(i).map(|r| (k, r))).collect()
+}
