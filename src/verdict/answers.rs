@@ -68,6 +68,8 @@ fn answer(question: &'static str, unknown: &str, findings: &[Finding]) -> Answer
     let mut sentences = Vec::new();
     if known.len() > 1 {
         sentences.push(overview(&known));
+    }
+    if findings.len() > 1 {
         sentences.push(format!("In {}: {}", lead.label, lead.sentence));
     } else {
         sentences.push(lead.sentence.clone());

@@ -1,12 +1,9 @@
 //! Cooling: how much exposure time a colder sensor would save on a faint target, with its uncertainty.
 
-use rand::SeedableRng;
-use rand_distr::{Distribution, StandardNormal};
-use rand_xoshiro::Xoshiro256PlusPlus;
-
-use super::propagation::{Parameter, missing, propagate, weakest};
+use super::propagation::{Draws, Parameter, missing, propagate, weakest};
 use super::result::{Cooling, CoolingRow};
-use super::thermal::{CoolingLaw, ThermalStep};
+use super::thermal::CoolingLaw;
+use super::variance::{tolerable_dark, variance_rate};
 use crate::quantity::{Quantity, Source, weaker};
 
 /// Drops of the sensor temperature in the table, C: round steps up to what one- and two-stage coolers reach, and the
@@ -15,15 +12,6 @@ pub const DROPS_C: [f64; 8] = [5.0, 10.0, 13.5, 20.0, 25.0, 30.0, 35.0, 40.0];
 
 /// Share by which dark current may raise the noise of sky and reading before more cooling is called pointless.
 pub const DARK_NOISE_SHARE: f64 = 0.05;
-
-/// Draws of the error propagation: they fix a standard uncertainty to 1.1 %, less than its second digit.
-const DRAWS: usize = 4000;
-
-/// Any fixed seed: the same input gives the same table.
-const SEED: u64 = 0x5b1e_97c4_0d3a_62f8;
-
-/// Redraws of a value that fell below its lowest sensible value before that value itself is taken.
-const REDRAWS: usize = 64;
 
 /// What the table is computed from.
 #[derive(Debug, Clone, Copy)]
@@ -44,13 +32,6 @@ pub struct CoolingInput<'a> {
     pub law: CoolingLaw,
 }
 
-/// Variance that one second of exposure adds to a pixel, e^2/s: `S + B + D + R^2/t`.
-///
-/// `source` and `sky` and `dark` are e-/px/s, `read_noise_e` e-, `exposure_s` s.
-pub fn variance_rate(source: f64, sky: f64, dark: f64, read_noise_e: f64, exposure_s: f64) -> f64 {
-    source + sky + dark + read_noise_e.powi(2) / exposure_s
-}
-
 /// One possible state of the inputs.
 #[derive(Debug, Clone, Copy)]
 struct State {
@@ -62,6 +43,10 @@ struct State {
 }
 
 impl State {
+    fn of([sky, read, dark, floor, law]: [f64; 5]) -> Self {
+        Self { sky, read, dark, floor, law }
+    }
+
     /// Dark rate after the thermal part has fallen by `ratio`.
     fn dark_at(self, ratio: f64) -> f64 {
         self.floor.min(self.dark) + (self.dark - self.floor).max(0.0) * ratio
@@ -72,48 +57,6 @@ impl State {
         let rate = |d: f64| variance_rate(0.0, self.sky, d, self.read, exposure_s);
         rate(dark) / rate(self.dark)
     }
-}
-
-/// The central values and the draws around them.
-struct Ensemble {
-    centre: State,
-    draws: Vec<State>,
-}
-
-impl Ensemble {
-    fn new(parameters: [Parameter; 5]) -> Self {
-        let state = |p: [f64; 5]| State { sky: p[0], read: p[1], dark: p[2], floor: p[3], law: p[4] };
-        let centre = state(parameters.map(|p| p.value));
-        if parameters.iter().all(|p| p.sigma <= 0.0) {
-            return Self { centre, draws: Vec::new() };
-        }
-        let mut rng = Xoshiro256PlusPlus::seed_from_u64(SEED);
-        let draws = (0..DRAWS).map(|_| state(parameters.map(|p| truncated(p, &mut rng)))).collect();
-        Self { centre, draws }
-    }
-
-    /// Value at the centre and standard deviation over the draws (n - 1).
-    fn evaluate(&self, f: impl Fn(State) -> f64) -> (f64, Option<f64>) {
-        let n = self.draws.len() as f64;
-        let values: Vec<f64> = self.draws.iter().map(|s| f(*s)).collect();
-        let mean = values.iter().sum::<f64>() / n;
-        let variance = values.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / (n - 1.0);
-        (f(self.centre), (!values.is_empty()).then(|| variance.sqrt()))
-    }
-}
-
-/// A normal draw, redrawn while below the lowest sensible value.
-fn truncated(p: Parameter, rng: &mut Xoshiro256PlusPlus) -> f64 {
-    if p.sigma <= 0.0 {
-        return p.value;
-    }
-    (0..REDRAWS)
-        .map(|_| {
-            let z: f64 = StandardNormal.sample(rng);
-            p.value + p.sigma * z
-        })
-        .find(|x| *x >= p.min)
-        .unwrap_or(p.min)
 }
 
 /// The cooling table, its limit without any dark current, and the drop after which more is pointless.
@@ -139,7 +82,8 @@ pub fn cooling(input: &CoolingInput) -> Cooling {
         };
     }
     let noise = noise_reason(input, exposure);
-    let ensemble = Ensemble::new(parameters(input));
+    let draws = Draws::new(parameters(input));
+    let evaluate = |f: &dyn Fn(State) -> f64| draws.evaluate(|p| f(State::of(p)));
     let t = exposure.unwrap_or(f64::NAN);
     let told = |law: bool, (value, sigma): (f64, Option<f64>), words: &str| match &noise {
         Some(because) => Quantity::not_measurable(because.clone()),
@@ -155,16 +99,16 @@ pub fn cooling(input: &CoolingInput) -> Cooling {
         CoolingRow {
             sensor_celsius: now - drop,
             below_now_c: drop,
-            dark_e_per_px_s: dark_row(input, now - drop, ensemble.evaluate(dark_then)),
-            time_ratio: told(true, ensemble.evaluate(rho), "variance rate then over now, faint target"),
-            snr_gain: told(true, ensemble.evaluate(|s| rho(s).powf(-0.5)), "inverse square root of the time ratio"),
+            dark_e_per_px_s: dark_row(input, now - drop, evaluate(&dark_then)),
+            time_ratio: told(true, evaluate(&rho), "variance rate then over now, faint target"),
+            snr_gain: told(true, evaluate(&|s| rho(s).powf(-0.5)), "inverse square root of the time ratio"),
         }
     };
     Cooling {
         rows: input.now_celsius.map(|now| DROPS_C.map(|drop| row(now, drop)).into()).unwrap_or_default(),
         floor_time_ratio: told(
             false,
-            ensemble.evaluate(|s| s.time_ratio(0.0, t)),
+            evaluate(&|s| s.time_ratio(0.0, t)),
             "variance rate without dark current over now, faint target",
         ),
         drop_for_5_percent_dark_c: match &noise {
@@ -221,7 +165,7 @@ fn sufficient_drop(input: &CoolingInput, exposure_s: f64) -> Quantity {
     };
     let parameters = parameters(input);
     let drop = |p: &[f64]| {
-        let allowed = tolerable_dark(p[0], p[1], exposure_s);
+        let allowed = tolerable_dark(p[0], p[1], exposure_s, DARK_NOISE_SHARE);
         match (p[2], p[3]) {
             (dark, _) if dark <= allowed => 0.0,
             (_, floor) if floor >= allowed => f64::NAN,
@@ -238,11 +182,6 @@ fn sufficient_drop(input: &CoolingInput, exposure_s: f64) -> Quantity {
     let source = weaker(weakest(&inputs), input.law.source);
     let told = Quantity::with(source, value, sigma, "drop at which dark current adds 5 % to the noise", inputs[2].n);
     if value == 0.0 { told.noted("dark current already adds less than 5 % to the noise") } else { told }
-}
-
-/// Dark rate that raises the noise of sky and reading by [`DARK_NOISE_SHARE`], e-/px/s.
-pub fn tolerable_dark(sky: f64, read_noise_e: f64, exposure_s: f64) -> f64 {
-    ((1.0 + DARK_NOISE_SHARE).powi(2) - 1.0) * variance_rate(0.0, sky, 0.0, read_noise_e, exposure_s)
 }
 
 fn basis(input: &CoolingInput, noise: Option<&str>, exposure: Option<f64>) -> String {
@@ -279,6 +218,7 @@ fn basis(input: &CoolingInput, noise: Option<&str>, exposure: Option<f64>) -> St
 
 #[cfg(test)]
 mod tests {
+    use super::super::thermal::ThermalStep;
     use super::*;
 
     fn measured(value: f64, sigma: f64) -> Quantity {
@@ -314,30 +254,6 @@ mod tests {
     }
 
     #[test]
-    fn time_ratio_and_gain_of_given_states() {
-        // Check values C6.1 to C6.3: S, B, D now, D then, R, t, rho, gain; printed with six decimals.
-        for (s, b, now, then, r, t, rho, gain) in [
-            (0.05, 0.5, 0.5, 0.02, 3.0, 120.0, 0.573_333, 1.320_676),
-            (0.02, 0.1, 0.5, 0.02, 3.0, 300.0, 0.261_538, 1.955_385),
-            (0.0, 2.0, 0.2, 0.01, 3.0, 60.0, 0.919_149, 1.043_055),
-        ] {
-            let ratio: f64 = variance_rate(s, b, then, r, t) / variance_rate(s, b, now, r, t);
-            assert!((ratio - rho).abs() < 1e-6);
-            assert!((ratio.powf(-0.5) - gain).abs() < 1e-6);
-        }
-    }
-
-    #[test]
-    fn signal_to_noise_of_sixty_exposures() {
-        // Check value C6.5: S t N / sqrt(v t N).
-        for (dark, snr) in [(0.5, 4.0), (0.02, 5.282_705)] {
-            let seconds = 60.0 * 120.0;
-            let got = 0.05 * seconds / (variance_rate(0.05, 0.5, dark, 3.0, 120.0) * seconds).sqrt();
-            assert!((got - snr).abs() < 1e-6);
-        }
-    }
-
-    #[test]
     fn table_of_a_constant_doubling_step() {
         // Check value C6.4 has S = 0.02: it counts like sky in the variance, so a sky of 0.52 is the same case.
         let none = measured(0.0, 0.0);
@@ -359,7 +275,6 @@ mod tests {
     #[test]
     fn drop_after_which_dark_current_hardly_counts() {
         // Check value C6.6.
-        assert!((tolerable_dark(0.5, 3.0, 120.0) - 0.058_937_5).abs() < 1e-9);
         let drop = usual(doubling(6.3, 0.2)).drop_for_5_percent_dark_c;
         assert!((drop.value.unwrap() - 19.433_42).abs() < 1e-5);
         assert!(drop.sigma.unwrap() > 0.0);

@@ -4,6 +4,7 @@ pub mod answers;
 pub mod budget;
 pub mod cooling;
 mod findings;
+pub mod pixel_cost;
 pub mod power;
 pub mod profile;
 pub mod propagation;
@@ -13,6 +14,7 @@ pub mod sampling;
 pub mod scale;
 pub mod seeing;
 pub mod thermal;
+pub mod variance;
 
 pub use answers::{Answer, SessionFindings, answers};
 pub use budget::{BudgetInput, noise_budget};

@@ -2,6 +2,7 @@
 
 use std::f64::consts::SQRT_2;
 
+use super::pixel_cost::{best_pixel_factor, efficiency_at};
 use super::power::{MIN_FWHM_PX, grid_power};
 use super::profile::StarProfile;
 use super::propagation::{Parameter, missing, propagate, weakest};
@@ -70,22 +71,6 @@ impl SamplingVerdict {
             Self::Undetermined => "undetermined",
         }
     }
-}
-
-/// Signal-to-noise on a faint star over that of a noiseless sensor with infinitely small pixels.
-///
-/// Formula: `sqrt(A B / (n (B + q)))` with `A` the effective area of the image before the pixel in px^2, `n` the number
-/// of pixels that share its noise, `B` the sky and `q = D + R^2/t` the sensor's own variance, both e^2/px/s (derived).
-pub fn snr_efficiency(area_px2: f64, effective_pixels: f64, sky: f64, sensor: f64) -> f64 {
-    (area_px2 * sky / (effective_pixels * (sky + sensor))).sqrt()
-}
-
-/// Factor on the pixel that gives the best [`snr_efficiency`] when the sensor's variance per pixel stays as it is.
-///
-/// Formula: `(A q / (c B))^(1/4)`, `c` the area that a unit pixel adds; for a Gaussian `(12 sigma^2 q / s)^(1/4)` in
-/// arcsec (derived).
-pub fn best_pixel_factor(star: StarProfile, sky: f64, sensor: f64) -> f64 {
-    (star.effective_area_px2() * sensor / (star.pixel_area_term_px2() * sky)).sqrt().sqrt()
 }
 
 /// Judges the sampling; undetermined with the reason when the star image is not known.
@@ -186,19 +171,13 @@ fn noise_costs(input: &SamplingInput, beta: &Quantity, exposure_s: f64) -> Resul
         let (value, sigma) = propagate(&parameters, |p| at(p, f));
         Quantity::with(weakest(&inputs), value, sigma, words, n)
     };
-    let efficiency_with = |star: StarProfile, sky: f64, sensor: f64, factor: f64| -> f64 {
-        let Some(grid) = StarProfile::new(star.fwhm_px() / factor, star.beta()).and_then(grid_power) else {
-            return f64::NAN;
-        };
-        snr_efficiency(star.effective_area_px2() / factor.powi(2), grid.effective_pixels, sky * factor.powi(2), sensor)
-    };
     Ok([
         told("matched filter on a faint star, against a noiseless sensor with tiny pixels", &|star, sky, sensor| {
-            efficiency_with(star, sky, sensor, 1.0)
+            efficiency_at(star, sky, sensor, 1.0)
         }),
         told("fourth root of sensor over sky variance, noise of a pixel kept", &best_pixel_factor),
         told("the same at the best pixel", &|star, sky, sensor| {
-            efficiency_with(star, sky, sensor, best_pixel_factor(star, sky, sensor))
+            efficiency_at(star, sky, sensor, best_pixel_factor(star, sky, sensor))
         }),
     ])
 }
@@ -293,41 +272,6 @@ mod tests {
             exposure_s: Some(120.0),
             colour,
         })
-    }
-
-    /// Gaussian image of the check values: FWHM and pixel in arcsec, sky per arcsec^2, second-order area.
-    fn second_order(fwhm: f64, sky: f64, q: f64, pixel: f64) -> f64 {
-        let star = StarProfile::gaussian(fwhm / pixel).unwrap();
-        let n = star.effective_area_px2() + star.pixel_area_term_px2();
-        snr_efficiency(star.effective_area_px2(), n, sky * pixel * pixel, q)
-    }
-
-    #[test]
-    fn best_pixel_and_its_efficiency() {
-        // Check values C2.6, C2.8, C2.9: FWHM, sky, R, t, D, best pixel in arcsec, efficiency; printed digits.
-        for (f, s, r, t, d, pixel, eta) in [
-            (3.0, 1.0, 3.5, 180.0, 0.01, 1.110396, 0.94046),
-            (3.0, 0.1, 1.5, 300.0, 0.002, 1.166294, 0.93472),
-            (2.0, 0.3, 1.5, 120.0, 0.005, 0.909844, 0.91271),
-        ] {
-            let q = d + r * r / t;
-            let star = StarProfile::gaussian(f).unwrap();
-            assert!((best_pixel_factor(star, s, q) - pixel).abs() < 1e-6);
-            assert!((second_order(f, s, q, pixel) - eta).abs() < 6e-6);
-        }
-    }
-
-    #[test]
-    fn efficiency_against_pixel_size() {
-        // Check value C2.7 (second-order area), four decimals; the integral agrees to 1 % at FWHM = 1 px.
-        let q = 0.078_055_6;
-        for (pixel, eta) in [(0.5, 0.8674), (1.0, 0.9393), (2.0, 0.9021), (3.0, 0.8234)] {
-            assert!((second_order(3.0, 1.0, q, pixel) - eta).abs() < 6e-5);
-            let star = StarProfile::gaussian(3.0 / pixel).unwrap();
-            let n = grid_power(star).unwrap().effective_pixels;
-            let exact = snr_efficiency(star.effective_area_px2(), n, pixel * pixel, q);
-            assert!((exact / eta - 1.0).abs() < 0.01, "{exact} against {eta}");
-        }
     }
 
     #[test]
