@@ -1,5 +1,6 @@
 //! What the page says, in words and cells ready to be set.
 
+use jiff::civil::Date;
 use serde::Serialize;
 
 use super::model::{FrameRow, FrameStatus, Question, Report, SensorEntry, Session, SessionSettings};
@@ -64,6 +65,8 @@ pub struct SessionPart {
     pub heading: String,
     pub intro: String,
     pub sampling: String,
+    /// Which of the sensors applies, counted from 1.
+    pub sensor: Option<usize>,
     pub lines: Vec<Line>,
     pub width: Option<Figure>,
     pub budget: Option<Figure>,
@@ -161,9 +164,23 @@ pub fn letter(report: &Report) -> Result<Letter, PlotError> {
 fn title(nights: &[&str]) -> String {
     match nights {
         [] => "What these frames say about the rig".to_owned(),
-        [one] => format!("What the night of {one} says about the rig"),
-        [first, .., last] => format!("What {} nights, {first} to {last}, say about the rig", nights.len()),
+        [one] => format!("What the night of {} says about the rig", day(one)),
+        [first, .., last] => {
+            format!("What {} nights, {} to {}, say about the rig", nights.len(), day(first), day(last))
+        }
     }
+}
+
+/// `11 February 2026`, not to be broken, from `2026-02-11`; anything else stays as it is.
+fn day(night: &str) -> String {
+    night.parse::<Date>().map_or_else(|_| night.to_owned(), |d| d.strftime("%-d\u{A0}%B\u{A0}%Y").to_string())
+}
+
+/// The text with a capital first letter and marks as they are set.
+fn sentence(text: &str) -> String {
+    let mut chars = text.chars();
+    let first = chars.next().map(|c| c.to_uppercase().to_string()).unwrap_or_default();
+    typographic(&(first + chars.as_str()))
 }
 
 fn intro(report: &Report) -> String {
@@ -182,15 +199,15 @@ fn intro(report: &Report) -> String {
 fn prose(b: Basis) -> Prose {
     Prose {
         measured: b.measured.join(", "),
-        header: b.header.join("; "),
-        rig: b.rig.join("; "),
-        assumed: b.assumed.iter().map(|a| typographic(a)).collect(),
+        header: sentence(&b.header.join("; ")),
+        rig: sentence(&b.rig.join("; ")),
+        assumed: b.assumed.iter().map(|a| sentence(a)).collect(),
         missing: b
             .missing
             .into_iter()
-            .map(|(reason, costs)| Missing { reason: typographic(&reason), costs: costs.join(", ") })
+            .map(|(reason, costs)| Missing { reason: sentence(&reason), costs: costs.join(", ") })
             .collect(),
-        cautions: b.cautions.iter().map(|c| typographic(c)).collect(),
+        cautions: b.cautions.iter().map(|c| sentence(c)).collect(),
     }
 }
 
@@ -216,8 +233,8 @@ fn session(report: &Report, s: &Session) -> Result<SessionPart, PlotError> {
     };
     let rows = s.cooling.iter().map(|r| {
         [
-            plain((r.sensor_celsius * 10.0).round() / 10.0),
-            plain((r.below_now_c * 10.0).round() / 10.0),
+            format!("{:.1}", r.sensor_celsius),
+            format!("{:.1}", r.below_now_c),
             quantity(&r.dark_e_per_px_s),
             quantity(&r.time_ratio),
             quantity(&r.snr_gain),
@@ -234,16 +251,22 @@ fn session(report: &Report, s: &Session) -> Result<SessionPart, PlotError> {
             settings(&s.settings)
         )),
         sampling: typographic(&s.sampling.sentence),
+        sensor: s.sensor_id.as_ref().and_then(|id| report.sensors.iter().position(|e| e.id == *id)).map(|i| i + 1),
         lines: origins::of_session(s).into_iter().map(line).collect(),
-        width: plots::star_width(&report.lights_of(s))?,
-        budget,
+        width: set(plots::star_width(&report.lights_of(s))?),
+        budget: set(budget),
         noise,
         noise_missing: typographic(s.noise_budget.total_e2.why()),
-        curve: plots::cooling_curve(s)?,
+        curve: set(plots::cooling_curve(s)?),
         cooling: rows.collect(),
         cooling_basis: typographic(&s.cooling_basis),
         cooling_missing: typographic(s.cooling_floor_time_ratio.why()),
     })
+}
+
+/// The words around a chart as they are set on the page.
+fn set(figure: Option<Figure>) -> Option<Figure> {
+    figure.map(|f| Figure { title: typographic(&f.title), caption: typographic(&f.caption), ..f })
 }
 
 fn part(name: &str, variance: &Quantity, share: Option<&Quantity>) -> Line {
@@ -260,7 +283,7 @@ fn heading(s: &Session) -> String {
     let filter = s.settings.filter.as_deref().unwrap_or("no filter named");
     let time = s.settings.exposure_s.map_or_else(|| "exposure not known".to_owned(), |t| format!("{} s", plain(t)));
     match &s.night {
-        Some(night) => format!("{filter}, {time}, night of {night}"),
+        Some(night) => format!("{filter}, {time}, night of {}", day(night)),
         None => format!("{filter}, {time}"),
     }
 }
@@ -270,7 +293,7 @@ fn settings(s: &SessionSettings) -> String {
     parts.extend(s.gain_setting.as_ref().map(|g| format!("gain setting {g}")));
     parts.extend(s.offset_setting.as_ref().map(|o| format!("offset setting {o}")));
     parts.push(format!("binning {}×{}", s.binning[0], s.binning[1]));
-    parts.push(s.cfa.as_ref().map_or_else(|| "no colour matrix".to_owned(), |c| format!("colour matrix {c}")));
+    parts.extend(s.cfa.as_ref().map(|c| format!("colour filter pattern {c}")));
     parts.join(", ")
 }
 
@@ -310,15 +333,17 @@ fn sensor(s: &SensorEntry) -> Result<SensorPart, PlotError> {
         heading: heading.join(", "),
         intro: typographic(&intro),
         lines: origins::of_sensor(s).into_iter().map(line).collect(),
-        transfer: plots::photon_transfer(s)?,
-        dark: plots::dark_current(s)?,
+        transfer: set(plots::photon_transfer(s)?),
+        dark: set(plots::dark_current(s)?),
         dark_method: typographic(&dark.method),
         points: points.collect(),
     })
 }
 
 fn frame(f: &FrameRow) -> FrameLine {
-    let number = |x: Option<f64>| x.map_or_else(String::new, |v| typographic(&plain(v)));
+    let number = |x: Option<f64>| x.filter(|v| v.is_finite()).map_or_else(String::new, |v| typographic(&plain(v)));
+    let tenths =
+        |x: Option<f64>| x.filter(|v| v.is_finite()).map_or_else(String::new, |v| typographic(&format!("{v:.1}")));
     let measured = |q: &Option<Quantity>| match q {
         Some(q) if q.is_known() => typographic(&quantity(q)),
         _ => String::new(),
@@ -330,11 +355,11 @@ fn frame(f: &FrameRow) -> FrameLine {
         reason: typographic(f.reason.as_deref().unwrap_or("")),
         start: f.start_utc.map_or_else(String::new, |t| t.strftime("%H:%M:%S").to_string()),
         exposure: number(f.exposure_s),
-        celsius: number(f.sensor_celsius.map(|c| (c * 10.0).round() / 10.0)),
+        celsius: tenths(f.sensor_celsius),
         filter: f.filter.clone().unwrap_or_default(),
         fwhm: measured(&f.fwhm_px),
         ellipticity: measured(&f.ellipticity),
         stars: f.star_count.map_or_else(String::new, |n| n.to_string()),
-        sky: number(f.sky_adu.map(|v| (v * 10.0).round() / 10.0)),
+        sky: tenths(f.sky_adu),
     }
 }

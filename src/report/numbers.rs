@@ -65,14 +65,20 @@ pub fn with_unit(q: &Quantity, unit: &str) -> String {
     if unit.is_empty() || !q.is_known() { text } else { format!("{text} {unit}") }
 }
 
-/// The text with true minus signs before digits, for the page.
+/// The text as it is set on the page: true minus signs before digits, curved apostrophes within words, and no line
+/// break between a value, its uncertainty and its unit.
 pub fn typographic(text: &str) -> String {
     let mut out = String::with_capacity(text.len());
     let mut chars = text.chars().peekable();
     let mut before = ' ';
     while let Some(c) = chars.next() {
-        let is_minus = c == '-' && !before.is_alphanumeric() && chars.peek().is_some_and(char::is_ascii_digit);
-        out.push(if is_minus { '\u{2212}' } else { c });
+        let next = chars.peek().copied().unwrap_or(' ');
+        out.push(match c {
+            '-' if !before.is_alphanumeric() && next.is_ascii_digit() => '\u{2212}',
+            '\'' if before.is_alphabetic() && next.is_alphabetic() => '\u{2019}',
+            ' ' if matches!(next, '±' | '×' | '%' | '°') || matches!(before, '±' | '×') => '\u{A0}',
+            other => other,
+        });
         before = c;
     }
     out
@@ -162,7 +168,12 @@ mod tests {
 
     #[test]
     fn a_minus_is_set_before_digits_and_not_within_words() {
-        assert_eq!(typographic("-10.2 ± 0.1, 2026-02-11, dark-flat"), "\u{2212}10.2 ± 0.1, 2026-02-11, dark-flat");
+        assert_eq!(typographic("at -10.2, 2026-02-11, dark-flat"), "at \u{2212}10.2, 2026-02-11, dark-flat");
+    }
+
+    #[test]
+    fn a_value_is_not_torn_from_its_uncertainty() {
+        assert_eq!(typographic("it's 2 ± 1 % now"), "it’s 2\u{A0}±\u{A0}1\u{A0}% now");
     }
 
     #[test]

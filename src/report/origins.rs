@@ -51,7 +51,7 @@ pub fn noise_parts(s: &Session) -> [(&'static str, &Quantity, Quantity); 4] {
         ("sky", &b.sky_e2, b.sky_share.clone()),
         ("sensor heat", &b.dark_e2, b.dark_share.clone()),
         ("read-out", &b.read_e2, b.read_share.clone()),
-        ("rounding to ADU", &b.quantisation_e2, rounding),
+        ("rounding", &b.quantisation_e2, rounding),
     ]
 }
 

@@ -243,6 +243,13 @@ mod tests {
         assert!(text.lines().count() <= 40, "{text}");
     }
 
+    /// Prints the sample for a look by eye: `cargo test sample_screen -- --ignored --nocapture`.
+    #[test]
+    #[ignore = "prints for a look by eye"]
+    fn sample_screen() {
+        println!("{}", text());
+    }
+
     #[test]
     fn the_answers_come_first_and_the_files_last() {
         let text = text();

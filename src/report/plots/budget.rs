@@ -10,7 +10,7 @@ use crate::report::numbers::with_sigma;
 use crate::report::origins::noise_parts;
 
 /// Chart units: the bar's right end, its height, and the distance of the lines of text below it.
-const BAR_END: i32 = 700;
+const BAR_END: i32 = 660;
 const BAR_HEIGHT: i32 = 84;
 const LINE: i32 = 56;
 /// Narrowest segment, so that a part of almost nothing still has an edge to point at.
@@ -35,7 +35,7 @@ pub fn noise_budget(session: &Session) -> Result<Option<Figure>, PlotError> {
     for (k, (name, share, q)) in shares.iter().enumerate() {
         let width = ((share / sum * f64::from(BAR_END)).round() as i32).max(NARROWEST);
         let right = (left + width).min(WIDTH as i32);
-        segments.push((left, right, inks[k % inks.len()], format!("{name} {} %", percent(q))));
+        segments.push((left, right, inks[k % inks.len()], format!("{name} {}", share_words(q))));
         left = right;
     }
     let height = BAR_HEIGHT + LINE * (segments.len() as i32) + 40;
@@ -64,6 +64,14 @@ pub fn noise_budget(session: &Session) -> Result<Option<Figure>, PlotError> {
     Ok(Some(Figure { title, svg, alt, caption }))
 }
 
+/// Shares below a thousandth are not worth their digits on a chart; the table has them.
+fn share_words(q: &Quantity) -> String {
+    match q.value {
+        Some(v) if v < 0.001 => "below 0.1 %".to_owned(),
+        _ => format!("{} %", percent(q)),
+    }
+}
+
 fn percent(q: &Quantity) -> String {
     let p = q.scaled(100.0);
     p.value.map_or_else(String::new, |v| with_sigma(v, p.sigma))
@@ -89,7 +97,7 @@ mod tests {
     fn the_largest_part_is_the_title_and_all_parts_are_in_words() {
         let figure = noise_budget(&sample::report().sessions[0]).unwrap().unwrap();
         assert!(figure.title.starts_with("The sky makes the largest part of the noise: 5"), "{}", figure.title);
-        for part in ["sky", "sensor heat", "read-out", "rounding to ADU"] {
+        for part in ["sky", "sensor heat", "read-out", "rounding"] {
             assert!(figure.alt.contains(part), "{}", figure.alt);
         }
     }

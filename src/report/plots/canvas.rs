@@ -8,8 +8,13 @@ use super::PlotError;
 
 /// Width of every chart in its own units: twice what a phone shows, so that whole units are fine steps.
 pub const WIDTH: u32 = 1080;
-/// Size of axis text in chart units: about 10 px on a phone 360 px wide, 15 px on a desk.
+/// Size of axis text in chart units, as the drawing library counts it: 16 px on a desk. On a phone the page sets it a
+/// quarter larger, and the margins leave room for that.
 const TEXT: f64 = 36.0;
+
+/// Steps within a decade of a logarithmic axis, from coarse to fine.
+const LOG_STEPS: [&[f64]; 4] =
+    [&[1.0], &[1.0, 3.0], &[1.0, 2.0, 5.0], &[1.0, 1.2, 1.5, 2.0, 2.5, 3.0, 4.0, 5.0, 6.0, 8.0]];
 
 /// A colour that the page decides on, by what it stands for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -96,7 +101,7 @@ impl Axis {
 
     /// The same axis from `low` on exactly, where the margin would show what cannot be.
     #[must_use]
-    pub fn from_exactly(mut self, low: f64) -> Self {
+    pub fn starting_at(mut self, low: f64) -> Self {
         self.range.0 = low;
         self.ticks.retain(|(v, _)| *v >= low);
         self
@@ -105,12 +110,21 @@ impl Axis {
     /// An axis of logarithms: positions are `log10`, ticks show the numbers themselves.
     pub fn logarithmic(title: impl Into<String>, low: f64, high: f64) -> Self {
         let range = (low.log10() - 0.12, high.log10() + 0.12);
-        let decades = range.0.floor() as i32..=range.1.ceil() as i32;
-        let wide = range.1 - range.0 > 2.5;
-        let steps: &[f64] = if wide { &[1.0] } else { &[1.0, 2.0, 5.0] };
-        let ticks = decades
-            .flat_map(|d| steps.iter().map(move |s| s * 10f64.powi(d)))
-            .filter(|v| (range.0..=range.1).contains(&v.log10()))
+        let decades = (range.0.floor() as i32, range.1.ceil() as i32);
+        // Every so many decades a tick, so that a range of any length has seven at most.
+        let stride = ((decades.1 - decades.0) / 7 + 1) as usize;
+        let tick_values = |steps: &[f64]| -> Vec<f64> {
+            let all =
+                (decades.0..=decades.1).step_by(stride).flat_map(|d| steps.iter().map(move |s| s * 10f64.powi(d)));
+            all.filter(|v| (range.0..=range.1).contains(&v.log10())).collect()
+        };
+        // The coarsest set of steps that leaves three ticks.
+        let ticks = LOG_STEPS
+            .iter()
+            .map(|steps| tick_values(steps))
+            .find(|t| t.len() >= 3)
+            .unwrap_or_else(|| tick_values(LOG_STEPS[LOG_STEPS.len() - 1]))
+            .into_iter()
             .map(|v| (v.log10(), super::super::numbers::plain(v)))
             .collect();
         Self { title: title.into(), range, ticks }
@@ -170,7 +184,7 @@ pub fn draw(height: u32, x: &Axis, y: &Axis, layers: &[Layer]) -> Result<String,
             .margin_top(24)
             .margin_right(44)
             .margin_bottom(4)
-            .x_label_area_size(100)
+            .x_label_area_size(96)
             .y_label_area_size((70.0 + widest * 18.0) as u32)
             .build_cartesian_2d(x.clone(), y.clone())
             .map_err(failed)?;
@@ -306,6 +320,14 @@ mod tests {
     fn text_in_a_chart_is_escaped() {
         let axis = Axis::linear("<b>&", 0.0, 1.0, 0.05);
         assert!(draw(600, &axis, &axis, &[]).unwrap().contains("&lt;b&gt;&amp;"));
+    }
+
+    #[test]
+    fn a_logarithmic_axis_has_a_few_ticks_whatever_its_length() {
+        for (low, high) in [(0.3, 0.33), (0.02, 0.6), (1e-4, 3.0), (1e-9, 1e9), (0.101, 0.102)] {
+            let ticks = Axis::logarithmic("x", low, high).ticks;
+            assert!((2..=8).contains(&ticks.len()), "{low} to {high}: {ticks:?}");
+        }
     }
 
     #[test]

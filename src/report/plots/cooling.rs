@@ -26,7 +26,7 @@ pub fn cooling_curve(session: &Session) -> Result<Option<Figure>, PlotError> {
     let low = lows.fold(f64::INFINITY, f64::min);
     let high = rows.iter().map(|(_, v, s)| v + s).fold(1.0, f64::max);
     let x = Axis::linear("sensor temperature, °C", coldest.sensor_celsius, warmest.sensor_celsius, 0.04);
-    let y = Axis::linear("exposure time needed, of today's", low, high, 0.12);
+    let y = Axis::linear("time needed, of today's", low, high, 0.12);
     let mut layers = Vec::new();
     if let Some((v, s)) = floor {
         layers.push(Layer::Band(vec![(x.range.0, v - s, v + s), (x.range.1, v - s, v + s)], Ink::Third));

@@ -61,8 +61,8 @@ pub fn dark_current(sensor: &SensorEntry) -> Result<Option<Figure>, PlotError> {
     let title = finding(dark);
     let hidden = by_mean.iter().chain(&by_variance).filter(|p| p.1 <= 0.0).count();
     let mut caption =
-        "Discs: from the growth of the mean level. Rings: from the growth of the variance; where both agree, the camera \
-         does not subtract its own darks."
+        "Discs: from the growth of the mean level. Rings: from the growth of the variance. Rings far above the discs \
+         would mean that the camera takes off a dark level of its own."
             .to_owned();
     if has_curve {
         caption += &format!(" Line: the fitted law ({}).", dark.model);

@@ -13,6 +13,9 @@ const DRIFT_SIGMAS: f64 = 2.0;
 /// Fewest frames for a drift: a line through fewer leaves no honest scatter.
 const FEWEST_FOR_DRIFT: usize = 5;
 
+/// Most frames that the alternative in words names one by one; more would be no help to a listener.
+const MOST_SPOKEN: usize = 40;
+
 struct Width<'a> {
     hours: f64,
     fwhm: Option<(f64, f64)>,
@@ -154,6 +157,12 @@ fn finding(used: &[(f64, f64)], timed: bool, origin: Option<DateTime>) -> String
 }
 
 fn series_words(rows: &[Width<'_>], timed: bool) -> String {
+    if rows.len() > MOST_SPOKEN {
+        let widths: Vec<f64> = rows.iter().filter(|r| is_used(r)).filter_map(|r| Some(r.fwhm?.0)).collect();
+        let five =
+            [0.0, 0.25, 0.5, 0.75, 1.0].map(|q| quantile(&widths, q).map_or_else(String::new, |v| format!("{v:.2}")));
+        return format!("FWHM in px, least, quartiles and greatest: {}.", five.join(", "));
+    }
     let words = rows.iter().map(|r| {
         let when = if timed { clock(r.hours) } else { format!("frame {}", plain(r.hours)) };
         let what = r.fwhm.map_or_else(|| "no width".to_owned(), |(v, s)| with_sigma(v, Some(s)));
@@ -191,6 +200,15 @@ mod tests {
         let mut report = sample::report();
         report.frames.iter_mut().for_each(|f| f.fwhm_px = None);
         assert!(star_width(&report.lights_of(&report.sessions[0])).unwrap().is_none());
+    }
+
+    #[test]
+    fn a_long_night_is_summed_up_in_words() {
+        let report = sample::report();
+        let lights = report.lights_of(&report.sessions[0]);
+        let many: Vec<&FrameRow> = lights.iter().copied().cycle().take(400).collect();
+        let figure = star_width(&many).unwrap().unwrap();
+        assert!(figure.alt.len() < 500 && figure.alt.contains("quartiles"), "{}", figure.alt);
     }
 
     #[test]

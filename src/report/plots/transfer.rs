@@ -25,8 +25,8 @@ pub fn photon_transfer(sensor: &SensorEntry) -> Result<Option<Figure>, PlotError
     }
     let right = points.iter().map(|p| p.0).fold(0.0, f64::max);
     let top = points.iter().map(|p| p.1).fold(0.0, f64::max);
-    let x = Axis::linear("mean signal, ADU", 0.0, right, 0.06).from_exactly(0.0);
-    let y = Axis::linear("variance, ADU²", 0.0, top, 0.1).from_exactly(0.0);
+    let x = Axis::linear("mean signal, ADU", 0.0, right, 0.06).starting_at(0.0);
+    let y = Axis::linear("variance, ADU²", 0.0, top, 0.1).starting_at(0.0);
     let gain = result.gain_e_per_adu.value.filter(|g| *g > 0.0);
     let read_adu2 = result.read_noise_adu.value.map_or(0.0, |r| r * r);
     let line = |mean: f64| gain.map(|g| read_adu2 + mean / g);
@@ -40,7 +40,7 @@ pub fn photon_transfer(sensor: &SensorEntry) -> Result<Option<Figure>, PlotError
     let worst = points.iter().filter_map(|(m, v)| line(*m).map(|l| (v / l - 1.0).abs())).fold(0.0, f64::max);
     let title = match gain {
         Some(g) => format!(
-            "Noise grows with light as {} e⁻/ADU demands; flat pairs stray by up to {:.1} %",
+            "Noise grows with light as {} e⁻/ADU demands; flat pairs stray from that by up to {:.1} %",
             with_sigma(g, result.gain_e_per_adu.sigma),
             100.0 * worst
         ),
