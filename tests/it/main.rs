@@ -1,1 +1,2 @@
 fn _x() {}
+mod real_sensor;
