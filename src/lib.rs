@@ -13,6 +13,7 @@
 pub mod fits;
 pub mod folder;
 pub mod frame;
+pub mod night;
 pub mod quantity;
 pub mod report;
 pub mod sensor;

@@ -96,7 +96,8 @@ fn look(intake: &Intake, read: &Read, sensors: &Sensors) -> Result<Looked, Strin
     let sensor = sensors.get(&read.sensor);
     let gain = sensor.and_then(|s| s.result.gain_e_per_adu.value);
     let saturation = sensor.and_then(|s| s.result.saturation_adu.value);
-    let (lattice, pattern_overruled) = lattice_of(&image.planes, read, sensor.and_then(|s| s.result.bias_level_adu.value));
+    let (lattice, pattern_overruled) =
+        lattice_of(&image.planes, read, sensor.and_then(|s| s.result.bias_level_adu.value));
     // Of a colour cube the middle plane is measured, the green one by custom.
     let plane = &image.planes[image.planes.len() / 2];
     let options = MeasureOptions { lattice, e_per_adu: gain, saturation_adu: saturation };

@@ -41,12 +41,7 @@ impl Sensors {
 }
 
 /// Measures every sensor from its bias, dark, dark-flat and flat frames.
-pub fn measure_sensors(
-    intakes: &mut [Intake],
-    rig: &Rig,
-    progress: Progress,
-    warnings: &mut Vec<Warning>,
-) -> Sensors {
+pub fn measure_sensors(intakes: &mut [Intake], rig: &Rig, progress: Progress, warnings: &mut Vec<Warning>) -> Sensors {
     const CALIBRATION: [FrameKind; 4] = [FrameKind::Bias, FrameKind::Dark, FrameKind::DarkFlat, FrameKind::Flat];
     let calibration = reads_of(intakes, &CALIBRATION);
     let everything = reads_of(intakes, &[CALIBRATION.as_slice(), &[FrameKind::Light]].concat());
@@ -100,9 +95,7 @@ fn hints(key: &SensorKey, frames: &[(usize, Read)], rig: &Rig) -> SensorHints {
         rig_gain_e_per_adu: rig.gain_e_per_adu,
         header_gain: headers().find_map(|h| h.header_gain_e_per_adu.as_ref()).map(carded),
         rig_saturation_adu: rig.saturation_adu,
-        header_saturation_adu: headers()
-            .find_map(|h| h.saturation_adu.as_ref().filter(|s| !s.from_rig))
-            .map(carded),
+        header_saturation_adu: headers().find_map(|h| h.saturation_adu.as_ref().filter(|s| !s.from_rig)).map(carded),
         cfa: headers().find_map(|h| h.cfa.as_ref()).map(|c| c.value),
     }
 }
@@ -176,7 +169,8 @@ pub fn report_of_night(
 /// Night, filter and exposure name a session; the camera is added where these are not enough.
 fn session_ids<'a>(keys: impl Iterator<Item = &'a SessionKey>) -> Vec<String> {
     let named = |key: &SessionKey| {
-        let exposure = key.exposure_ms.map_or_else(|| "unknown exposure".to_owned(), |ms| format!("{} s", ms as f64 / 1e3));
+        let exposure =
+            key.exposure_ms.map_or_else(|| "unknown exposure".to_owned(), |ms| format!("{} s", ms as f64 / 1e3));
         let filter = key.filter.clone().unwrap_or_else(|| "no filter".to_owned());
         (format!("{} {filter} {exposure}", key.night), key.sensor.camera.clone())
     };
@@ -261,7 +255,11 @@ fn session(key: &SessionKey, id: &str, members: &[&MeasuredLight], sensor: &Meas
     let fwhm_px = over(&|s| s.fwhm_px.clone(), "star image before the pixel, median over the frames");
     let moffat_beta = over(&|s| s.moffat_beta.clone(), "median over the frames");
     let dark = temperature.median.value.map_or_else(
-        || Quantity::not_measurable("the sensor temperature of the lights is not known (CCD-TEMP, or rig key sensor_celsius)"),
+        || {
+            Quantity::not_measurable(
+                "the sensor temperature of the lights is not known (CCD-TEMP, or rig key sensor_celsius)",
+            )
+        },
         |celsius| sensor.result.dark_current.rate_at(celsius),
     );
     let sky = sky_rate(&used, &sensor.result, &dark, exposure_s);
@@ -314,10 +312,7 @@ fn session(key: &SessionKey, id: &str, members: &[&MeasuredLight], sensor: &Meas
         recorded_fwhm_px: over(&|s| s.recorded_fwhm_px.clone(), "star image as recorded, median over the frames"),
         ellipticity: over(&|s| s.ellipticity.clone(), "1 - minor/major, median over the frames"),
         position_angle_deg: position_angle(&used),
-        star_count: over(
-            &|s| Quantity::measured(s.star_count as f64, 0.0, "", 1),
-            "median over the frames",
-        ),
+        star_count: over(&|s| Quantity::measured(s.star_count as f64, 0.0, "", 1), "median over the frames"),
         image_scale_arcsec_per_px: image_scale,
         fwhm_px,
         moffat_beta,
@@ -365,7 +360,12 @@ fn position_angle(used: &[&MeasuredLight]) -> Quantity {
         return Quantity::not_measurable("the direction of elongation changes from frame to frame");
     }
     let degrees = (0.5 * s.atan2(c)).to_degrees().rem_euclid(180.0);
-    Quantity::measured(degrees, spread.to_degrees() / n.sqrt(), "mean direction over the frames, from +x towards +y", used.len())
+    Quantity::measured(
+        degrees,
+        spread.to_degrees() / n.sqrt(),
+        "mean direction over the frames, from +x towards +y",
+        used.len(),
+    )
 }
 
 fn temperature(members: &[&MeasuredLight]) -> Temperature {
@@ -379,16 +379,19 @@ fn temperature(members: &[&MeasuredLight]) -> Temperature {
     let spread = mean_and_std(&values).map_or(0.0, |(_, s)| s);
     let h = &members[0].read.header;
     let carded = h.sensor_celsius.as_ref().or(h.set_point_celsius.as_ref());
-    let (card, source) = carded.map_or(("", Source::Header), |c| {
-        (c.card.as_str(), if c.from_rig { Source::Rig } else { Source::Header })
-    });
+    let (card, source) = carded
+        .map_or(("", Source::Header), |c| (c.card.as_str(), if c.from_rig { Source::Rig } else { Source::Header }));
     let mut quantity =
         Quantity::with(source, centre, Some(spread), format!("median of {card} over the lights"), values.len());
     if known.iter().any(|k| k.1) {
         quantity = quantity.noted("the set-point of the cooler, not a measured temperature");
     }
     let fold = |start: f64, pick: fn(f64, f64) -> f64| values.iter().copied().fold(start, pick);
-    Temperature { median: quantity, min: Some(fold(f64::INFINITY, f64::min)), max: Some(fold(f64::NEG_INFINITY, f64::max)) }
+    Temperature {
+        median: quantity,
+        min: Some(fold(f64::INFINITY, f64::min)),
+        max: Some(fold(f64::NEG_INFINITY, f64::max)),
+    }
 }
 
 /// Image scale: median over the frames' fitted WCS where there are some, else the first frame's optics.

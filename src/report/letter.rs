@@ -3,11 +3,12 @@
 use jiff::civil::Date;
 use serde::Serialize;
 
-use super::model::{FrameRow, FrameStatus, Question, Report, SensorEntry, Session, SessionSettings};
+use super::model::{FrameRow, FrameStatus, Report, SensorEntry, Session, SessionSettings};
 use super::numbers::{plain, quantity, typographic, with_unit};
 use super::origins::{self, Basis, Named};
 use super::plots::{self, Figure, PlotError};
 use crate::quantity::Quantity;
+use crate::verdict::Question;
 
 /// The whole page.
 #[derive(Debug, Serialize)]

@@ -19,8 +19,8 @@ pub use csv::frames_csv;
 pub use html::html;
 pub use json::json;
 pub use model::{
-    Answer, FrameCounts, FrameRow, FrameStatus, Question, Report, SCHEMA_VERSION, SensorEntry, SensorSettings, Session,
-    SessionSettings, Severity, Temperature, Warning,
+    FrameCounts, FrameRow, FrameStatus, Report, SCHEMA_VERSION, SensorEntry, SensorSettings, Session, SessionSettings,
+    Severity, Temperature, Warning,
 };
 pub use numbers::{plain, typographic, with_sigma};
 pub use plots::PlotError;

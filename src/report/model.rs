@@ -11,7 +11,7 @@ use serde::{Serialize, Serializer};
 use crate::folder::FrameKind;
 use crate::quantity::Quantity;
 use crate::sensor::SensorResult;
-use crate::verdict::{CoolingRow, NoiseBudget, Sampling};
+use crate::verdict::{Answer, CoolingRow, NoiseBudget, Sampling};
 
 /// Version of the keys. A key that is renamed or dropped raises it; a key that is added does not.
 pub const SCHEMA_VERSION: u32 = 1;
@@ -79,30 +79,6 @@ impl Report {
         rows.sort_by(|a, b| (a.start_utc, &a.path).cmp(&(b.start_utc, &b.path)));
         rows
     }
-}
-
-/// A question of the user.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
-#[serde(rename_all = "snake_case")]
-pub enum Question {
-    /// Do the pixels suit the star image?
-    Sampling,
-    /// Does the sensor's own heat limit the images?
-    ThermalNoise,
-    /// What would cooling gain?
-    Cooling,
-}
-
-/// The answer to one question.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
-pub struct Answer {
-    pub question: Question,
-    /// One word or two, for scripts.
-    pub verdict: String,
-    /// The answer in words, with its number and uncertainty.
-    pub sentence: String,
-    /// How sure it is, and on what that rests.
-    pub confidence: String,
 }
 
 /// One night with one camera, gain setting, binning, filter and exposure time.

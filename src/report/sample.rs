@@ -11,7 +11,7 @@ use crate::folder::FrameKind;
 use crate::quantity::{Quantity, Source};
 use crate::sensor::{CalibrationCounts, DarkCurrent, DarkPoint, HotPixels, PhotonTransferPoint, SensorResult};
 use crate::units::{BOLTZMANN_EV_PER_K, ZERO_CELSIUS_K};
-use crate::verdict::{CoolingRow, NoiseBudget, Sampling, SamplingVerdict};
+use crate::verdict::{Answer, CoolingRow, NoiseBudget, Question, Sampling, SamplingVerdict};
 
 /// A name that would be a script if it were not escaped.
 pub const HOSTILE: &str = "<script>alert('M')</script> & \"Öland\" 星";
@@ -140,6 +140,8 @@ fn session(id: &str, filter: Option<&str>, exposure_s: f64) -> Session {
             aliased_power_fraction: Quantity::measured(1.2e-5, 0.6e-5, "power beyond Nyquist", 18),
             resolution_lost_fraction: Quantity::measured(0.033, 0.002, "recorded over true", 18),
             snr_efficiency: Quantity::measured(0.81, 0.02, "matched filter", 18),
+            best_pixel_factor: Quantity::measured(0.9, 0.1, "noise model", 20),
+            best_snr_efficiency: Quantity::measured(0.92, 0.01, "noise model", 20),
             best_binning: Some(1),
             sentence: "2.61 ± 0.09 px per FWHM: the stars are well sampled.".to_owned(),
         },
@@ -176,6 +178,8 @@ fn sensor() -> SensorEntry {
             gain_e_per_adu: Quantity::measured(0.784, 0.006, "photon transfer, flat pairs", 6),
             read_noise_e: Quantity::measured(READ_E, 0.04, "bias pairs times gain", 10),
             read_noise_adu: Quantity::measured(READ_E / 0.784, 0.03, "bias pairs", 10),
+            row_noise_adu: Quantity::measured(0.4, 0.1, "rows of bias pairs", 10),
+            fixed_pattern_adu: Quantity::measured(1.1, 0.1, "mean bias", 10),
             bias_level_adu: Quantity::measured(500.3, 0.4, "mean of bias frames", 10),
             adu_step: Some(1),
             saturation_adu: Quantity::with(Source::Assumed, 65_535.0, None, "largest 16-bit code", 0),
@@ -196,6 +200,10 @@ fn sensor() -> SensorEntry {
                 doubling_celsius: Quantity::measured(7.68, 0.21, "slope of the fitted law", 4),
                 activation_energy_ev: Quantity::measured(EA_EV, 0.017, "weighted fit", 4),
                 floor_e_per_px_s: Quantity::measured(0.001, 0.002, "weighted fit", 4),
+                thermal_doubling_celsius: Quantity::measured(7.6, 0.2, "fitted law", 4),
+                suppressed_in_camera: false,
+                law: None,
+                glow: None,
                 model: "thermal term and floor".to_owned(),
                 method: "slope of the mean level against exposure".to_owned(),
                 range_celsius: Some([2.1, 17.8]),
@@ -211,6 +219,8 @@ fn sensor() -> SensorEntry {
                             "mean",
                             3,
                         ),
+                        rate_adu_per_px_s: Quantity::measured(dark_at(*c) / 0.784, 0.006, "mean", 3),
+                        offset_adu: Some(0.3),
                         variance_rate_e_per_px_s: Quantity::measured(
                             dark_at(*c) * [1.10, 0.95, 1.06, 1.02][i],
                             0.02,

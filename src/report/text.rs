@@ -1,9 +1,10 @@
 //! The summary for the terminal: one screen of 80 columns, the answers first.
 
-use super::model::{FrameStatus, Question, Report, SensorEntry, Session};
+use super::model::{FrameStatus, Report, SensorEntry, Session};
 use super::numbers::{UNKNOWN, plain, quantity, with_unit};
 use super::write::Written;
 use crate::quantity::Quantity;
+use crate::verdict::Question;
 
 /// Columns of the narrowest terminal in common use.
 const COLUMNS: usize = 80;

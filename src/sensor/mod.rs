@@ -1,5 +1,21 @@
 //! The sensor from bias, dark and flat frames: gain, read noise, dark current, hot pixels.
 
+mod bias;
+mod characterise;
+mod codes;
+mod dark;
+mod gain;
+mod law;
+mod load;
+mod rates;
+mod read_noise;
 mod result;
+mod spread;
+mod temperatures;
+mod tiles;
 
+pub use characterise::{CalibrationFrame, SensorHints, SensorOutcome, characterise};
+pub use dark::Glow;
+pub use gain::{relative_gain_error, two_flats_two_biases};
+pub use law::{ASSUMED_DOUBLING_C, DarkLaw, activation_ev, doubling_celsius};
 pub use result::{CalibrationCounts, DarkCurrent, DarkPoint, HotPixels, PhotonTransferPoint, SensorResult};

@@ -4,6 +4,8 @@ use serde::Serialize;
 
 use crate::quantity::Quantity;
 
+use super::{DarkLaw, Glow};
+
 /// One camera at one gain setting, offset, readout mode and binning.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct SensorResult {
@@ -13,6 +15,10 @@ pub struct SensorResult {
     pub read_noise_e: Quantity,
     /// Read noise of one pixel, ADU; known without a gain.
     pub read_noise_adu: Quantity,
+    /// Offset that a whole row shares and that changes from frame to frame, ADU; not part of the read noise.
+    pub row_noise_adu: Quantity,
+    /// Pattern of the bias that does not change, standard deviation, ADU; not part of the read noise.
+    pub fixed_pattern_adu: Quantity,
     /// Level of a bias frame, ADU.
     pub bias_level_adu: Quantity,
     /// Step between the codes that occur, ADU; `None` for data that are not integers.
@@ -59,8 +65,10 @@ pub struct DarkCurrent {
     pub rate_e_per_px_s: Quantity,
     /// Temperature of that rate.
     pub reference_celsius: Option<f64>,
-    /// Temperature step that doubles the thermal part at `reference_celsius`, C.
+    /// Temperature step that doubles the dark current as a whole at `reference_celsius`, C: ln2 / (d ln D / dT).
     pub doubling_celsius: Quantity,
+    /// Temperature step that doubles the thermal part alone at `reference_celsius`, C.
+    pub thermal_doubling_celsius: Quantity,
     /// Activation energy of the thermal part, eV.
     pub activation_energy_ev: Quantity,
     /// Part of the rate that does not fall with temperature, e-/px/s.
@@ -71,8 +79,36 @@ pub struct DarkCurrent {
     pub method: String,
     /// Lowest and highest temperature measured, C.
     pub range_celsius: Option<[f64; 2]>,
+    /// Whether the camera takes the dark level off, so that only the variance tells the rate.
+    pub suppressed_in_camera: bool,
+    /// The fitted law with its covariance; `None` with fewer than two temperatures.
+    pub law: Option<DarkLaw>,
+    /// Light from the sensor's own electronics, left out of the rates.
+    pub glow: Option<Glow>,
     /// One point a temperature.
     pub points: Vec<DarkPoint>,
+}
+
+impl DarkCurrent {
+    /// Nothing known, for the reason given.
+    pub fn not_measurable(because: &str) -> Self {
+        let unknown = || Quantity::not_measurable(because);
+        Self {
+            rate_e_per_px_s: unknown(),
+            reference_celsius: None,
+            doubling_celsius: unknown(),
+            thermal_doubling_celsius: unknown(),
+            activation_energy_ev: unknown(),
+            floor_e_per_px_s: unknown(),
+            model: "none".to_owned(),
+            method: String::new(),
+            range_celsius: None,
+            suppressed_in_camera: false,
+            law: None,
+            glow: None,
+            points: Vec::new(),
+        }
+    }
 }
 
 /// Dark rate at one temperature.
@@ -84,6 +120,10 @@ pub struct DarkPoint {
     pub exposure_s: f64,
     /// Slope of the mean level against exposure, e-/px/s.
     pub rate_e_per_px_s: Quantity,
+    /// Slope of the mean level against exposure, ADU/px/s: known without a gain.
+    pub rate_adu_per_px_s: Quantity,
+    /// Level of a dark of no exposure above the bias, ADU; `None` with one exposure only.
+    pub offset_adu: Option<f64>,
     /// Slope of the temporal variance against exposure, e-/px/s.
     pub variance_rate_e_per_px_s: Quantity,
 }

@@ -9,11 +9,22 @@ use crate::quantity::Quantity;
 /// Labels that are written out before "and n more" stands for the rest.
 const LABELS_WRITTEN: usize = 4;
 
+/// A question of the user.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[serde(rename_all = "snake_case")]
+pub enum Question {
+    /// Do the pixels suit the star image?
+    Sampling,
+    /// Does the sensor's own heat limit the images?
+    ThermalNoise,
+    /// What would cooling gain?
+    Cooling,
+}
+
 /// One answer.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize)]
 pub struct Answer {
-    /// `sampling`, `thermal_noise` or `cooling`.
-    pub question: &'static str,
+    pub question: Question,
     /// The answer in a word or two; from the lowest to the highest where sessions differ.
     pub verdict: String,
     /// The answer with its numbers and what it rests on.
@@ -46,14 +57,14 @@ pub struct SessionFindings<'a> {
 pub fn answers(sessions: &[SessionFindings]) -> Vec<Answer> {
     let each = |f: fn(&SessionFindings) -> Finding| sessions.iter().map(f).collect::<Vec<_>>();
     vec![
-        answer("sampling", "undetermined", &each(sampling_finding)),
-        answer("thermal_noise", "not-measurable", &each(thermal_finding)),
-        answer("cooling", "not-measurable", &each(cooling_finding)),
+        answer(Question::Sampling, "undetermined", &each(sampling_finding)),
+        answer(Question::ThermalNoise, "not-measurable", &each(thermal_finding)),
+        answer(Question::Cooling, "not-measurable", &each(cooling_finding)),
     ]
 }
 
 /// One answer from the findings of every session: the range, then the session with most at stake in full.
-fn answer(question: &'static str, unknown: &str, findings: &[Finding]) -> Answer {
+fn answer(question: Question, unknown: &str, findings: &[Finding]) -> Answer {
     let known: Vec<&Finding> = findings.iter().filter(|f| f.grade.is_some()).collect();
     let unmeasured: Vec<&Finding> = findings.iter().filter(|f| f.grade.is_none()).collect();
     let Some(lead) = known.iter().copied().max_by(|a, b| a.stake.total_cmp(&b.stake)) else {
@@ -224,7 +235,7 @@ mod tests {
             Session::answers(&[Session::new("night one", measured(2.5, 0.05), measured(0.5, 0.02), law())])
                 .try_into()
                 .unwrap();
-        assert_eq!((sampling.question, sampling.verdict.as_str()), ("sampling", "well-sampled"));
+        assert_eq!((sampling.question, sampling.verdict.as_str()), (Question::Sampling, "well-sampled"));
         assert!(sampling.sentence.contains("2.500 \u{b1} 0.050 px"), "{}", sampling.sentence);
         assert!(sampling.sentence.contains("3.750 \u{b1} 0.075 arcsec"), "{}", sampling.sentence);
         assert!(sampling.confidence.starts_with("high"), "{}", sampling.confidence);

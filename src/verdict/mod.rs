@@ -16,7 +16,7 @@ pub mod seeing;
 pub mod thermal;
 pub mod variance;
 
-pub use answers::{Answer, SessionFindings, answers};
+pub use answers::{Answer, Question, SessionFindings, answers};
 pub use budget::{BudgetInput, noise_budget};
 pub use cooling::{CoolingInput, cooling};
 pub use result::{Cooling, CoolingRow, NoiseBudget, Sampling, SamplingVerdict};

@@ -190,17 +190,8 @@ mod tests {
     #[test]
     fn a_dark_current_hands_on_the_best_it_has() {
         let none = || Quantity::not_measurable("one temperature only");
-        let mut dark = DarkCurrent {
-            rate_e_per_px_s: none(),
-            reference_celsius: None,
-            doubling_celsius: none(),
-            activation_energy_ev: none(),
-            floor_e_per_px_s: none(),
-            model: String::new(),
-            method: String::new(),
-            range_celsius: Some([-10.0, 10.0]),
-            points: Vec::new(),
-        };
+        let mut dark =
+            DarkCurrent { range_celsius: Some([-10.0, 10.0]), ..DarkCurrent::not_measurable("one temperature only") };
         assert_eq!(CoolingLaw::of(&dark), CoolingLaw::assumed());
         assert!(CoolingLaw::of(&dark).basis().contains("no measured gain"));
         dark.doubling_celsius = Quantity::measured(6.1, 0.2, "fit", 5);

@@ -1,0 +1,336 @@
+//! The stage: calibration frames of one sensor in, what is known about the sensor out.
+
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+
+use crate::fits::FitsError;
+use crate::folder::{CfaPattern, FrameKind};
+use crate::quantity::Quantity;
+
+use super::bias::{self, BiasSet};
+use super::codes::Histogram;
+use super::dark::{self, Dark};
+use super::gain::{self, FlatGroup, FlatOutcome};
+use super::load::{LoadError, raw_size, read_plane};
+use super::tiles::Grid;
+use super::{CalibrationCounts, SensorResult, rates, read_noise, temperatures};
+
+/// Share of the 16-bit range taken as saturation where nothing tells it: analogue chains bend just below the last code.
+const ASSUMED_SATURATION_ADU: f64 = 0.98 * 65_535.0;
+/// Relative difference between a measured and a stated gain that is reported.
+const GAIN_DISAGREEMENT: f64 = 0.1;
+
+/// A frame of one sensor.
+#[derive(Debug, Clone, PartialEq)]
+pub struct CalibrationFrame {
+    pub path: PathBuf,
+    /// Bias, dark or flat; other kinds are passed over.
+    pub kind: FrameKind,
+    /// Time over which dark charge gathered, s.
+    pub exposure_s: Option<f64>,
+    /// Sensor temperature, C.
+    pub celsius: Option<f64>,
+    pub filter: Option<String>,
+}
+
+/// What the rig file and the header say about the sensor.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct SensorHints {
+    pub rig_gain_e_per_adu: Option<f64>,
+    /// Conversion gain and the card that states it.
+    pub header_gain: Option<(f64, String)>,
+    pub rig_saturation_adu: Option<f64>,
+    /// Saturation level and the card that states it.
+    pub header_saturation_adu: Option<(f64, String)>,
+    pub cfa: Option<CfaPattern>,
+}
+
+/// What came of it.
+#[derive(Debug, Clone)]
+pub struct SensorOutcome {
+    pub result: SensorResult,
+    /// Frames that could not be read.
+    pub failures: Vec<(PathBuf, FitsError)>,
+    /// Code, message and the frames concerned.
+    pub cautions: Vec<(&'static str, String, Vec<PathBuf>)>,
+}
+
+type Cautions = Vec<(&'static str, String, Vec<PathBuf>)>;
+
+/// Measures one sensor from its calibration frames.
+///
+/// Gain from pairs of flats, read noise from pairs of biases, dark current from darks of several exposures and
+/// temperatures. Nothing fails as a whole: what cannot be measured says which frames would supply it. Three frames and
+/// two planes are in memory at most; the result does not depend on the number of threads.
+pub fn characterise(
+    frames: &[CalibrationFrame],
+    hints: &SensorHints,
+    progress: &(dyn Fn(&Path) + Sync),
+) -> SensorOutcome {
+    let mut refused: Vec<(PathBuf, LoadError)> = Vec::new();
+    let mut cautions: Cautions = Vec::new();
+    let frames = distinct(frames);
+    let of = |kind| frames.iter().filter(|f| f.kind == kind).collect::<Vec<&CalibrationFrame>>();
+    let (biases, darks, flats) = (of(FrameKind::Bias), of(FrameKind::Dark), of(FrameKind::Flat));
+    let size = frames.iter().find_map(|f| raw_size(&f.path).ok()).unwrap_or((1, 1));
+    let grid = Grid::new(size.0, size.1, hints.cfa.is_some());
+    let step = probe_step(&flats, &darks, &biases, size);
+    let lattice = step.unwrap_or(0);
+
+    // Temperatures of biases and darks are grouped together, so that both find each other.
+    let shutter: Vec<&CalibrationFrame> = biases.iter().chain(&darks).copied().collect();
+    let celsius: Vec<Option<f64>> = shutter.iter().map(|f| f.celsius).collect();
+    let mut bias_sets: Vec<BiasSet> = Vec::new();
+    let mut dark_sets = Vec::new();
+    let mut own_bias = Vec::new();
+    let mut dark_count = 0;
+    for group in temperatures::groups(&celsius) {
+        let members = |kind| group.iter().map(|i| shutter[*i]).filter(move |f| f.kind == kind);
+        let paths: Vec<PathBuf> = members(FrameKind::Bias).map(|f| f.path.clone()).collect();
+        let mut own = None;
+        if !paths.is_empty() {
+            let temperature = mean(members(FrameKind::Bias).filter_map(|f| f.celsius));
+            let set = bias::measure(&paths, temperature, &grid, lattice, progress, &mut refused);
+            if !set.levels.is_empty() {
+                own = Some(bias_sets.len());
+                bias_sets.push(set);
+            }
+        }
+        let (known, unknown): (Vec<_>, Vec<_>) =
+            members(FrameKind::Dark).partition(|f| f.exposure_s.is_some_and(|t| t > 0.0));
+        if !unknown.is_empty() {
+            let paths = unknown.iter().map(|f| f.path.clone()).collect();
+            cautions.push((
+                "dark-without-exposure",
+                "darks whose exposure is not known were passed over".into(),
+                paths,
+            ));
+        }
+        let darks: Vec<Dark> = known
+            .iter()
+            .map(|f| Dark { path: f.path.clone(), exposure_s: f.exposure_s.unwrap_or(0.0), celsius: f.celsius })
+            .collect();
+        if !darks.is_empty() {
+            let bias = own.map(|i: usize| &bias_sets[i]);
+            let set = dark::measure(&darks, bias, &grid, lattice, progress, &mut refused);
+            if !set.levels.is_empty() {
+                dark_count += set.levels.len();
+                dark_sets.push(set);
+                own_bias.push(own);
+            }
+        }
+        // The mean frame has served; what is kept of the set is small.
+        bias_sets.iter_mut().for_each(|s| s.sum = Vec::new());
+    }
+
+    let (header_saturation, rig_saturation) = (&hints.header_saturation_adu, hints.rig_saturation_adu);
+    let stated = rig_saturation.or(header_saturation.as_ref().map(|h| h.0)).unwrap_or(ASSUMED_SATURATION_ADU);
+    let flat_outcomes = measure_flats(&flats, &bias_sets, &grid, lattice, stated, progress);
+    let mut found: Option<u32> = None;
+    let mut points = Vec::new();
+    let mut flat_count = 0;
+    for outcome in flat_outcomes {
+        found = [found, outcome.pile_up].into_iter().flatten().min();
+        flat_count += outcome.used;
+        report_flats(outcome, &mut points, &mut refused, &mut cautions);
+    }
+    let saturation_adu = saturation(hints, found);
+    let gain = choose_gain(&points, hints, flats.len(), &bias_sets, &mut cautions);
+    let from_bias = read_noise::derive(&bias_sets, lattice);
+    if let Some(message) = &from_bias.floor_message {
+        let paths = biases.iter().map(|f| f.path.clone()).collect();
+        cautions.push(("bias-floor", message.clone(), paths));
+    }
+    let resolution = temperatures::resolution_c(&celsius);
+    let dark = rates::derive(&dark_sets, &own_bias, &bias_sets, &gain, resolution);
+    if dark.suppressed {
+        let paths = darks.iter().map(|f| f.path.clone()).collect();
+        cautions.push(("dark-level-suppressed", dark.current.method.clone(), paths));
+    }
+    let mut read_noise_e = from_bias.read_noise_adu.times(&gain, "read noise in ADU times gain");
+    if let (Some(_), Some(note)) = (read_noise_e.value, &from_bias.read_noise_adu.note) {
+        read_noise_e = read_noise_e.noted(note.clone());
+    }
+    let result = SensorResult {
+        read_noise_e,
+        gain_e_per_adu: gain,
+        read_noise_adu: from_bias.read_noise_adu,
+        row_noise_adu: from_bias.row_noise_adu,
+        fixed_pattern_adu: from_bias.fixed_pattern_adu,
+        bias_level_adu: from_bias.level_adu,
+        adu_step: step,
+        saturation_adu,
+        bias_floor_fraction: from_bias.floor_fraction,
+        photon_transfer: points,
+        dark_current: dark.current,
+        hot_pixel_fraction: dark.hot,
+        frames: CalibrationCounts {
+            bias: bias_sets.iter().map(|s| s.levels.len()).sum(),
+            dark: dark_count,
+            flat: flat_count,
+        },
+    };
+    let failures = sort_refusals(refused, &mut cautions);
+    SensorOutcome { result, failures, cautions }
+}
+
+/// Each path once, in order: no file is opened by two tasks.
+fn distinct(frames: &[CalibrationFrame]) -> Vec<CalibrationFrame> {
+    let mut sorted = frames.to_vec();
+    sorted.sort_by(|a, b| a.path.cmp(&b.path));
+    sorted.dedup_by(|a, b| a.path == b.path);
+    sorted
+}
+
+fn mean(values: impl Iterator<Item = f64>) -> Option<f64> {
+    crate::stats::mean_and_std(&values.collect::<Vec<_>>()).map(|m| m.0)
+}
+
+/// Step between codes from one frame: a flat shows more codes than a dark, a dark more than a bias.
+fn probe_step(
+    flats: &[&CalibrationFrame],
+    darks: &[&CalibrationFrame],
+    biases: &[&CalibrationFrame],
+    size: (usize, usize),
+) -> Option<u32> {
+    let longest = darks.iter().max_by(|a, b| a.exposure_s.unwrap_or(0.0).total_cmp(&b.exposure_s.unwrap_or(0.0)));
+    let candidates = flats.iter().chain(longest).chain(darks.iter().take(1)).chain(biases.iter());
+    let first = candidates.into_iter().find_map(|f| read_plane(&f.path, size).ok())?;
+    let histogram = Histogram::new(&first)?;
+    // Whole numbers that show too few codes are taken to step by one.
+    Some(histogram.step().unwrap_or(1))
+}
+
+fn measure_flats(
+    flats: &[&CalibrationFrame],
+    biases: &[BiasSet],
+    grid: &Grid,
+    step: u32,
+    saturation_adu: f64,
+    progress: &(dyn Fn(&Path) + Sync),
+) -> Vec<FlatOutcome> {
+    let mut by_filter: BTreeMap<Option<String>, Vec<&CalibrationFrame>> = BTreeMap::new();
+    for flat in flats {
+        by_filter.entry(flat.filter.clone()).or_default().push(flat);
+    }
+    by_filter
+        .into_iter()
+        .map(|(filter, mut members)| {
+            // Neighbours in exposure, then in name (mostly time), make the pairs.
+            members.sort_by(|a, b| {
+                let seconds = |f: &CalibrationFrame| f.exposure_s.unwrap_or(0.0);
+                seconds(a).total_cmp(&seconds(b)).then_with(|| a.path.cmp(&b.path))
+            });
+            let temperature = mean(members.iter().filter_map(|f| f.celsius));
+            let paths = members.iter().map(|f| f.path.clone()).collect();
+            let bias = nearest_bias(biases, temperature);
+            gain::measure(&FlatGroup { filter, paths }, bias, grid, step, saturation_adu, progress)
+        })
+        .collect()
+}
+
+/// The set with pairs whose temperature is nearest.
+fn nearest_bias(biases: &[BiasSet], celsius: Option<f64>) -> Option<&BiasSet> {
+    let distance = |b: &BiasSet| match (b.celsius, celsius) {
+        (Some(a), Some(b)) => (a - b).abs(),
+        _ => f64::MAX,
+    };
+    biases
+        .iter()
+        .filter(|b| !b.pairs.is_empty())
+        .min_by(|a, b| distance(a).total_cmp(&distance(b)).then(b.pairs.len().cmp(&a.pairs.len())))
+}
+
+fn report_flats(
+    outcome: FlatOutcome,
+    points: &mut Vec<super::PhotonTransferPoint>,
+    refused: &mut Vec<(PathBuf, LoadError)>,
+    cautions: &mut Cautions,
+) {
+    points.extend(outcome.points);
+    refused.extend(outcome.refused);
+    if !outcome.clipped.is_empty() {
+        let message = "flats with clipped pixels were not used: expose to about half of saturation".to_owned();
+        cautions.push(("flat-clipped", message, outcome.clipped));
+    }
+    for (pair, ratio) in outcome.mismatched {
+        let message =
+            format!("the levels of this pair of flats differ by a factor of {ratio:.2}: steady light is better");
+        cautions.push(("flat-levels-differ", message, pair.to_vec()));
+    }
+}
+
+fn saturation(hints: &SensorHints, found: Option<u32>) -> Quantity {
+    if let Some(rig) = hints.rig_saturation_adu {
+        return Quantity::rig(rig, "saturation_adu");
+    }
+    if let Some(code) = found {
+        return Quantity::measured(f64::from(code), 0.0, "code at which the pixels of flats pile up", 1);
+    }
+    if let Some((level, card)) = &hints.header_saturation_adu {
+        return Quantity::header(*level, card);
+    }
+    Quantity::assumed(ASSUMED_SATURATION_ADU, None, "98 % of the 16-bit range")
+        .noted("assumption: a flat that is exposed too long would show the level, or a rig file can state it")
+}
+
+fn choose_gain(
+    points: &[super::PhotonTransferPoint],
+    hints: &SensorHints,
+    flats: usize,
+    biases: &[BiasSet],
+    cautions: &mut Cautions,
+) -> Quantity {
+    let measured = gain::combine(points);
+    let mut compare = |value: f64, name: &str| {
+        if let Some(m) = measured.as_ref().and_then(|m| m.value).filter(|m| (m / value - 1.0).abs() > GAIN_DISAGREEMENT)
+        {
+            let message = format!("the flats give {m:.3} e-/ADU, {name} says {value:.3}");
+            cautions.push(("gain-disagrees", message, Vec::new()));
+        }
+    };
+    if let Some((value, card)) = &hints.header_gain {
+        compare(*value, &format!("the header card {card}"));
+    }
+    if let Some(rig) = hints.rig_gain_e_per_adu {
+        compare(rig, "the rig file");
+        return Quantity::rig(rig, "gain_e_per_adu");
+    }
+    if let Some(gain) = measured {
+        return gain;
+    }
+    let missing = missing_for_gain(points, flats, biases);
+    match &hints.header_gain {
+        Some((value, card)) => Quantity::header(*value, card).noted(format!("not measured: {missing}")),
+        None => Quantity::not_measurable(missing),
+    }
+}
+
+fn missing_for_gain(points: &[super::PhotonTransferPoint], flats: usize, biases: &[BiasSet]) -> String {
+    if let Some(point) = points.first() {
+        return point.gain_e_per_adu.why().to_owned();
+    }
+    let mut missing = Vec::new();
+    if flats < 2 {
+        missing.push("two flats of one filter at the same level (about half of saturation)");
+    } else if biases.iter().any(|b| !b.pairs.is_empty()) {
+        missing.push("two usable flats of one filter, not clipped");
+    }
+    if biases.iter().all(|b| b.pairs.is_empty()) {
+        missing.push("two bias frames at the same settings");
+    }
+    format!("{} would supply it", missing.join(" and "))
+}
+
+/// Files that cannot be read are failures; frames that do not fit are cautions.
+fn sort_refusals(refused: Vec<(PathBuf, LoadError)>, cautions: &mut Cautions) -> Vec<(PathBuf, FitsError)> {
+    let mut failures = Vec::new();
+    for (path, error) in refused {
+        match error {
+            LoadError::Fits(error) => failures.push((path, error)),
+            LoadError::ColourPlanes { .. } => cautions.push(("not-raw", error.to_string(), vec![path])),
+            LoadError::Size { .. } => cautions.push(("size-differs", error.to_string(), vec![path])),
+        }
+    }
+    failures
+}
