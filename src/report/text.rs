@@ -86,7 +86,7 @@ fn sessions(out: &mut String, report: &Report) {
     }
     rest(out, report.sessions.len(), MOST_SESSIONS, "sessions");
     for reason in unknown_reasons(&report.sessions) {
-        for line in wrapped(&format!("- {reason}"), COLUMNS).iter().take(2) {
+        for line in wrapped(&format!("- means not measurable: {reason}"), COLUMNS).iter().take(2) {
             line_of(out, line);
         }
     }
@@ -128,13 +128,27 @@ fn sensor_words(s: &SensorEntry) -> String {
     let camera = s.settings.camera.as_deref().unwrap_or("camera not named");
     let setting = s.settings.gain_setting.as_deref().map_or_else(String::new, |g| format!(", gain setting {g}"));
     let at = r.dark_current.reference_celsius.map_or_else(String::new, |c| format!(" at {} °C", plain(c)));
-    format!(
-        "{camera}{setting}: gain {}, read noise {}, dark current {}{at}, doubling every {}.",
-        with_unit(&r.gain_e_per_adu, "e-/ADU"),
-        with_unit(&r.read_noise_e, "e-"),
-        with_unit(&r.dark_current.rate_e_per_px_s, "e-/px/s"),
-        with_unit(&r.dark_current.doubling_celsius, "°C")
-    )
+    let values = [
+        ("gain", &r.gain_e_per_adu, "e-/ADU", ""),
+        ("read noise", &r.read_noise_e, "e-", ""),
+        ("dark current", &r.dark_current.rate_e_per_px_s, "e-/px/s", at.as_str()),
+        ("doubling step", &r.dark_current.doubling_celsius, "°C", ""),
+    ];
+    let known = values.iter().filter(|(_, q, ..)| q.is_known());
+    let known: Vec<String> = known.map(|(name, q, unit, at)| format!("{name} {}{at}", with_unit(q, unit))).collect();
+    let mut words = format!("{camera}{setting}: {}", known.join(", "));
+    let mut reasons: Vec<(&str, Vec<&str>)> = Vec::new();
+    for (name, q, ..) in values.iter().filter(|(_, q, ..)| !q.is_known()) {
+        match reasons.iter_mut().find(|(why, _)| *why == q.why()) {
+            Some((_, names)) => names.push(name),
+            None => reasons.push((q.why(), vec![name])),
+        }
+    }
+    for (why, names) in reasons {
+        let gap = if words.ends_with(": ") { "" } else { ". " };
+        words += &format!("{gap}{UNKNOWN}: {} ({why})", names.join(", "));
+    }
+    words + "."
 }
 
 fn frames(out: &mut String, report: &Report) {
@@ -197,7 +211,9 @@ fn fitted(text: &str, width: usize) -> String {
 /// Lines of at most so many columns, broken at blanks, within words only where one is longer than a line.
 fn wrapped(text: &str, width: usize) -> Vec<String> {
     let mut lines = vec![String::new()];
-    for word in clean(text).split_whitespace() {
+    // A value stays with its uncertainty and its unit; the hard blanks become plain ones again in the end.
+    let bound = clean(text).replace(" ± ", "\u{A0}±\u{A0}").replace(" %", "\u{A0}%").replace(" °C", "\u{A0}°C");
+    for word in bound.split_ascii_whitespace() {
         let last = lines.last_mut().expect("there is one line at least");
         let gap = usize::from(!last.is_empty());
         if columns(last) + gap + columns(word) <= width {
@@ -219,7 +235,7 @@ fn wrapped(text: &str, width: usize) -> Vec<String> {
             }
         }
     }
-    lines
+    lines.iter().map(|l| l.replace('\u{A0}', " ")).collect()
 }
 
 #[cfg(test)]
@@ -276,6 +292,22 @@ mod tests {
         let text = summary(&report, Some(&Written { html: PathBuf::new(), json: PathBuf::new(), csv: PathBuf::new() }));
         assert!(text.contains("... and 24 more sessions") && text.contains("... and 26 more warnings"), "{text}");
         assert!(text.lines().count() <= 45, "{}", text.lines().count());
+    }
+
+    #[test]
+    fn a_sensor_without_flats_says_why_its_values_are_missing() {
+        let mut report = sample::report();
+        let result = &mut report.sensors[0].result;
+        result.gain_e_per_adu = Quantity::not_measurable("no flats");
+        result.read_noise_e = Quantity::not_measurable("no flats");
+        let words = sensor_words(&report.sensors[0]);
+        assert!(words.contains("not measurable: gain, read noise (no flats)"), "{words}");
+        assert!(words.contains("doubling step 7.68 ± 0.21 °C"), "{words}");
+    }
+
+    #[test]
+    fn a_value_stays_on_one_line_with_its_uncertainty() {
+        assert_eq!(wrapped("gain 1.0 ± 0.1 %", 12), ["gain", "1.0 ± 0.1 %"]);
     }
 
     #[test]
