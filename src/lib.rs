@@ -10,6 +10,7 @@
 //! [`night`] wires the stages; [`simulate`] makes frames with known truth for the demo, the tests and the benches;
 //! [`units`], [`quantity`] and [`stats`] are shared by all.
 
+pub mod cli;
 pub mod fits;
 pub mod folder;
 pub mod frame;

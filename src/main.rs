@@ -1,1 +1,7 @@
-fn main() {}
+//! Parse, run, exit status.
+
+use std::process::ExitCode;
+
+fn main() -> ExitCode {
+    skygrain::cli::main()
+}

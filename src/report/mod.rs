@@ -12,6 +12,7 @@ mod origins;
 mod plots;
 #[cfg(test)]
 mod sample;
+mod table;
 mod text;
 mod write;
 
@@ -24,5 +25,6 @@ pub use model::{
 };
 pub use numbers::{plain, typographic, with_sigma};
 pub use plots::PlotError;
+pub use table::frame_table;
 pub use text::summary;
 pub use write::{ReportError, Written, write};

@@ -184,7 +184,7 @@ fn rest(out: &mut String, all: usize, shown: usize, what: &str) {
 }
 
 /// Text without control characters and without those that turn the direction of writing.
-fn clean(text: &str) -> String {
+pub(super) fn clean(text: &str) -> String {
     let turns = |c: char| matches!(c, '\u{202A}'..='\u{202E}' | '\u{2066}'..='\u{2069}' | '\u{200E}' | '\u{200F}');
     text.chars().map(|c| if c.is_control() || turns(c) { '?' } else { c }).collect()
 }

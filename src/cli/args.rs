@@ -1,0 +1,86 @@
+//! Arguments as typed.
+
+use std::path::PathBuf;
+
+use clap::{Parser, Subcommand, ValueEnum};
+
+/// Measures what a night's own FITS frames say: star sharpness, sampling, sensor noise, and what cooling would gain.
+#[derive(Debug, Parser)]
+#[command(name = "skygrain", version, about, after_help = EXAMPLES)]
+pub struct Arguments {
+    #[command(subcommand)]
+    pub command: Command,
+}
+
+const EXAMPLES: &str = "\
+Examples:
+  skygrain demo                          a simulated night, measured and compared with its truth
+  skygrain night ~/astro/2031-10-04      report on a night: lights, and darks, bias and flats if there are any
+  skygrain night lights darks --rig rig.toml --out report
+  skygrain sensor ~/astro/calibration    the detector alone
+  skygrain frames *.fits --format csv    one row per frame
+
+Exit status: 0 all frames handled; 1 report written, some files could not be read or used; 2 nothing produced.";
+
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// Measure every frame below the folders and write the report
+    Night {
+        /// Folders that hold the frames; searched with all folders below them
+        #[arg(required = true)]
+        folders: Vec<PathBuf>,
+        /// What the headers lack or get wrong (TOML)
+        #[arg(long)]
+        rig: Option<PathBuf>,
+        /// Folder for the report
+        #[arg(long, default_value = "skygrain-report")]
+        out: PathBuf,
+    },
+    /// Measure the detector alone, from bias, dark and flat frames
+    Sensor {
+        /// Folders that hold the frames; searched with all folders below them
+        #[arg(required = true)]
+        folders: Vec<PathBuf>,
+        /// What the headers lack or get wrong (TOML)
+        #[arg(long)]
+        rig: Option<PathBuf>,
+        /// Folder for the report
+        #[arg(long, default_value = "skygrain-report")]
+        out: PathBuf,
+    },
+    /// Print one row per frame
+    Frames {
+        /// Files or folders
+        #[arg(required = true)]
+        files: Vec<PathBuf>,
+        /// What the headers lack or get wrong (TOML)
+        #[arg(long)]
+        rig: Option<PathBuf>,
+        /// Form of the rows
+        #[arg(long, value_enum, default_value_t = FrameFormat::Table)]
+        format: FrameFormat,
+    },
+    /// Simulate a night with a rig of our own invention, measure it, compare with the truth
+    Demo {
+        /// New or empty folder for the frames
+        #[arg(default_value = "skygrain-demo")]
+        folder: PathBuf,
+        /// Folder for the report
+        #[arg(long, default_value = "skygrain-report")]
+        out: PathBuf,
+        /// Seed of the simulation
+        #[arg(long, default_value_t = 1)]
+        seed: u64,
+    },
+}
+
+/// Form of the rows of `skygrain frames`.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum FrameFormat {
+    /// For reading
+    Table,
+    /// For spreadsheets
+    Csv,
+    /// One JSON object a line
+    Jsonl,
+}

@@ -1,0 +1,65 @@
+//! `skygrain demo`: a simulated night through the main job, beside the truth it was made from.
+
+use std::path::PathBuf;
+
+use super::{CliError, measure, print, status_of};
+use crate::night::Scope;
+use crate::quantity::Quantity;
+use crate::report::{Report, summary, with_sigma};
+use crate::simulate::{NightTruth, write_night};
+
+/// Writes the night, measures it, prints the report's summary and the comparison.
+pub fn demo(folder: PathBuf, out: PathBuf, seed: u64) -> Result<u8, CliError> {
+    let truth = write_night(&folder, seed, &|_, _| {})?;
+    let (report, written) = measure(vec![folder], None, out, Scope::Night)?;
+    print(&summary(&report, Some(&written)))?;
+    print(&comparison(&report, &truth))?;
+    // A trailed and a clouded light are part of the night: leaving them out is what the demo shows.
+    Ok(if report.sessions.iter().all(|s| s.frame_counts.used > 0) { 0 } else { status_of(&report) })
+}
+
+/// Measured against simulated values, a row each.
+fn comparison(report: &Report, truth: &NightTruth) -> String {
+    let mut rows: Vec<[String; 4]> = Vec::new();
+    let mut row = |what: &str, measured: &Quantity, simulated: f64| {
+        let text = measured.value.map_or_else(|| measured.why().to_owned(), |v| with_sigma(v, measured.sigma));
+        let off = match measured.pair() {
+            Some((v, s)) if s > 0.0 => format!("{:+.1}", (v - simulated) / s),
+            _ => "-".to_owned(),
+        };
+        rows.push([what.to_owned(), text, format!("{simulated:.4}"), off]);
+    };
+    for sensor in &report.sensors {
+        let result = &sensor.result;
+        row("gain, e-/ADU", &result.gain_e_per_adu, truth.gain_e_per_adu);
+        row("read noise, e-", &result.read_noise_e, truth.read_noise_e);
+        row("bias level, ADU", &result.bias_level_adu, truth.bias_level_adu);
+        let dark = &result.dark_current;
+        if let Some(celsius) = dark.reference_celsius {
+            let at = format!("dark rate at {celsius:.1} C, e-/px/s");
+            row(&at, &dark.rate_e_per_px_s, truth.dark_law.rate_at(celsius));
+            row("dark doubling step there, C", &dark.doubling_celsius, truth.dark_law.doubling_at(celsius));
+        }
+        row("activation energy, eV", &dark.activation_energy_ev, truth.dark_law.activation_ev);
+    }
+    for simulated in &truth.sessions {
+        let same = |s: &&crate::report::Session| s.settings.filter.as_deref() == Some(simulated.filter.as_str());
+        let Some(session) = report.sessions.iter().find(same) else { continue };
+        // The truth over the frames that were used: the faulty ones are left out on both sides.
+        let good = || simulated.frames.iter().filter(|f| f.fault.is_none());
+        let middle = |value: fn(&crate::simulate::LightTruth) -> f64| {
+            crate::stats::median(&good().map(value).collect::<Vec<_>>()).unwrap_or(f64::NAN)
+        };
+        let named = |what: &str| format!("{}: {what}", simulated.filter);
+        row(&named("FWHM before the pixel, px"), &session.fwhm_px, middle(|f| f.fwhm_px));
+        row(&named("ellipticity"), &session.ellipticity, middle(|f| f.ellipticity));
+        row(&named("Moffat beta"), &session.moffat_beta, simulated.beta);
+        row(&named("sky, e-/px/s"), &session.sky_e_per_px_s, middle(|f| f.sky_e_per_px_s));
+    }
+    let mut text = String::from("\nMeasured against simulated\n");
+    let header = ["", "measured", "simulated", "off by sigma"].map(str::to_owned);
+    for [what, measured, simulated, off] in std::iter::once(header).chain(rows) {
+        text.push_str(&format!("  {what:<36}{measured:>18}{simulated:>12}{off:>12}\n"));
+    }
+    text
+}

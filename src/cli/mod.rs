@@ -1,0 +1,154 @@
+//! The command line: raw arguments, the progress bar, what is printed, the exit status.
+
+mod args;
+mod demo;
+mod progress;
+
+use std::io::Write;
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+
+use clap::Parser;
+
+use crate::folder::{Rig, RigError};
+use crate::night::{NightError, NightInput, Scope, run};
+use crate::report::{FrameStatus, Report, ReportError, Written, frames_csv, summary, write};
+
+use args::{Arguments, Command, FrameFormat};
+use progress::Bar;
+
+/// All frames handled.
+const ALL_HANDLED: u8 = 0;
+/// The report was written, but some files could not be read or used.
+const SOME_LEFT_OUT: u8 = 1;
+/// Nothing could be produced.
+const NOTHING: u8 = 2;
+
+/// Why nothing could be produced.
+#[derive(Debug, thiserror::Error)]
+pub enum CliError {
+    #[error(transparent)]
+    Rig(#[from] RigError),
+    #[error(transparent)]
+    Night(#[from] NightError),
+    #[error(transparent)]
+    Report(#[from] ReportError),
+    #[error(transparent)]
+    Simulate(#[from] crate::simulate::SimulateError),
+    #[error("the report would go to {out}, where frames lie; choose a folder outside with --out", out = out.display())]
+    OutAmongFrames { out: PathBuf },
+    #[error("cannot make {path}: {source}", path = path.display())]
+    Folder { path: PathBuf, source: std::io::Error },
+    #[error("cannot write to standard output: {0}")]
+    Output(#[from] std::io::Error),
+    #[error("cannot write the table: {0}")]
+    Csv(#[from] csv::Error),
+    #[error("cannot write a row: {0}")]
+    Json(#[from] serde_json::Error),
+}
+
+/// Parses the arguments and does what they ask.
+pub fn main() -> ExitCode {
+    let arguments = match Arguments::try_parse() {
+        Ok(arguments) => arguments,
+        Err(error) => {
+            let _ = error.print();
+            return ExitCode::from(if error.use_stderr() { NOTHING } else { ALL_HANDLED });
+        }
+    };
+    match carry_out(arguments.command) {
+        Ok(status) => ExitCode::from(status),
+        // A reader that closed the pipe has seen what it wanted.
+        Err(CliError::Output(error)) if error.kind() == std::io::ErrorKind::BrokenPipe => ExitCode::from(ALL_HANDLED),
+        Err(error) => {
+            eprintln!("skygrain: {error}");
+            ExitCode::from(NOTHING)
+        }
+    }
+}
+
+fn carry_out(command: Command) -> Result<u8, CliError> {
+    match command {
+        Command::Night { folders, rig, out } => {
+            let (report, written) = measure(folders, rig.as_deref(), out, Scope::Night)?;
+            print(&summary(&report, Some(&written)))?;
+            Ok(status_of(&report))
+        }
+        Command::Sensor { folders, rig, out } => {
+            let (report, written) = measure(folders, rig.as_deref(), out, Scope::Sensor)?;
+            print(&summary(&report, Some(&written)))?;
+            Ok(status_of(&report))
+        }
+        Command::Frames { files, rig, format } => frames(files, rig.as_deref(), format),
+        Command::Demo { folder, out, seed } => demo::demo(folder, out, seed),
+    }
+}
+
+fn read_rig(path: Option<&Path>) -> Result<Rig, RigError> {
+    path.map_or_else(|| Ok(Rig::default()), Rig::read)
+}
+
+/// Measures and writes the report.
+fn measure(
+    folders: Vec<PathBuf>,
+    rig: Option<&Path>,
+    out: PathBuf,
+    scope: Scope,
+) -> Result<(Report, Written), CliError> {
+    check_out(&folders, &out)?;
+    let input = NightInput { folders, out, rig: read_rig(rig)? };
+    let bar = Bar::new();
+    let report = run(&input, scope, &|stage, done, total| bar.show(stage, done, total))?;
+    bar.finish();
+    let written = write(&report, &input.out)?;
+    Ok((report, written))
+}
+
+/// The report may lie below the folder of frames, in a folder of its own, but not where a frame lies.
+fn check_out(folders: &[PathBuf], out: &Path) -> Result<(), CliError> {
+    let Ok(out_is) = out.canonicalize() else { return Ok(()) };
+    let is_input = folders.iter().any(|f| f.canonicalize().is_ok_and(|f| f == out_is || f.starts_with(&out_is)));
+    let holds_frames = || {
+        std::fs::read_dir(&out_is).is_ok_and(|entries| {
+            entries.flatten().any(|e| matches!(crate::folder::content_of(&e.path()), crate::folder::Content::Fits))
+        })
+    };
+    if is_input || holds_frames() {
+        return Err(CliError::OutAmongFrames { out: out.to_owned() });
+    }
+    Ok(())
+}
+
+fn frames(files: Vec<PathBuf>, rig: Option<&Path>, format: FrameFormat) -> Result<u8, CliError> {
+    let input = NightInput { folders: files, out: PathBuf::new(), rig: read_rig(rig)? };
+    let bar = Bar::new();
+    let report = run(&input, Scope::Night, &|stage, done, total| bar.show(stage, done, total))?;
+    bar.finish();
+    let text = match format {
+        FrameFormat::Csv => frames_csv(&report)?,
+        FrameFormat::Jsonl => {
+            let lines = report.frames.iter().map(serde_json::to_string).collect::<Result<Vec<_>, _>>()?;
+            lines.join("\n") + "\n"
+        }
+        FrameFormat::Table => crate::report::frame_table(&report),
+    };
+    print(&text)?;
+    Ok(status_of(&report))
+}
+
+fn print(text: &str) -> Result<(), CliError> {
+    let mut out = std::io::stdout().lock();
+    out.write_all(text.as_bytes())?;
+    out.flush()?;
+    Ok(())
+}
+
+/// 1 where a frame could not be read or used. Files that never claimed to be frames do not count.
+fn status_of(report: &Report) -> u8 {
+    let left_out = |f: &crate::report::FrameRow| match f.status {
+        FrameStatus::Used => false,
+        FrameStatus::Unreadable => true,
+        FrameStatus::Excluded => f.width.is_some(),
+    };
+    if report.frames.iter().any(left_out) { SOME_LEFT_OUT } else { ALL_HANDLED }
+}
