@@ -12,8 +12,11 @@ const WINDOW_HALF_PX: usize = 15;
 const OUTLIER_SIGMA: f64 = 6.0;
 /// Level, ADU, that only a lit frame reaches, whatever its bias: a tenth of the 16-bit range.
 const LIT_ADU: f64 = 6_500.0;
-/// Share of bright outliers below which a lit frame holds no stars (a star field has 1e-3 or more; from trials).
-const STARLESS_FRACTION: f64 = 3e-4;
+/// Height over the row's level that tells a star from dust, scratches and uneven pixels of a flat: those are a few per
+/// cent of the light, spots on real flats up to 14 %.
+const OUTLIER_SHARE: f64 = 0.25;
+/// Share of bright outliers below which a lit frame holds no stars (a star field has 1e-4 or more; from trials).
+const STARLESS_FRACTION: f64 = 3e-5;
 
 /// What a sample of rows tells.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -24,7 +27,7 @@ pub struct Survey {
     pub lowest_adu: f64,
     /// Highest finite value, ADU.
     pub highest_adu: f64,
-    /// Share of pixels that stand out above their row neighbours.
+    /// Share of pixels that stand out above their row neighbours by six sigma and a quarter of the level.
     pub bright_outlier_fraction: f64,
     /// Share of pixels without a finite value.
     pub undefined_fraction: f64,
@@ -60,7 +63,7 @@ pub fn survey(file: &mut ImageFile) -> Result<Option<Survey>, FitsError> {
     }))
 }
 
-/// Pixels of one row that stand out above the median of their window by six times the row's own pixel noise.
+/// Pixels of one row that stand out above the median of their window as a star would.
 fn bright_outliers(row: &[f64]) -> usize {
     if row.len() < 2 * WINDOW_HALF_PX + 1 {
         return 0;
@@ -76,7 +79,9 @@ fn bright_outliers(row: &[f64]) -> usize {
     off.sort_by(f64::total_cmp);
     let core = &off[off.len() / 20..off.len() - off.len() / 20];
     let sigma = mean_and_std(core).map_or(0.0, |(_, s)| s / CENTRAL_90_PERCENT_STD).max(0.5);
-    off.iter().rev().take_while(|d| **d > OUTLIER_SIGMA * sigma).count()
+    let level = median_mut(&mut medians.clone()).unwrap_or(0.0);
+    let limit = (OUTLIER_SIGMA * sigma).max(OUTLIER_SHARE * level);
+    off.iter().rev().take_while(|d| **d > limit).count()
 }
 
 /// Standard deviation of the central 90 % of a unit normal law: `single_truncation_factor(1.6449)`.

@@ -18,7 +18,7 @@ use super::{Progress, Stage, reads_of};
 
 /// Lights of a session below which none is left out for being unlike the others.
 const LEAST_TO_COMPARE: usize = 4;
-/// Share of the session's median star count below which a light was taken through cloud.
+/// Share of the session's median star count or star flux below which a light was taken through cloud.
 const CLOUDED_SHARE: f64 = 0.5;
 /// Width against the session's median from which a light does not stand for the session.
 const WIDE_FACTOR: f64 = 1.6;
@@ -141,12 +141,16 @@ fn leave_out_the_unlike(lights: &mut [MeasuredLight]) {
         };
         let count = middle(&|l| l.stars.star_count as f64);
         let width = middle(&|l| l.stars.fwhm_px.value.unwrap_or(f64::NAN));
+        let flux = middle(&|l| l.stars.bright_flux_adu.unwrap_or(f64::NAN));
         for i in members {
             let stars = &lights[i].stars;
             let seen = stars.star_count as f64;
             let wide = stars.fwhm_px.value.unwrap_or(f64::NAN);
             lights[i].excluded = if seen < CLOUDED_SHARE * count {
                 Some(format!("clouded: {seen:.0} stars, the session's median is {count:.0}"))
+            } else if stars.bright_flux_adu.is_some_and(|f| f < CLOUDED_SHARE * flux) {
+                let share = 100.0 * stars.bright_flux_adu.unwrap_or(0.0) / flux;
+                Some(format!("clouded: its stars have {share:.0} % of the session's median flux"))
             } else if wide > WIDE_FACTOR * width {
                 Some(format!("FWHM {wide:.2} px, the session's median is {width:.2} px: focus or wind"))
             } else {

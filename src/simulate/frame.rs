@@ -8,7 +8,7 @@ use serde::Serialize;
 
 use super::moffat::{FULL_REACH, Profile, Reach};
 use super::{Detector, SimStar, stream};
-use crate::stats::median;
+use crate::stats::{mean_and_std, median};
 
 /// Rows that one task makes; any number gives the same frame, since every row has its own random stream.
 const STRIP_ROWS: usize = 32;
@@ -98,8 +98,8 @@ pub struct FrameTruth {
     pub star_count: usize,
     /// Median over these stars of the geometric mean of both widths before the pixel, px; `None` without stars.
     pub median_fwhm_px: Option<f64>,
-    /// Median over these stars of 1 - minor/major.
-    pub median_ellipticity: Option<f64>,
+    /// Root mean square over these stars of 1 - minor/major.
+    pub rms_ellipticity: Option<f64>,
     /// Median over these stars of beta; `None` also where it is infinite.
     pub median_beta: Option<f64>,
     /// All stars that were drawn.
@@ -161,6 +161,11 @@ fn count(mean_e: f64, normal_above_e: f64, rng: &mut impl Rng) -> f64 {
     Poisson::new(mean_e).map_or(0.0, |law| law.sample(rng))
 }
 
+fn rms_ellipticity<'a>(stars: impl Iterator<Item = &'a SimStar>) -> Option<f64> {
+    let squares: Vec<f64> = stars.map(|s| s.ellipticity().powi(2)).collect();
+    mean_and_std(&squares).map(|(mean, _)| mean.sqrt())
+}
+
 fn truth(recipe: &FrameRecipe) -> FrameTruth {
     let (right, top) = (recipe.detector.width as f64 - 0.5, recipe.detector.height as f64 - 0.5);
     let inside = |s: &&SimStar| s.x >= -0.5 && s.x < right && s.y >= -0.5 && s.y < top;
@@ -174,7 +179,7 @@ fn truth(recipe: &FrameRecipe) -> FrameTruth {
         dark_e_per_px_s: recipe.dark_e_per_px_s,
         star_count: recipe.stars.iter().filter(inside).count(),
         median_fwhm_px: of(SimStar::fwhm_px),
-        median_ellipticity: of(SimStar::ellipticity),
+        rms_ellipticity: rms_ellipticity(recipe.stars.iter().filter(inside)),
         median_beta: of(|s| s.beta),
         stars: recipe.stars.clone(),
     }

@@ -171,7 +171,7 @@ fn light_truth(frame: &Planned, sight: &Sight, truth: &FrameTruth) -> LightTruth
         fault: sight.fault,
         celsius: frame.celsius,
         fwhm_px: truth.median_fwhm_px.expect("the field has stars"),
-        ellipticity: truth.median_ellipticity.expect("the field has stars"),
+        ellipticity: truth.rms_ellipticity.expect("the field has stars"),
         sky_e_per_px_s: truth.sky_e_per_px_s,
         dark_e_per_px_s: truth.dark_e_per_px_s,
         star_count: truth.star_count,

@@ -7,7 +7,7 @@ use serde::Serialize;
 use crate::fits::Pixels;
 use crate::frame::Lattice;
 use crate::quantity::Quantity;
-use crate::stats::{MAD_TO_SIGMA, MEDIAN_TO_MEAN_ERROR, median, median_and_mad_sigma, median_mut};
+use crate::stats::{MEDIAN_TO_MEAN_ERROR, median, median_and_mad_sigma, median_mut};
 
 use super::fit::{FitNoise, Stamp, StarFit, fit_star};
 use super::{Peak, Shape, SkyMap, detect, map_sky, recorded_fwhm};
@@ -38,6 +38,8 @@ const HOT_PIXEL_NEIGHBOURS: [f64; 2] = [0.31, 0.05];
 const WIDTH_RANGE: [f64; 2] = [0.6, 1.8];
 /// Common elongation (1 - minor/major) from which a frame is called trailed.
 const TRAILED_ELLIPTICITY: f64 = 0.3;
+/// Stars whose flux stands for the transparency of the sky.
+const BRIGHT_STARS: usize = 30;
 /// Distance in FWHM within which a neighbour's light cannot be told apart.
 const BLEND_FWHM: f64 = 2.0;
 /// Distance in FWHM within which a neighbour that is brighter spoils the background.
@@ -133,6 +135,8 @@ pub struct FrameStars {
     pub moffat_beta: Quantity,
     /// All stars are drawn out in one direction.
     pub trailed: bool,
+    /// Median flux of the brightest fitted stars, ADU: it falls when cloud comes.
+    pub bright_flux_adu: Option<f64>,
 }
 
 /// Measures the stars of one plane. `None` when it holds no finite pixels.
@@ -456,7 +460,10 @@ fn summed_up(
         }
         _ => nothing(),
     };
+    // Stars come brightest first.
+    let bright: Vec<f64> = stars.iter().take(BRIGHT_STARS).map(|s| s.fit.flux_adu).collect();
     FrameStars {
+        bright_flux_adu: median(&bright),
         sky_adu: sky.median_level_adu,
         sky_error_adu: sky.median_sigma_adu / (16.0 * (sky.tiles.max(1) as f64).sqrt()),
         sky_sigma_adu: sky.median_sigma_adu,
@@ -486,6 +493,27 @@ fn beta_of(scouts: &[StarFit]) -> (Quantity, Option<f64>) {
     }
 }
 
+/// Weighted mean of the squared elongation and its uncertainty.
+///
+/// The square of a noisy vector is too large by its variance, which is taken off; the variance of such a square grows
+/// with the fourth power of the noise. Squares beyond five spreads are left out.
+fn mean_square(stars: &[Star]) -> Option<(f64, f64)> {
+    let squares: Vec<(f64, f64)> = stars
+        .iter()
+        .map(|s| &s.fit)
+        .map(|f| (f.shape.e1.powi(2) + f.shape.e2.powi(2), f.sigma_e1.powi(2) + f.sigma_e2.powi(2)))
+        .map(|(square, noise)| (square - noise, noise))
+        .collect();
+    let typical = median(&squares.iter().map(|s| s.1).collect::<Vec<_>>())?;
+    let (centre, spread) = median_and_mad_sigma(&squares.iter().map(|s| s.0).collect::<Vec<_>>())?;
+    let kept = squares.iter().filter(|s| (s.0 - centre).abs() <= 5.0 * spread.max(f64::MIN_POSITIVE));
+    let weighted: Vec<(f64, f64)> = kept.map(|(v, noise)| (*v, (noise + typical).powi(-2))).collect();
+    let total: f64 = weighted.iter().map(|w| w.1).sum();
+    let mean = weighted.iter().map(|(v, w)| v * w).sum::<f64>() / total;
+    let scatter: f64 = weighted.iter().map(|(v, w)| (w * (v - mean)).powi(2)).sum();
+    Some((mean, scatter.sqrt() / total))
+}
+
 /// Elongation of a frame's stars: what they share, and how strong it is in each.
 struct Elongation {
     mean: (f64, f64),
@@ -505,17 +533,7 @@ impl Elongation {
         };
         let (m1, s1) = component(|f| (f.shape.e1, f.sigma_e1))?;
         let (m2, s2) = component(|f| (f.shape.e2, f.sigma_e2))?;
-        // The square of a noisy vector is too large by its variance; outliers beyond five spreads are left out.
-        let squares: Vec<f64> = stars
-            .iter()
-            .map(|s| &s.fit)
-            .map(|f| f.shape.e1.powi(2) + f.shape.e2.powi(2) - f.sigma_e1.powi(2) - f.sigma_e2.powi(2))
-            .collect();
-        let (centre, spread) = median_and_mad_sigma(&squares)?;
-        let kept: Vec<f64> =
-            squares.into_iter().filter(|s| (s - centre).abs() <= 5.0 * spread.max(1e-12 * MAD_TO_SIGMA)).collect();
-        let (square, std) = crate::stats::mean_and_std(&kept)?;
-        let square_sigma = std / (kept.len() as f64).sqrt();
+        let (square, square_sigma) = mean_square(stars)?;
         Some(Self { mean: (m1, m2), mean_sigma: s1.hypot(s2) / std::f64::consts::SQRT_2, square, square_sigma, n })
     }
 
