@@ -283,3 +283,194 @@ impl DarkCurrent {
         }
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::stats::weighted_line;
+
+    /// Relative tolerance: the check values are printed with five to seven digits.
+    const PRINTED_DIGITS: f64 = 2e-5;
+
+    fn near(got: f64, want: f64) {
+        assert!((got / want - 1.0).abs() < PRINTED_DIGITS, "got {got}, want {want}");
+    }
+
+    fn doubling_of(exponent: f64) -> f64 {
+        std::f64::consts::LN_2 / exponent
+    }
+
+    // "Temp vs Dark Current" of a University of Washington CCD course: 120 s darks less bias, C and ADU.
+    const COURSE: [(f64, f64); 15] = [
+        (-15.0, 13.0),
+        (-10.0, 15.0),
+        (-8.0, 16.0),
+        (-6.0, 17.0),
+        (-4.2, 19.0),
+        (-2.3, 22.0),
+        (0.0, 24.0),
+        (2.0, 28.0),
+        (3.6, 32.0),
+        (5.8, 37.0),
+        (8.2, 43.0),
+        (10.0, 50.0),
+        (12.8, 62.0),
+        (16.2, 89.0),
+        (20.0, 139.0),
+    ];
+
+    fn course() -> (Vec<f64>, Vec<f64>) {
+        COURSE.into_iter().unzip()
+    }
+
+    fn log_line(t: &[f64], d: &[f64], sigma: &[f64]) -> crate::stats::Line {
+        let y: Vec<f64> = d.iter().map(|d| d.ln()).collect();
+        weighted_line(t, &y, sigma).unwrap()
+    }
+
+    // C5.7: DESI-3358 slide 9, commissioning cameras; the published fit prints D(0) = 0.0957 and Td = 6.774.
+    #[test]
+    fn c5_7_published_doubling_of_commissioning_cameras() {
+        let (t, d) = ([0.0, 5.0, 10.0, 20.0], [0.08, 0.16, 0.38, 0.62]);
+        let line = log_line(&t, &d, &[1.0; 4]);
+        near(doubling_of(line.slope), 6.7736);
+        assert_eq!(format!("{:.4} {:.3}", line.intercept.exp(), doubling_of(line.slope)), "0.0957 6.774");
+        assert!((line.slope_sigma * (line.chi2 / 2.0).sqrt() - 0.020_857).abs() < 1e-6);
+        let u: Vec<f64> = t.iter().map(|t| arrhenius_coordinate(*t, 0.0)).collect();
+        let line = log_line(&u, &d, &[1.0; 4]);
+        near(line.slope, 0.711_63);
+        assert!((line.slope_sigma * (line.chi2 / 2.0).sqrt() - 0.134_50).abs() < 1e-5);
+    }
+
+    // C5.8: scipy curve_fit outside this project. An offset that is left out doubles the doubling step.
+    #[test]
+    fn c5_8_an_offset_left_out_spoils_the_doubling_step() {
+        let (t, d) = course();
+        let ones = [1.0; 15];
+        let with = fit_exponential(&t, &d, &ones, true).unwrap();
+        near(with.floor, 12.620_3);
+        near(with.amplitude, 11.045_3);
+        near(doubling_of(with.exponent), 5.718_0);
+        let grown = (with.chi2 / with.degrees_of_freedom as f64).sqrt();
+        assert!((with.covariance[2][2].sqrt() * grown - 0.983).abs() < 1e-3);
+        let error = doubling_of(with.exponent) / with.exponent * with.covariance[1][1].sqrt() * grown;
+        assert!((error - 0.176_9).abs() < 1e-4, "{error}");
+        near(doubling_of(fit_exponential(&t, &d, &ones, false).unwrap().exponent), 7.876_4);
+        near(doubling_of(log_line(&t, &d, &ones).slope), 10.253_2);
+    }
+
+    // C5.9: scipy curve_fit outside this project.
+    #[test]
+    fn c5_9_activated_part_and_floor() {
+        let (t, d) = course();
+        let u: Vec<f64> = t.iter().map(|t| arrhenius_coordinate(*t, 0.0)).collect();
+        let fit = fit_exponential(&u, &d, &[1.0; 15], true).unwrap();
+        near(fit.floor, 13.812_2);
+        near(fit.amplitude, 9.609_1);
+        near(fit.exponent, 0.880_24);
+        let grown = (fit.chi2 / fit.degrees_of_freedom as f64).sqrt();
+        assert!((fit.covariance[1][1].sqrt() * grown - 0.030_66).abs() < 1e-5);
+    }
+
+    // C5.11 and C5.12: numpy and scipy outside this project.
+    #[test]
+    fn c5_11_and_c5_12_log_line_and_linear_space() {
+        let t = [-10.0, 0.0, 10.0, 20.0, 30.0];
+        let d = [0.012, 0.036, 0.105, 0.280, 0.740];
+        let s = [0.002, 0.003, 0.006, 0.012, 0.025];
+        let relative: Vec<f64> = s.iter().zip(&d).map(|(s, d)| s / d).collect();
+        let line = log_line(&t, &d, &relative);
+        near(line.slope, 0.100_160_0);
+        near(line.slope_sigma, 0.002_199_8);
+        near(doubling_of(line.slope), 6.920_40);
+        near(line.intercept.exp(), 0.037_147_3);
+        let u: Vec<f64> = t.iter().map(|t| arrhenius_coordinate(*t, 0.0)).collect();
+        let line = log_line(&u, &d, &relative);
+        near(line.slope, 0.717_773);
+        near(line.slope_sigma, 0.015_761);
+        near(line.chi2, 0.569_28);
+        near(doubling_of(fit_exponential(&t, &d, &s, false).unwrap().exponent), 6.908_208);
+    }
+
+    // C5.13: scipy curve_fit outside this project; a negative rate takes part.
+    #[test]
+    fn c5_13_a_negative_rate_keeps_its_weight() {
+        let t = [-20.0, -10.0, 0.0, 10.0, 20.0];
+        let d = [-0.001, 0.011, 0.030, 0.098, 0.300];
+        let s = [0.004, 0.004, 0.004, 0.005, 0.008];
+        let fit = fit_exponential(&t, &d, &s, false).unwrap();
+        near(fit.amplitude, 0.031_030_2);
+        near(doubling_of(fit.exponent), 6.104_03);
+        let error = doubling_of(fit.exponent) / fit.exponent * fit.covariance[1][1].sqrt();
+        assert!((error - 0.231_95).abs() < 2e-4, "{error}");
+    }
+
+    // C5.14 to C5.16: closed forms evaluated outside this project; Chandra ACIS: a factor of 20 from -60 to -40 C.
+    #[test]
+    fn c5_14_to_c5_16_activation_energy_and_doubling_step() {
+        near(doubling_celsius(0.63, 0.0), 7.073_9);
+        near(doubling_celsius(0.63, 20.0), 8.147_7);
+        near(doubling_celsius(1.12, 0.0), 3.979_1);
+        near((0.65 * arrhenius_coordinate(20.0, 0.0)).exp(), 6.579_73);
+        near((0.65 * arrhenius_coordinate(7.032_79, 0.0)).exp(), 2.0);
+        near(activation_ev(6.3, 10.0), 0.760_135);
+        near(20f64.ln() / arrhenius_coordinate(-40.0, -60.0), 0.641_456);
+    }
+
+    // Recipe of a public issue tracker: 0.005, 0.0159, 0.0503 ADU/s at -20, -10, 0 C double every 6 C.
+    #[test]
+    fn darks_at_other_temperatures_predict_the_rate_between() {
+        let points = [(-20.0, 0.005), (-10.0, 0.0159), (0.0, 0.0503)].map(|(celsius, rate)| LawPoint {
+            celsius,
+            rate,
+            sigma: 0.02 * rate,
+        });
+        let law = DarkLaw::fit(&points, 0.0).unwrap();
+        assert!((law.doubling().0 - 6.0).abs() < 0.1, "{:?}", law.doubling());
+        // A constant doubling step and an activation energy differ by this much between the points.
+        assert!((law.rate(-5.0).0 / 0.0283 - 1.0).abs() < 0.03, "{:?}", law.rate(-5.0));
+        assert!(law.floor_e_per_px_s.is_none());
+    }
+
+    #[test]
+    fn a_floor_is_found_where_four_temperatures_support_it_and_not_where_they_do_not() {
+        let made = |floor: f64| -> Vec<LawPoint> {
+            [-20.0, -10.0, 0.0, 10.0, 20.0]
+                .map(|celsius| {
+                    let rate = floor + 0.1 * (0.7 * arrhenius_coordinate(celsius, 0.0)).exp();
+                    LawPoint { celsius, rate, sigma: 0.01 * rate }
+                })
+                .to_vec()
+        };
+        let law = DarkLaw::fit(&made(0.05), 0.0).unwrap();
+        assert!((law.floor_e_per_px_s.unwrap() - 0.05).abs() < 1e-4);
+        assert!((law.activation_energy_ev - 0.7).abs() < 1e-4);
+        assert!(DarkLaw::fit(&made(0.0), 0.0).unwrap().floor_e_per_px_s.is_none());
+    }
+
+    #[test]
+    fn the_doubling_step_of_the_whole_is_its_logarithmic_slope() {
+        let law = DarkLaw {
+            reference_celsius: 0.0,
+            thermal_e_per_px_s: 0.2,
+            activation_energy_ev: 0.7,
+            floor_e_per_px_s: Some(0.1),
+            covariance: [[1e-4, 0.0, 0.0], [0.0, 1e-4, 0.0], [0.0, 0.0, 1e-4]],
+            common_relative_sigma: 0.0,
+            chi2: 0.0,
+            degrees_of_freedom: 2,
+        };
+        let slope = (law.rate(0.01).0 / law.rate(-0.01).0).ln() / 0.02;
+        assert!((law.doubling().0 - std::f64::consts::LN_2 / slope).abs() < 1e-4);
+        // The error against one by finite differences of the three parameters.
+        let step = |a: f64, e: f64, b: f64| doubling_celsius(e, 0.0) * (a + b) / a;
+        let d = 1e-6;
+        let g = [
+            (step(0.2 + d, 0.7, 0.1) - step(0.2 - d, 0.7, 0.1)) / (2.0 * d),
+            (step(0.2, 0.7 + d, 0.1) - step(0.2, 0.7 - d, 0.1)) / (2.0 * d),
+            (step(0.2, 0.7, 0.1 + d) - step(0.2, 0.7, 0.1 - d)) / (2.0 * d),
+        ];
+        let error = 0.01 * g.iter().map(|g| g * g).sum::<f64>().sqrt();
+        assert!((law.doubling().1 / error - 1.0).abs() < 1e-6);
+    }
+}

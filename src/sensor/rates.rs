@@ -368,3 +368,73 @@ impl DarkCurrent {
         self.law = Some(law);
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::super::bias::PairVariance;
+    use super::super::dark::Level;
+    use super::*;
+
+    fn pair(variance: f64, sigma: f64) -> PairVariance {
+        PairVariance { variance, sigma, cells: 1 }
+    }
+
+    fn biases(variance: f64, sigma: f64) -> BiasSet {
+        let levels = vec![(256.0, 1e-6); 2];
+        BiasSet { celsius: Some(-10.0), levels, pairs: vec![pair(variance, sigma)], ..BiasSet::default() }
+    }
+
+    // C4.7: EMVA 1288 series t = 0 to 300 s by 60: mean 256 + 0.4375 t, variance 9.083333 + 0.546875 t, K = 1.25 DN/e-.
+    #[test]
+    fn c4_7_dark_current_from_the_mean_and_from_the_variance() {
+        let mut set = DarkSet { celsius: Some(-10.0), has_bias: true, ..DarkSet::default() };
+        for exposure_s in [60.0, 120.0, 180.0, 240.0, 300.0] {
+            set.levels.push(Level { exposure_s, adu: 0.4375 * exposure_s, sigma: 0.01 });
+            set.variances.push((exposure_s, 9.083_333 + 0.546_875 * exposure_s, 0.01));
+        }
+        let bias = biases(9.083_333, 0.01);
+        let gain = Quantity::rig(1.0 / 1.25, "gain");
+        let out = derive(&[set], &[Some(0)], &[bias], &gain, 0.0);
+        let point = &out.current.points[0];
+        assert!((point.rate_e_per_px_s.value.unwrap() - 0.35).abs() < 1e-9);
+        assert!((point.variance_rate_e_per_px_s.value.unwrap() - 0.35).abs() < 1e-7);
+        assert!(!out.suppressed);
+        assert!((((9.083_333f64 - 1.0 / 12.0).sqrt()) / 1.25 - 2.4).abs() < 1e-6);
+    }
+
+    // C5.18: V = 25 e-^2, a million pixels, 300 s: V sqrt(2/N) sqrt 2 / t, evaluated outside this project.
+    #[test]
+    fn c5_18_error_of_the_variance_method() {
+        let sigma = 25.0 * (2.0f64 / 1e6).sqrt();
+        let mut set = DarkSet { celsius: Some(-10.0), has_bias: true, ..DarkSet::default() };
+        set.variances.push((300.0, 25.0, sigma));
+        let rate = variance_rate(&set, Some(&biases(25.0, sigma)), &Quantity::rig(1.0, "gain"));
+        assert!((rate.sigma.unwrap() - 1.6667e-4).abs() < 1e-8, "{rate:?}");
+    }
+
+    // C5.17: weighted line, numpy, outside this project.
+    #[test]
+    fn c5_17_the_slope_leaves_the_offset_behind() {
+        let mut set = DarkSet { celsius: Some(-10.0), ..DarkSet::default() };
+        for (exposure_s, adu) in [(0.0, 500.1), (30.0, 501.0), (60.0, 501.9), (120.0, 503.5), (300.0, 509.2)] {
+            set.levels.push(Level { exposure_s, adu, sigma: 0.2 });
+        }
+        let rate = slope(&set, Some(0.0)).unwrap();
+        assert!((rate.adu_per_s - 0.030_284_8).abs() < 1e-7 && (rate.sigma - 0.000_838_6).abs() < 1e-7);
+        assert!((rate.offset_adu.unwrap() - 500.0509).abs() < 1e-4);
+    }
+
+    #[test]
+    fn a_wander_of_the_bias_widens_a_rate_from_one_exposure() {
+        let mut set = DarkSet { celsius: Some(-10.0), has_bias: true, ..DarkSet::default() };
+        set.levels.push(Level { exposure_s: 100.0, adu: 10.0, sigma: 0.0 });
+        let mut bias = biases(9.0, 0.1);
+        bias.levels = vec![(255.0, 0.0), (257.0, 0.0)];
+        let wander = bias_wander(std::slice::from_ref(&bias)).unwrap();
+        assert!((wander - 2f64.sqrt()).abs() < 1e-12);
+        let rate = two_point(&set, &[bias], Some(wander), 0.0).unwrap();
+        // One dark and the mean of two biases.
+        assert!((rate.sigma - wander * 1.5f64.sqrt() / 100.0).abs() < 1e-12);
+        assert!(two_point(&set, &[], None, 0.0).is_err());
+    }
+}

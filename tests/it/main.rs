@@ -1,2 +1,2 @@
-fn _x() {}
 mod real_sensor;
+mod simulated_sensor;
