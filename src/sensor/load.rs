@@ -47,10 +47,10 @@ pub(super) fn walk(
 ) {
     let read = |i: usize| paths.get(i).map(|path| read_plane(path, size));
     let mut present = read(0);
-    for i in 0..paths.len() {
+    for (i, path) in paths.iter().enumerate() {
         let Some(frame) = present.take() else { break };
         let next = &mut present;
         rayon::join(|| each(i, frame), || *next = read(i + 1));
-        progress(&paths[i]);
+        progress(path);
     }
 }
