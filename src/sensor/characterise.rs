@@ -329,6 +329,7 @@ fn sort_refusals(refused: Vec<(PathBuf, LoadError)>, cautions: &mut Cautions) ->
         match error {
             LoadError::Fits(error) => failures.push((path, error)),
             LoadError::ColourPlanes { .. } => cautions.push(("not-raw", error.to_string(), vec![path])),
+            LoadError::NoValidPixels => cautions.push(("no-valid-pixels", error.to_string(), vec![path])),
             LoadError::Size { .. } => cautions.push(("size-differs", error.to_string(), vec![path])),
         }
     }

@@ -21,6 +21,8 @@ struct Bench {
     folder: TempDir,
     side: usize,
     written: usize,
+    /// Standard deviation of the level that a whole frame shares, ADU.
+    wander_adu: f64,
     rng: Xoshiro256PlusPlus,
     frames: Vec<CalibrationFrame>,
 }
@@ -28,7 +30,7 @@ struct Bench {
 impl Bench {
     fn new(seed: u64, side: usize) -> Self {
         let rng = Xoshiro256PlusPlus::seed_from_u64(seed);
-        Self { folder: tempfile::tempdir().unwrap(), side, written: 0, rng, frames: Vec::new() }
+        Self { folder: tempfile::tempdir().unwrap(), side, written: 0, wander_adu: 0.0, rng, frames: Vec::new() }
     }
 
     fn normal(&mut self, sigma: f64) -> f64 {
@@ -51,8 +53,12 @@ impl Bench {
 
     /// A frame of the charge `electrons` at each pixel over the pedestal `pattern`, ADU.
     fn expose(&mut self, kind: FrameKind, seconds: f64, celsius: Option<f64>, pattern: &[f64], electrons: &[f64]) {
-        let pixels: Vec<f64> =
-            pattern.iter().zip(electrons).map(|(p, e)| p + (self.poisson(*e) + self.normal(READ_E)) / GAIN).collect();
+        let wander = self.normal(self.wander_adu);
+        let pixels: Vec<f64> = pattern
+            .iter()
+            .zip(electrons)
+            .map(|(p, e)| p + wander + (self.poisson(*e) + self.normal(READ_E)) / GAIN)
+            .collect();
         self.write(kind, seconds, celsius, &pixels);
     }
 
@@ -78,7 +84,12 @@ const TEMPERATURES: [f64; 4] = [-10.0, 0.0, 10.0, 20.0];
 
 /// Biases and darks at four temperatures, and flats; a fixed pattern and hot pixels throughout.
 fn whole_camera(seed: u64) -> Bench {
+    wandering_camera(seed, 0.0)
+}
+
+fn wandering_camera(seed: u64, wander_adu: f64) -> Bench {
     let mut bench = Bench::new(seed, SIDE);
+    bench.wander_adu = wander_adu;
     let n = SIDE * SIDE;
     let pattern: Vec<f64> = (0..n).map(|_| 500.3 + bench.normal(3.0)).collect();
     let hot: Vec<f64> = (0..n).map(|_| if bench.rng.random_bool(HOT_SHARE) { 40.0 } else { 1.0 }).collect();
@@ -149,6 +160,56 @@ fn stated_errors_hold_over_ten_cameras() {
     assert_unit_pulls("dark rate", &rate);
     assert_unit_pulls("variance rate", &variance);
     assert_unit_pulls("doubling step", &doubling);
+}
+
+#[test]
+fn a_level_that_wanders_from_frame_to_frame_is_in_the_error_of_the_dark_rate() {
+    const WANDER_ADU: f64 = 2.0;
+    let (mut pulls, mut steps) = (Vec::new(), Vec::new());
+    for seed in 20..30 {
+        let sensor = wandering_camera(seed, WANDER_ADU).measure().result;
+        let point = &sensor.dark_current.points[2];
+        let (rate, sigma) = point.rate_e_per_px_s.pair().unwrap();
+        pulls.push((rate - dark_rate(10.0)) / sigma);
+        // The slope's error is 0.0078 e-/px/s; the wander that it follows from is known to a quarter (8 differences).
+        assert!(sigma > 0.5 * WANDER_ADU * GAIN / 205.0, "{sigma}");
+        assert!((sensor.read_noise_e.value.unwrap() / READ_E - 1.0).abs() < 0.01);
+        let dark = &sensor.dark_current;
+        let kelvin = dark.reference_celsius.unwrap() + 273.15;
+        let truth = std::f64::consts::LN_2 * 8.617_333_262e-5 * kelvin * kelvin / 0.7;
+        let (step, sigma) = dark.doubling_celsius.pair().unwrap();
+        steps.push((step - truth) / sigma);
+    }
+    assert_unit_pulls("dark rate of a wandering level", &pulls);
+    assert_unit_pulls("doubling step of a wandering level", &steps);
+}
+
+#[test]
+fn undefined_pixels_and_frames_of_them_spoil_nothing() {
+    let mut bench = whole_camera(31);
+    let good = bench.measure().result;
+    let path = bench.folder.path().join("nan.fits");
+    let description = ImageDescription { data_type: ImageType::Float, dimensions: &[SIDE, SIDE] };
+    let add = |bench: &mut Bench, path: &Path, pixels: &[f32]| {
+        let mut file = FitsFile::create(path).with_custom_primary(&description).open().unwrap();
+        file.primary_hdu().unwrap().write_image(&mut file, pixels).unwrap();
+        let frame = CalibrationFrame { path: path.to_owned(), ..bench.frames[0].clone() };
+        bench.frames.push(frame);
+    };
+    add(&mut bench, &path, &vec![f32::NAN; SIDE * SIDE]);
+    let outcome = bench.measure();
+    assert_eq!(outcome.cautions.iter().map(|c| c.0).collect::<Vec<_>>(), ["no-valid-pixels"]);
+    assert_eq!(outcome.result, good);
+    // One bias more, with a band of undefined and a few infinite pixels.
+    let mut pixels: Vec<f32> = (0..SIDE * SIDE).map(|_| (500.0 + bench.normal(5.0)).round() as f32).collect();
+    pixels[..SIDE * 20].fill(f32::NAN);
+    (pixels[SIDE * 30], pixels[SIDE * 31]) = (f32::INFINITY, f32::NEG_INFINITY);
+    let part = bench.folder.path().join("part.fits");
+    add(&mut bench, &part, &pixels);
+    let some = bench.measure().result;
+    let (a, b) = (good.dark_current.rate_e_per_px_s.value.unwrap(), some.dark_current.rate_e_per_px_s.value.unwrap());
+    assert!((a / b - 1.0).abs() < 0.02, "{a} {b}");
+    assert!(some.bias_level_adu.value.unwrap() > 499.0 && some.read_noise_adu.value.unwrap() < 5.0);
 }
 
 #[test]
