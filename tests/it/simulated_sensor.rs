@@ -341,6 +341,7 @@ fn left_justified_samples_keep_their_step_in_every_number() {
     }
     let sensor = bench.measure().result;
     assert_eq!(sensor.adu_step, Some(16));
+    assert_eq!(sensor.saturation_adu.value, Some(0.98 * 65_520.0));
     assert!((sensor.read_noise_adu.value.unwrap() / 24.0 - 1.0).abs() < 0.02, "{:?}", sensor.read_noise_adu);
     let gain = &sensor.gain_e_per_adu;
     assert!((gain.value.unwrap() - 5.0 / 16.0).abs() < 4.0 * gain.sigma.unwrap(), "{gain:?}");
