@@ -15,8 +15,8 @@ use super::load::{LoadError, raw_size, read_plane};
 use super::tiles::Grid;
 use super::{CalibrationCounts, SensorResult, rates, read_noise, temperatures};
 
-/// Share of the 16-bit range taken as saturation where nothing tells it: analogue chains bend just below the last code.
-const ASSUMED_SATURATION_ADU: f64 = 0.98 * 65_535.0;
+/// Share of the highest 16-bit code taken as saturation where nothing tells it: analogue chains bend just below it.
+const ASSUMED_SATURATION_SHARE: f64 = 0.98;
 /// Relative difference between a measured and a stated gain that is reported.
 const GAIN_DISAGREEMENT: f64 = 0.1;
 
@@ -124,7 +124,8 @@ pub fn characterise(
     }
 
     let (header_saturation, rig_saturation) = (&hints.header_saturation_adu, hints.rig_saturation_adu);
-    let stated = rig_saturation.or(header_saturation.as_ref().map(|h| h.0)).unwrap_or(ASSUMED_SATURATION_ADU);
+    let stated =
+        rig_saturation.or(header_saturation.as_ref().map(|h| h.0)).unwrap_or_else(|| assumed_saturation_adu(step));
     let flat_outcomes = measure_flats(&flats, &bias_sets, &grid, lattice, stated, progress);
     let mut found: Option<u32> = None;
     let mut points = Vec::new();
@@ -134,7 +135,7 @@ pub fn characterise(
         flat_count += outcome.used;
         report_flats(outcome, &mut points, &mut refused, &mut cautions);
     }
-    let saturation_adu = saturation(hints, found);
+    let saturation_adu = saturation(hints, found, step);
     let gain = choose_gain(&points, hints, flats.len(), &bias_sets, &mut cautions);
     let from_bias = read_noise::derive(&bias_sets, lattice);
     if let Some(message) = &from_bias.floor_message {
@@ -260,7 +261,12 @@ fn report_flats(
     }
 }
 
-fn saturation(hints: &SensorHints, found: Option<u32>) -> Quantity {
+/// The highest code of samples that step by 16 is 65 520.
+fn assumed_saturation_adu(step: Option<u32>) -> f64 {
+    ASSUMED_SATURATION_SHARE * (65_536.0 - f64::from(step.unwrap_or(1)))
+}
+
+fn saturation(hints: &SensorHints, found: Option<u32>, step: Option<u32>) -> Quantity {
     if let Some(rig) = hints.rig_saturation_adu {
         return Quantity::rig(rig, "saturation_adu");
     }
@@ -270,7 +276,7 @@ fn saturation(hints: &SensorHints, found: Option<u32>) -> Quantity {
     if let Some((level, card)) = &hints.header_saturation_adu {
         return Quantity::header(*level, card);
     }
-    Quantity::assumed(ASSUMED_SATURATION_ADU, None, "98 % of the 16-bit range")
+    Quantity::assumed(assumed_saturation_adu(step), None, "98 % of the 16-bit range")
         .noted("assumption: a flat that is exposed too long would show the level, or a rig file can state it")
 }
 
@@ -329,6 +335,7 @@ fn sort_refusals(refused: Vec<(PathBuf, LoadError)>, cautions: &mut Cautions) ->
         match error {
             LoadError::Fits(error) => failures.push((path, error)),
             LoadError::ColourPlanes { .. } => cautions.push(("not-raw", error.to_string(), vec![path])),
+            LoadError::NoValidPixels => cautions.push(("no-valid-pixels", error.to_string(), vec![path])),
             LoadError::Size { .. } => cautions.push(("size-differs", error.to_string(), vec![path])),
         }
     }

@@ -230,7 +230,7 @@ impl Mask {
         // Without a bias the fixed pattern and its gradients are still there: the limit is twice as wide.
         let limit = rough.mean + warm + HOT_NOISE_SIGMAS * noise * if has_bias { 1.0 } else { 2.0 };
         let sums = self.map(grid, |good| {
-            let inside = good.map(|(x, y)| at(x, y)).filter(|v| *v <= limit);
+            let inside = good.map(|(x, y)| at(x, y)).filter(|v| v.is_finite() && *v <= limit);
             inside.fold((0.0, 0.0, 0usize), |(s, ss, n), v| {
                 let d = v - rough.mean;
                 (s + d, ss + d * d, n + 1)

@@ -9,6 +9,7 @@ use crate::quantity::{Quantity, Source};
 use crate::units::{BOLTZMANN_EV_PER_K, Celsius};
 
 use super::DarkCurrent;
+use super::exponential::fit_exponential;
 
 /// Fewest temperatures for a floor beside the activated part: one degree of freedom must be left to judge it.
 const FEWEST_FOR_FLOOR: usize = 4;
@@ -21,87 +22,6 @@ pub const ASSUMED_DOUBLING_C: (f64, f64) = (6.5, 1.0);
 /// whole (warm), a factor of 2; a fifth of the fitted value is one standard deviation of what a range next to it shows.
 const ACTIVATION_SPREAD_BEYOND_RANGE: f64 = 0.2;
 
-/// `y = floor + amplitude exp(exponent u)`.
-#[derive(Debug, Clone, PartialEq)]
-pub(super) struct Exponential {
-    pub amplitude: f64,
-    pub exponent: f64,
-    pub floor: f64,
-    /// Covariance in the order amplitude, exponent, floor; from the stated errors alone.
-    pub covariance: [[f64; 3]; 3],
-    pub chi2: f64,
-    pub degrees_of_freedom: usize,
-}
-
-/// Weighted least squares in linear space. The linear parameters are solved for each exponent, which is searched.
-///
-/// `None` with fewer points than parameters, equal `u`, or an amplitude that is not positive.
-pub(super) fn fit_exponential(u: &[f64], y: &[f64], sigma: &[f64], with_floor: bool) -> Option<Exponential> {
-    let parameters = if with_floor { 3 } else { 2 };
-    let (low, high) = u.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), v| (l.min(*v), h.max(*v)));
-    let span = high - low;
-    if u.len() < parameters || span.is_nan() || span <= 0.0 || sigma.iter().any(|s| s.is_nan() || *s <= 0.0) {
-        return None;
-    }
-    let solve = |p: f64| linear_part(u, y, sigma, p, with_floor);
-    let chi2 = |p: f64| solve(p).map_or(f64::INFINITY, |s| s.2);
-    // From a rise of 2 % over the range to one by e^20; a logarithmic grid finds the valley, the golden section its foot.
-    const GRID: usize = 400;
-    let at = |i: f64| (0.02f64.ln() + (20f64.ln() - 0.02f64.ln()) * i / GRID as f64).exp() / span;
-    let best = (0..=GRID).min_by(|a, b| chi2(at(*a as f64)).total_cmp(&chi2(at(*b as f64))))?;
-    let (mut a, mut b) = (at(best as f64 - 1.0), at(best as f64 + 1.0));
-    let ratio = 0.5 * (5f64.sqrt() - 1.0);
-    for _ in 0..80 {
-        let (c, d) = (b - ratio * (b - a), a + ratio * (b - a));
-        if chi2(c) < chi2(d) { b = d } else { a = c }
-    }
-    let exponent = 0.5 * (a + b);
-    let (amplitude, floor, chi2) = solve(exponent)?;
-    if amplitude.is_nan() || amplitude <= 0.0 {
-        return None;
-    }
-    let covariance = covariance(u, sigma, amplitude, exponent, with_floor)?;
-    Some(Exponential { amplitude, exponent, floor, covariance, chi2, degrees_of_freedom: u.len() - parameters })
-}
-
-/// (amplitude, floor, chi2) for a given exponent.
-fn linear_part(u: &[f64], y: &[f64], sigma: &[f64], p: f64, with_floor: bool) -> Option<(f64, f64, f64)> {
-    let (mut sff, mut sf, mut s, mut sfy, mut sy) = (0.0, 0.0, 0.0, 0.0, 0.0);
-    for i in 0..u.len() {
-        let (f, w) = ((p * u[i]).exp(), sigma[i].powi(-2));
-        sff += w * f * f;
-        sf += w * f;
-        s += w;
-        sfy += w * f * y[i];
-        sy += w * y[i];
-    }
-    let (amplitude, floor) = if with_floor {
-        let determinant = sff * s - sf * sf;
-        ((s * sfy - sf * sy) / determinant, (sff * sy - sf * sfy) / determinant)
-    } else {
-        (sfy / sff, 0.0)
-    };
-    let chi2 = (0..u.len()).map(|i| ((y[i] - floor - amplitude * (p * u[i]).exp()) / sigma[i]).powi(2)).sum::<f64>();
-    chi2.is_finite().then_some((amplitude, floor, chi2))
-}
-
-fn covariance(u: &[f64], sigma: &[f64], amplitude: f64, p: f64, with_floor: bool) -> Option<[[f64; 3]; 3]> {
-    let mut normal = nalgebra::Matrix3::zeros();
-    for (u, sigma) in u.iter().zip(sigma) {
-        let f = (p * u).exp();
-        let row = nalgebra::Vector3::new(f, amplitude * u * f, f64::from(u8::from(with_floor))) / *sigma;
-        normal += row * row.transpose();
-    }
-    if !with_floor {
-        normal[(2, 2)] = 1.0;
-    }
-    let mut inverse = normal.try_inverse()?;
-    if !with_floor {
-        inverse[(2, 2)] = 0.0;
-    }
-    Some(std::array::from_fn(|i| std::array::from_fn(|j| inverse[(i, j)])))
-}
-
 /// Doubling step of an activated rate, C: `ln2 k T^2 / Ea`.
 pub fn doubling_celsius(activation_ev: f64, celsius: f64) -> f64 {
     std::f64::consts::LN_2 * BOLTZMANN_EV_PER_K * Celsius(celsius).kelvin().powi(2) / activation_ev
@@ -113,7 +33,7 @@ pub fn activation_ev(step: f64, celsius: f64) -> f64 {
 }
 
 /// `-(1/T - 1/Tref)/k`, 1/eV: what the activation energy multiplies in the exponent.
-fn arrhenius_coordinate(celsius: f64, reference_celsius: f64) -> f64 {
+pub(super) fn arrhenius_coordinate(celsius: f64, reference_celsius: f64) -> f64 {
     (Celsius(reference_celsius).kelvin().recip() - Celsius(celsius).kelvin().recip()) / BOLTZMANN_EV_PER_K
 }
 
@@ -231,6 +151,9 @@ impl DarkLaw {
     }
 }
 
+/// Step over which an assumed doubling (6.5 +- 1 C) adds less than 1 % of error, C: the rate stays a measured one.
+const SAME_TEMPERATURE_C: f64 = 0.5;
+
 impl DarkCurrent {
     /// Dark rate at a sensor temperature, e-/px/s.
     ///
@@ -266,8 +189,10 @@ impl DarkCurrent {
         let energy = activation_ev(doubling, reference);
         let exponent = energy * arrhenius_coordinate(celsius, reference);
         let thermal = (reference_rate - floor) * exponent.exp();
-        let sigma = (reference_sigma * exponent.exp()).hypot(thermal * exponent * doubling_sigma / doubling);
-        let moved = (celsius - reference).abs() > 0.05;
+        let (from_rate, from_step) =
+            (reference_sigma * exponent.exp(), thermal * exponent.abs() * doubling_sigma / doubling);
+        let sigma = from_rate.hypot(from_step);
+        let moved = (celsius - reference).abs() > SAME_TEMPERATURE_C;
         let source = if moved { self.doubling_celsius.source } else { self.rate_e_per_px_s.source };
         let quantity = Quantity::with(
             source,
@@ -281,5 +206,86 @@ impl DarkCurrent {
         } else {
             quantity
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Relative tolerance: the check values are printed with five to seven digits.
+    const PRINTED_DIGITS: f64 = 2e-5;
+
+    fn near(got: f64, want: f64) {
+        assert!((got / want - 1.0).abs() < PRINTED_DIGITS, "got {got}, want {want}");
+    }
+
+    // C5.14 to C5.16: closed forms evaluated outside this project; Chandra ACIS: a factor of 20 from -60 to -40 C.
+    #[test]
+    fn c5_14_to_c5_16_activation_energy_and_doubling_step() {
+        near(doubling_celsius(0.63, 0.0), 7.073_9);
+        near(doubling_celsius(0.63, 20.0), 8.147_7);
+        near(doubling_celsius(1.12, 0.0), 3.979_1);
+        near((0.65 * arrhenius_coordinate(20.0, 0.0)).exp(), 6.579_73);
+        near((0.65 * arrhenius_coordinate(7.032_79, 0.0)).exp(), 2.0);
+        near(activation_ev(6.3, 10.0), 0.760_135);
+        near(20f64.ln() / arrhenius_coordinate(-40.0, -60.0), 0.641_456);
+    }
+
+    // Recipe of a public issue tracker: 0.005, 0.0159, 0.0503 ADU/s at -20, -10, 0 C double every 6 C.
+    #[test]
+    fn darks_at_other_temperatures_predict_the_rate_between() {
+        let points = [(-20.0, 0.005), (-10.0, 0.0159), (0.0, 0.0503)].map(|(celsius, rate)| LawPoint {
+            celsius,
+            rate,
+            sigma: 0.02 * rate,
+        });
+        let law = DarkLaw::fit(&points, 0.0).unwrap();
+        assert!((law.doubling().0 - 6.0).abs() < 0.1, "{:?}", law.doubling());
+        // A constant doubling step and an activation energy differ by this much between the points.
+        assert!((law.rate(-5.0).0 / 0.0283 - 1.0).abs() < 0.03, "{:?}", law.rate(-5.0));
+        assert!(law.floor_e_per_px_s.is_none());
+    }
+
+    #[test]
+    fn a_floor_is_found_where_four_temperatures_support_it_and_not_where_they_do_not() {
+        let made = |floor: f64| -> Vec<LawPoint> {
+            [-20.0, -10.0, 0.0, 10.0, 20.0]
+                .map(|celsius| {
+                    let rate = floor + 0.1 * (0.7 * arrhenius_coordinate(celsius, 0.0)).exp();
+                    LawPoint { celsius, rate, sigma: 0.01 * rate }
+                })
+                .to_vec()
+        };
+        let law = DarkLaw::fit(&made(0.05), 0.0).unwrap();
+        assert!((law.floor_e_per_px_s.unwrap() - 0.05).abs() < 1e-4);
+        assert!((law.activation_energy_ev - 0.7).abs() < 1e-4);
+        assert!(DarkLaw::fit(&made(0.0), 0.0).unwrap().floor_e_per_px_s.is_none());
+    }
+
+    #[test]
+    fn the_doubling_step_of_the_whole_is_its_logarithmic_slope() {
+        let law = DarkLaw {
+            reference_celsius: 0.0,
+            thermal_e_per_px_s: 0.2,
+            activation_energy_ev: 0.7,
+            floor_e_per_px_s: Some(0.1),
+            covariance: [[1e-4, 0.0, 0.0], [0.0, 1e-4, 0.0], [0.0, 0.0, 1e-4]],
+            common_relative_sigma: 0.0,
+            chi2: 0.0,
+            degrees_of_freedom: 2,
+        };
+        let slope = (law.rate(0.01).0 / law.rate(-0.01).0).ln() / 0.02;
+        assert!((law.doubling().0 - std::f64::consts::LN_2 / slope).abs() < 1e-4);
+        // The error against one by finite differences of the three parameters.
+        let step = |a: f64, e: f64, b: f64| doubling_celsius(e, 0.0) * (a + b) / a;
+        let d = 1e-6;
+        let g = [
+            (step(0.2 + d, 0.7, 0.1) - step(0.2 - d, 0.7, 0.1)) / (2.0 * d),
+            (step(0.2, 0.7 + d, 0.1) - step(0.2, 0.7 - d, 0.1)) / (2.0 * d),
+            (step(0.2, 0.7, 0.1 + d) - step(0.2, 0.7, 0.1 - d)) / (2.0 * d),
+        ];
+        let error = 0.01 * g.iter().map(|g| g * g).sum::<f64>().sqrt();
+        assert!((law.doubling().1 / error - 1.0).abs() < 1e-6);
     }
 }

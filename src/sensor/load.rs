@@ -13,6 +13,9 @@ pub(super) enum LoadError {
     /// Three colour planes: interpolated, hence no longer raw noise.
     #[error("{planes} colour planes: not raw, its noise is not the sensor's")]
     ColourPlanes { planes: usize },
+    /// Every pixel is undefined.
+    #[error("no valid pixels")]
+    NoValidPixels,
     /// Another size than the first frame of the sensor.
     #[error("{have:?} (columns, rows) where the sensor's other frames have {want:?}")]
     Size { have: (usize, usize), want: (usize, usize) },
@@ -35,7 +38,11 @@ pub(super) fn read_plane(path: &Path, want: (usize, usize)) -> Result<Pixels, Lo
     if have != want {
         return Err(LoadError::Size { have, want });
     }
-    Ok(file.rows(0, 0, want.1)?)
+    let pixels = file.rows(0, 0, want.1)?;
+    match &pixels {
+        Pixels::F32(a) if !a.iter().any(|v| v.is_finite()) => Err(LoadError::NoValidPixels),
+        _ => Ok(pixels),
+    }
 }
 
 /// Hands every frame to `each` in order; `progress` is told of each file once.
@@ -47,10 +54,10 @@ pub(super) fn walk(
 ) {
     let read = |i: usize| paths.get(i).map(|path| read_plane(path, size));
     let mut present = read(0);
-    for i in 0..paths.len() {
+    for (i, path) in paths.iter().enumerate() {
         let Some(frame) = present.take() else { break };
         let next = &mut present;
         rayon::join(|| each(i, frame), || *next = read(i + 1));
-        progress(&paths[i]);
+        progress(path);
     }
 }

@@ -1,22 +1,22 @@
-//! From dark levels to rates, the law against temperature, and the share of hot pixels.
+//! From dark levels to rates, one temperature at a time.
 
 use crate::quantity::Quantity;
 use crate::stats;
 
 use super::bias::BiasSet;
-use super::dark::{DarkSet, HOT_NOISE_SIGMAS, HOT_TIMES_TYPICAL};
-use super::law::{ASSUMED_DOUBLING_C, DarkLaw, LawPoint};
-use super::{DarkCurrent, DarkPoint, HotPixels};
+use super::dark::DarkSet;
+use super::{DarkCurrent, DarkPoint, HotPixels, dark_current, hot};
 
 /// Wander of the bias level from frame to frame where it cannot be measured, ADU: real cameras show a few tenths to
 /// several ADU; common practice, no source.
 const BIAS_WANDER_ASSUMED_ADU: f64 = 1.0;
+/// Offset between biases and darks of no exposure where it cannot be measured, ADU: 0.8 to 1.8 ADU on a real ladder of
+/// darks at three temperatures.
+const OFFSET_ASSUMED_ADU: f64 = 1.0;
 /// Exposures count as different where the longest is this many times the shortest.
 const EXPOSURE_LEVER: f64 = 1.5;
-/// Smallest range of temperature that measures a doubling step, C: half of the smallest published step.
-const LEAST_RANGE_C: f64 = 2.5;
 /// A rate is seen where it stands this many errors above 0.
-const SEEN_SIGMAS: f64 = 3.0;
+pub(super) const SEEN_SIGMAS: f64 = 3.0;
 /// Mean rate over variance rate below which the camera must have taken the dark level off.
 const SUPPRESSED_RATIO: f64 = 0.3;
 
@@ -28,13 +28,15 @@ pub(super) struct DarkOutcome {
     pub suppressed: bool,
 }
 
-struct Rate {
-    adu_per_s: f64,
-    sigma: f64,
-    offset_adu: Option<f64>,
-    method: &'static str,
-    n: usize,
-    note: Option<String>,
+/// Slope of the mean level against exposure at one temperature.
+pub(super) struct Rate {
+    pub adu_per_s: f64,
+    pub sigma: f64,
+    /// Level of a dark of no exposure above the bias, ADU.
+    pub offset_adu: Option<f64>,
+    pub method: &'static str,
+    pub n: usize,
+    pub note: Option<String>,
 }
 
 /// Frame-to-frame wander of the bias level, ADU, statistical errors taken off. `None` without a set of two frames.
@@ -67,7 +69,7 @@ pub(super) fn derive(
         .filter_map(|(r, _)| r.as_ref()?.offset_adu)
         .map(|o| o * o)
         .collect();
-    let offset_rms = stats::mean_and_std(&offsets).map_or(0.0, |m| m.0.sqrt());
+    let offset_rms = stats::mean_and_std(&offsets).map(|m| m.0.sqrt());
     let mut rates: Vec<Result<Rate, String>> = Vec::new();
     for (set, slope) in sets.iter().zip(slopes) {
         rates.push(slope.map_or_else(|| two_point(set, biases, wander, offset_rms), Ok));
@@ -77,8 +79,8 @@ pub(super) fn derive(
         points.push(point(set, rate, own.map(|i| &biases[i]), gain));
     }
     let suppressed = points.iter().any(is_suppressed);
-    let hot = hot_pixels(sets, &rates, gain);
-    let mut current = current(sets, &rates, points, gain, resolution_c, suppressed);
+    let hot = hot::share(sets, &rates, gain);
+    let mut current = dark_current::current(sets, &rates, points, gain, resolution_c, suppressed);
     current.points.retain(|p| p.celsius.is_finite());
     DarkOutcome { current, hot, suppressed }
 }
@@ -114,7 +116,7 @@ fn slope(set: &DarkSet, wander: Option<f64>) -> Option<Rate> {
 }
 
 /// One exposure: the level above the bias over the time.
-fn two_point(set: &DarkSet, biases: &[BiasSet], wander: Option<f64>, offset_rms: f64) -> Result<Rate, String> {
+fn two_point(set: &DarkSet, biases: &[BiasSet], wander: Option<f64>, offset_rms: Option<f64>) -> Result<Rate, String> {
     let needs = "bias frames, or darks of a second exposure at the same temperature, would supply it";
     let n = set.levels.len();
     if n == 0 {
@@ -133,7 +135,7 @@ fn two_point(set: &DarkSet, biases: &[BiasSet], wander: Option<f64>, offset_rms:
     };
     let known = wander.unwrap_or(BIAS_WANDER_ASSUMED_ADU);
     let mut sigma = statistical.hypot(known / (n as f64).sqrt()).hypot(known / (nearest.levels.len() as f64).sqrt());
-    sigma = sigma.hypot(offset_rms);
+    sigma = sigma.hypot(offset_rms.unwrap_or(OFFSET_ASSUMED_ADU));
     let mut notes = Vec::new();
     if wander.is_none() {
         notes.push(format!("bias wander of {BIAS_WANDER_ASSUMED_ADU} ADU assumed"));
@@ -145,7 +147,11 @@ fn two_point(set: &DarkSet, biases: &[BiasSet], wander: Option<f64>, offset_rms:
         sigma = sigma.hypot(stats::mean_and_std(&levels).map_or(0.0, |m| m.1)).hypot(BIAS_WANDER_ASSUMED_ADU);
         notes.push("bias frames of another temperature were taken off".to_owned());
     }
-    notes.push("one exposure: darks of a second exposure would show the offset between bias and dark".to_owned());
+    let allowed = offset_rms.unwrap_or(OFFSET_ASSUMED_ADU);
+    notes.push(format!(
+        "one exposure: {allowed:.1} ADU are allowed for an offset between bias and dark, which darks of a second exposure \
+         would show"
+    ));
     Ok(Rate {
         adu_per_s: above / exposure,
         sigma: sigma / exposure,
@@ -205,167 +211,72 @@ fn variance_rate(set: &DarkSet, bias: Option<&BiasSet>, gain: &Quantity) -> Quan
     )
 }
 
-fn hot_pixels(sets: &[DarkSet], rates: &[Result<Rate, String>], gain: &Quantity) -> HotPixels {
-    let warmest = (0..sets.len()).filter(|i| sets[*i].hot.1 > 0).max_by(|a, b| {
-        let key = |i: usize| sets[i].celsius.unwrap_or(f64::NEG_INFINITY);
-        key(*a).total_cmp(&key(*b))
-    });
-    let Some(i) = warmest else {
-        return HotPixels {
-            fraction: Quantity::not_measurable("dark frames would supply it"),
-            threshold_e_per_s: None,
-            at_celsius: None,
-        };
-    };
-    let set = &sets[i];
-    let (hot, all) = (set.hot.0 as f64, set.hot.1 as f64);
-    let typical = rates[i].as_ref().map_or(0.0, |r| r.adu_per_s.max(0.0));
-    let threshold = gain.value.map(|g| g * (typical + set.hot_excess_adu / set.longest_s));
-    let method = format!(
-        "share of pixels of the longest dark above {HOT_TIMES_TYPICAL:.0} times the typical level and above \
-         {HOT_NOISE_SIGMAS:.0} times the noise; n counts pixels"
-    );
-    let fraction = Quantity::measured(hot / all, hot.max(1.0).sqrt() / all, method, set.hot.1);
-    HotPixels { fraction, threshold_e_per_s: threshold, at_celsius: set.celsius }
-}
+#[cfg(test)]
+mod tests {
+    use super::super::bias::PairVariance;
+    use super::super::dark::Level;
+    use super::*;
 
-/// Puts the rates of all temperatures together.
-fn current(
-    sets: &[DarkSet],
-    rates: &[Result<Rate, String>],
-    points: Vec<DarkPoint>,
-    gain: &Quantity,
-    resolution_c: f64,
-    suppressed: bool,
-) -> DarkCurrent {
-    let gain_relative = gain.pair().map_or(0.0, |(g, s)| s / g);
-    // (index, temperature, rate and its independent error in ADU/s)
-    let usable: Vec<(usize, Option<f64>, f64, f64)> = (0..sets.len())
-        .filter_map(|i| {
-            if suppressed {
-                let (v, s) = points[i].variance_rate_e_per_px_s.pair()?;
-                let g = gain.value?;
-                let own = (s * s - (2.0 * v * gain_relative).powi(2)).max(0.0).sqrt();
-                return Some((i, sets[i].celsius, v / g, own / g));
-            }
-            let rate = rates[i].as_ref().ok()?;
-            Some((i, sets[i].celsius, rate.adu_per_s, rate.sigma))
-        })
-        .collect();
-    let method = if suppressed {
-        "variance of pairs: the mean level does not rise with exposure as the variance does, so the camera takes the dark \
-         level off"
-    } else {
-        "mean level of the pixels that are not hot"
-    };
-    let mut result = DarkCurrent {
-        rate_e_per_px_s: Quantity::not_measurable("dark frames would supply it"),
-        reference_celsius: None,
-        doubling_celsius: Quantity::not_measurable("dark frames at two temperatures would supply it"),
-        thermal_doubling_celsius: Quantity::not_measurable("dark frames at two temperatures would supply it"),
-        activation_energy_ev: Quantity::not_measurable("dark frames at two temperatures would supply it"),
-        floor_e_per_px_s: Quantity::not_measurable("darks at four temperatures or more would show a floor"),
-        model: "none".to_owned(),
-        method: method.to_owned(),
-        range_celsius: None,
-        points,
-        suppressed_in_camera: suppressed,
-        law: None,
-        glow: sets.iter().filter_map(|s| s.glow).max_by(|a, b| a.exposure_s.total_cmp(&b.exposure_s)),
-    };
-    let known: Vec<(usize, f64, f64, f64)> = usable.iter().filter_map(|u| Some((u.0, u.1?, u.2, u.3))).collect();
-    let span = known.iter().fold(None, |span: Option<[f64; 2]>, k| {
-        Some(span.map_or([k.1, k.1], |[low, high]| [low.min(k.1), high.max(k.1)]))
-    });
-    result.range_celsius = span;
-    let seen: Vec<_> = known.iter().filter(|k| k.2 > SEEN_SIGMAS * k.3).collect();
-    let wide = span.is_some_and(|[low, high]| high - low >= LEAST_RANGE_C);
-    if wide && seen.len() >= 2 {
-        let law_points = |relative_per_c: f64| -> Vec<LawPoint> {
-            known
-                .iter()
-                .map(|(i, celsius, rate, sigma)| {
-                    let t = sets[*i].celsius_sigma.hypot(resolution_c / 12f64.sqrt());
-                    LawPoint { celsius: *celsius, rate: *rate, sigma: sigma.hypot(rate * relative_per_c * t) }
-                })
-                .collect()
-        };
-        // The first fit tells how much an error of the temperature matters, the second counts it.
-        let first = DarkLaw::fit(&law_points(0.0), 0.0);
-        let per_c = first.map_or(0.0, |l| std::f64::consts::LN_2 / l.doubling().0);
-        if let Some(law) = DarkLaw::fit(&law_points(per_c), gain_relative * if suppressed { 2.0 } else { 1.0 }) {
-            result.adopt(&law, gain, known.len());
-            return result;
-        }
+    fn pair(variance: f64, sigma: f64) -> PairVariance {
+        PairVariance { variance, sigma, cells: 1 }
     }
-    // No law: the rate that is best known, and a stated assumption.
-    let best = usable.iter().min_by(|a, b| (a.3 / a.2.abs().max(a.3)).total_cmp(&(b.3 / b.2.abs().max(b.3))));
-    match best {
-        Some(best) => {
-            let point = &result.points[best.0];
-            result.rate_e_per_px_s =
-                if suppressed { &point.variance_rate_e_per_px_s } else { &point.rate_e_per_px_s }.clone();
-            result.reference_celsius = best.1;
-            result.model = "one temperature: no law".to_owned();
-        }
-        None => {
-            if let Some(Err(why)) = rates.first() {
-                result.rate_e_per_px_s = Quantity::not_measurable(why.clone());
-            }
-        }
-    }
-    result.doubling_celsius = if wide {
-        Quantity::not_measurable(
-            "the dark current does not stand out at two temperatures: longer or warmer darks would show it",
-        )
-    } else if best.is_some_and(|b| b.1.is_some()) {
-        let (step, spread) = ASSUMED_DOUBLING_C;
-        Quantity::assumed(step, Some(spread), "typical of published sensors").noted(
-            "assumption: one dark temperature only; darks at a second temperature at least 5 C apart would measure it",
-        )
-    } else if best.is_some() {
-        Quantity::not_measurable("the temperature of the darks is not known: a temperature card would supply it")
-    } else {
-        result.doubling_celsius
-    };
-    result
-}
 
-impl DarkCurrent {
-    /// Takes over a law that was fitted to ADU rates.
-    fn adopt(&mut self, law: &DarkLaw, gain: &Quantity, n: usize) {
-        let measured = |(value, sigma): (f64, f64), method: &str| Quantity::measured(value, sigma, method, n);
-        let range = self.range_celsius.unwrap_or([law.reference_celsius; 2]);
-        self.model = match (law.floor_e_per_px_s, n) {
-            (Some(_), _) => "activated (Arrhenius) part and a floor".to_owned(),
-            (None, 2..=3) => format!("activated (Arrhenius) part; {n} temperatures are too few for a floor"),
-            (None, _) => "activated (Arrhenius) part; a floor is not supported by the data".to_owned(),
-        };
-        let note = format!("measured from {:.1} to {:.1} C", range[0], range[1]);
-        self.reference_celsius = Some(law.reference_celsius);
-        self.doubling_celsius =
-            measured(law.doubling(), "ln2 / (d ln D / dT) of the fitted law at the reference; n counts temperatures")
-                .noted(note.clone());
-        self.thermal_doubling_celsius =
-            measured(law.thermal_doubling(), "ln2 k T^2 / Ea of the activated part; n counts temperatures").noted(note);
-        self.activation_energy_ev = measured(
-            (law.activation_energy_ev, law.covariance[1][1].sqrt()),
-            "weighted fit in linear space; n counts temperatures",
-        );
-        let Some(g) = gain.value else {
-            self.rate_e_per_px_s = Quantity::not_measurable(gain.why());
-            return;
-        };
-        let law = law.scaled(g);
-        if let Some(floor) = law.floor_e_per_px_s {
-            let sigma = law.covariance[2][2].sqrt().hypot(floor * law.common_relative_sigma);
-            self.floor_e_per_px_s = Quantity::with(gain.source, floor, Some(sigma), "fitted with the law", n);
-        } else if n >= 4 {
-            self.floor_e_per_px_s = Quantity::not_measurable("a floor does not stand out from the errors of the rates");
+    fn biases(variance: f64, sigma: f64) -> BiasSet {
+        let levels = vec![(256.0, 1e-6); 2];
+        BiasSet { celsius: Some(-10.0), levels, pairs: vec![pair(variance, sigma)], ..BiasSet::default() }
+    }
+
+    // C4.7: EMVA 1288 series t = 0 to 300 s by 60: mean 256 + 0.4375 t, variance 9.083333 + 0.546875 t, K = 1.25 DN/e-.
+    #[test]
+    fn c4_7_dark_current_from_the_mean_and_from_the_variance() {
+        let mut set = DarkSet { celsius: Some(-10.0), has_bias: true, ..DarkSet::default() };
+        for exposure_s in [60.0, 120.0, 180.0, 240.0, 300.0] {
+            set.levels.push(Level { exposure_s, adu: 0.4375 * exposure_s, sigma: 0.01 });
+            set.variances.push((exposure_s, 9.083_333 + 0.546_875 * exposure_s, 0.01));
         }
-        let (rate, sigma) = law.rate(law.reference_celsius);
-        self.rate_e_per_px_s =
-            Quantity::with(gain.source, rate, Some(sigma), "fitted law at the reference; n counts temperatures", n);
-        self.law = Some(law);
+        let bias = biases(9.083_333, 0.01);
+        let gain = Quantity::rig(1.0 / 1.25, "gain");
+        let out = derive(&[set], &[Some(0)], &[bias], &gain, 0.0);
+        let point = &out.current.points[0];
+        assert!((point.rate_e_per_px_s.value.unwrap() - 0.35).abs() < 1e-9);
+        assert!((point.variance_rate_e_per_px_s.value.unwrap() - 0.35).abs() < 1e-7);
+        assert!(!out.suppressed);
+        assert!((((9.083_333f64 - 1.0 / 12.0).sqrt()) / 1.25 - 2.4).abs() < 1e-6);
+    }
+
+    // C5.18: V = 25 e-^2, a million pixels, 300 s: V sqrt(2/N) sqrt 2 / t, evaluated outside this project.
+    #[test]
+    fn c5_18_error_of_the_variance_method() {
+        let sigma = 25.0 * (2.0f64 / 1e6).sqrt();
+        let mut set = DarkSet { celsius: Some(-10.0), has_bias: true, ..DarkSet::default() };
+        set.variances.push((300.0, 25.0, sigma));
+        let rate = variance_rate(&set, Some(&biases(25.0, sigma)), &Quantity::rig(1.0, "gain"));
+        assert!((rate.sigma.unwrap() - 1.6667e-4).abs() < 1e-8, "{rate:?}");
+    }
+
+    // C5.17: weighted line, numpy, outside this project.
+    #[test]
+    fn c5_17_the_slope_leaves_the_offset_behind() {
+        let mut set = DarkSet { celsius: Some(-10.0), ..DarkSet::default() };
+        for (exposure_s, adu) in [(0.0, 500.1), (30.0, 501.0), (60.0, 501.9), (120.0, 503.5), (300.0, 509.2)] {
+            set.levels.push(Level { exposure_s, adu, sigma: 0.2 });
+        }
+        let rate = slope(&set, Some(0.0)).unwrap();
+        assert!((rate.adu_per_s - 0.030_284_8).abs() < 1e-7 && (rate.sigma - 0.000_838_6).abs() < 1e-7);
+        assert!((rate.offset_adu.unwrap() - 500.0509).abs() < 1e-4);
+    }
+
+    #[test]
+    fn a_wander_of_the_bias_widens_a_rate_from_one_exposure() {
+        let mut set = DarkSet { celsius: Some(-10.0), has_bias: true, ..DarkSet::default() };
+        set.levels.push(Level { exposure_s: 100.0, adu: 10.0, sigma: 0.0 });
+        let mut bias = biases(9.0, 0.1);
+        bias.levels = vec![(255.0, 0.0), (257.0, 0.0)];
+        let wander = bias_wander(std::slice::from_ref(&bias)).unwrap();
+        assert!((wander - 2f64.sqrt()).abs() < 1e-12);
+        let rate = two_point(&set, &[bias], Some(wander), Some(0.0)).unwrap();
+        // One dark and the mean of two biases.
+        assert!((rate.sigma - wander * 1.5f64.sqrt() / 100.0).abs() < 1e-12);
+        assert!(two_point(&set, &[], None, None).is_err());
     }
 }

@@ -123,3 +123,26 @@ fn note_floor(out: &mut BiasOutcome, sets: &[BiasSet]) {
     .noted(message.clone());
     out.floor_message = Some(message);
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    // C4.8: EMVA 1288, dark noise of 3.2 DN at K = 0.8 DN/e-, evaluated outside this project.
+    #[test]
+    fn c4_8_rounding_is_taken_off_the_dark_noise() {
+        let noise = from_pairs(3.2 * 3.2 - 1.0 / 12.0, 0.01, 1.0, 1).scaled(1.0 / 0.8);
+        assert!((noise.value.unwrap() - 3.983_690).abs() < 1e-6);
+        // The error of a root: half the relative error of the variance.
+        assert!((noise.sigma.unwrap() - 0.01 / (2.0 * 3.186_952) / 0.8).abs() < 1e-7);
+    }
+
+    #[test]
+    fn a_noise_below_half_a_code_is_given_as_a_limit() {
+        let limit = from_pairs(0.04, 0.001, 1.0, 3);
+        assert_eq!(limit.value, Some(0.5));
+        assert!(limit.note.unwrap().contains("quantisation-limited"));
+        // Continuous data have no codes.
+        assert_eq!(from_pairs(0.04, 0.001, 0.0, 3).note, None);
+    }
+}

@@ -173,10 +173,8 @@ impl SkyMap {
 /// Runs of pixels between neighbouring tile centres: the first and last lie outside and are level.
 fn runs(width: usize, tile: usize, nodes: usize) -> Vec<std::ops::Range<usize>> {
     let centre = |k: usize| (k * tile + tile / 2).min(width);
-    let mut runs = vec![0..centre(0)];
-    runs.extend((1..nodes).map(|k| centre(k - 1)..centre(k)));
-    runs.push(centre(nodes - 1)..width);
-    runs
+    let between = (1..nodes).map(|k| centre(k - 1)..centre(k));
+    std::iter::once(0..centre(0)).chain(between).chain(std::iter::once(centre(nodes - 1)..width)).collect()
 }
 
 #[cfg(test)]
