@@ -1,0 +1,109 @@
+//! One group per stage, on seeded frames. `cargo bench --bench stages`.
+//!
+//! The large frame has 26 megapixels and 3,000 stars. All groups run on one thread, but for `night`.
+
+use std::hint::black_box;
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+use criterion::{Criterion, Throughput, criterion_group, criterion_main};
+
+use skygrain::fits::{ImageFile, Pixels};
+use skygrain::folder::{FrameKind, Rig, find_files, read_header};
+use skygrain::frame::{Lattice, survey};
+use skygrain::night::{NightInput, Scope, run};
+use skygrain::sensor::{CalibrationFrame, SensorHints, characterise};
+use skygrain::simulate::{bench_frame, write_frame, write_night};
+use skygrain::stars::{MeasureOptions, detect, map_sky, measure};
+
+const WIDTH: usize = 6248;
+const HEIGHT: usize = 4176;
+const STARS: usize = 3000;
+
+const OPTIONS: MeasureOptions =
+    MeasureOptions { lattice: Lattice::All, e_per_adu: Some(0.8), saturation_adu: Some(65_535.0) };
+
+/// The large frame as a file. `SKYGRAIN_BENCH_FRAME` keeps it at that path for other programs to read.
+fn large_frame(dir: &Path) -> PathBuf {
+    let path = std::env::var_os("SKYGRAIN_BENCH_FRAME").map_or_else(|| dir.join("large.fits"), PathBuf::from);
+    if !path.exists() {
+        write_frame(&path, &bench_frame(WIDTH, HEIGHT, STARS, 1), &[]).expect("the frame can be written");
+    }
+    path
+}
+
+fn one_frame(c: &mut Criterion) {
+    let dir = tempfile::tempdir().expect("a temporary folder");
+    let path = large_frame(dir.path());
+    let read = || ImageFile::open(&path).expect("opens").pixels().expect("reads");
+    let image = read();
+    let plane: &Pixels = &image.planes[0];
+    let mut group = c.benchmark_group("frame of 26 megapixels");
+    group.sample_size(10).measurement_time(Duration::from_secs(8)).throughput(Throughput::Elements((WIDTH * HEIGHT) as u64));
+    group.bench_function("read with CFITSIO", |b| b.iter(|| black_box(read())));
+    group.bench_function("first look", |b| {
+        b.iter(|| black_box(survey(&mut ImageFile::open(&path).expect("opens")).expect("reads")))
+    });
+    group.bench_function("sky", |b| b.iter(|| black_box(map_sky(plane, Lattice::All))));
+    let sky = map_sky(plane, Lattice::All).expect("a sky");
+    group.bench_function("detection", |b| b.iter(|| black_box(detect(plane, Lattice::All, &sky, 3.0, 5.0))));
+    group.bench_function("sky, detection and fits", |b| b.iter(|| black_box(measure(plane, &OPTIONS))));
+    group.bench_function("read, sky, detection and fits", |b| {
+        b.iter(|| black_box(measure(&read().planes[0], &OPTIONS)))
+    });
+    group.finish();
+}
+
+/// Time against the number of pixels, stars in proportion.
+fn by_size(c: &mut Criterion) {
+    let mut group = c.benchmark_group("sky, detection and fits by size");
+    group.sample_size(10).measurement_time(Duration::from_secs(4));
+    for side in [1024, 2048, 4096] {
+        let plane = Pixels::U16(bench_frame(side, side, STARS * side * side / (WIDTH * HEIGHT), 2));
+        group.throughput(Throughput::Elements((side * side) as u64));
+        group.bench_function(format!("{side} x {side} px"), |b| b.iter(|| black_box(measure(&plane, &OPTIONS))));
+    }
+    group.finish();
+}
+
+fn whole_folder(c: &mut Criterion) {
+    let dir = tempfile::tempdir().expect("a temporary folder");
+    let folder = dir.path().join("night");
+    write_night(&folder, 1, &|_, _| {}).expect("the night can be written");
+    let out = dir.path().join("report");
+    let files = find_files(&[folder.clone()], &out).expect("the folder can be listed");
+    let mut group = c.benchmark_group("night of 62 small frames");
+    group.sample_size(10).measurement_time(Duration::from_secs(8));
+    group.bench_function("headers", |b| {
+        b.iter(|| {
+            files.iter().map(|f| read_header(&ImageFile::open(&f.path).expect("opens").cards().expect("reads"))).count()
+        })
+    });
+    let calibration = calibration(&files);
+    group.bench_function("sensor", |b| {
+        b.iter(|| black_box(characterise(&calibration, &SensorHints::default(), &|_| {})))
+    });
+    let input = NightInput { folders: vec![folder], out, rig: Rig::default() };
+    group.bench_function("night", |b| b.iter(|| black_box(run(&input, Scope::Night, &|_, _, _| {}))));
+    let report = run(&input, Scope::Night, &|_, _, _| {}).expect("a report");
+    group.bench_function("report as a page", |b| b.iter(|| black_box(skygrain::report::html(&report))));
+    group.finish();
+}
+
+fn calibration(files: &[skygrain::folder::FoundFile]) -> Vec<CalibrationFrame> {
+    let frame = |f: &skygrain::folder::FoundFile| {
+        let header = read_header(&ImageFile::open(&f.path).expect("opens").cards().expect("reads"));
+        let kind = header.kind.value;
+        matches!(kind, FrameKind::Bias | FrameKind::Dark | FrameKind::Flat).then(|| CalibrationFrame {
+            path: f.path.clone(),
+            kind,
+            exposure_s: header.dark_seconds(),
+            celsius: header.celsius().map(|(c, _)| c),
+            filter: header.filter.map(|f| f.value),
+        })
+    };
+    files.iter().filter_map(frame).collect()
+}
+
+criterion_group!(stages, one_frame, by_size, whole_folder);
+criterion_main!(stages);
