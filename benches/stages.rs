@@ -39,7 +39,10 @@ fn one_frame(c: &mut Criterion) {
     let image = read();
     let plane: &Pixels = &image.planes[0];
     let mut group = c.benchmark_group("frame of 26 megapixels");
-    group.sample_size(10).measurement_time(Duration::from_secs(8)).throughput(Throughput::Elements((WIDTH * HEIGHT) as u64));
+    group
+        .sample_size(10)
+        .measurement_time(Duration::from_secs(8))
+        .throughput(Throughput::Elements((WIDTH * HEIGHT) as u64));
     group.bench_function("read with CFITSIO", |b| b.iter(|| black_box(read())));
     group.bench_function("first look", |b| {
         b.iter(|| black_box(survey(&mut ImageFile::open(&path).expect("opens")).expect("reads")))

@@ -163,9 +163,13 @@ pub fn biweight_scale(values: &[f64]) -> Option<f64> {
 /// use (common practice, no source). `None` when empty.
 pub fn skewed_mode(values: &[f64]) -> Option<f64> {
     let (mean, std) = mean_and_std(values)?;
-    let centre = median(values)?;
-    let strongly_skewed = (mean - centre).abs() >= 0.3 * std;
-    Some(if strongly_skewed { centre } else { 2.5 * centre - 1.5 * mean })
+    Some(mode_of(median(values)?, mean, std))
+}
+
+/// [`skewed_mode`] from a median, a mean and a standard deviation.
+pub fn mode_of(median: f64, mean: f64, std: f64) -> f64 {
+    let strongly_skewed = (mean - median).abs() >= 0.3 * std;
+    if strongly_skewed { median } else { 2.5 * median - 1.5 * mean }
 }
 
 /// A straight line `y = intercept + slope x` with its covariance.

@@ -4,18 +4,20 @@
 //! tiles that a bright star or galaxy fills; between tile centres both are linear. What a nebula leaves within a tile is
 //! taken out again around each star by the detection's ring and the fit's own background.
 
-use ndarray::Array2;
+use std::ops::Range;
+
+use ndarray::{Array2, ArrayView2};
 
 use crate::fits::Pixels;
 use crate::frame::Lattice;
-use crate::stats::{converged_truncation_factor, mean_and_std, median_mut, skewed_mode};
+use crate::stats::{converged_truncation_factor, median_mut, mode_of};
 
 /// Side of a tile, px: wide against any star image, narrow against vignetting and most nebulae.
 const TILE_PX: usize = 64;
 /// Smallest side of a tile for small frames, px.
 const LEAST_TILE_PX: usize = 16;
-/// Samples wanted in a tile: the level is then good to 6 % of the noise before smoothing.
-const SAMPLES: usize = 450;
+/// Samples wanted in a tile: the level is then good to a tenth of the noise before smoothing.
+const SAMPLES: usize = 170;
 /// Clipping limit in sigma: low enough to lose faint stars, with its truncation corrected.
 const CLIP_SIGMA: f64 = 2.5;
 
@@ -35,28 +37,37 @@ pub struct SkyMap {
 
 /// Maps sky and noise of a plane. `None` when no tile has enough finite pixels.
 pub fn map_sky(plane: &Pixels, lattice: Lattice) -> Option<SkyMap> {
+    match plane {
+        Pixels::U16(a) => map_values(a.view(), lattice),
+        Pixels::F32(a) => map_values(a.view(), lattice),
+    }
+}
+
+fn map_values<T: Copy + Into<f32>>(plane: ArrayView2<T>, lattice: Lattice) -> Option<SkyMap> {
     let (rows, columns) = plane.dim();
     let tile_px = (rows.min(columns) / 6).clamp(LEAST_TILE_PX, TILE_PX);
     let (ny, nx) = (rows.div_ceil(tile_px), columns.div_ceil(tile_px));
-    // An odd step visits every site of a mosaic's 2x2 cell.
-    let step = (tile_px as f64 / (SAMPLES as f64).sqrt()) as usize | 1;
+    // An odd step visits every site of a mosaic's 2x2 cell; there only half of the sites count.
+    let wanted = if lattice == Lattice::All { SAMPLES } else { 2 * SAMPLES };
+    let step = (tile_px as f64 / (wanted as f64).sqrt()) as usize | 1;
     let mut level = Array2::from_elem((ny, nx), f32::NAN);
     let mut sigma = Array2::from_elem((ny, nx), f32::NAN);
-    let mut sample = Vec::with_capacity(2 * SAMPLES);
+    let mut samples: Vec<Vec<f32>> = vec![Vec::new(); nx];
     for j in 0..ny {
-        for i in 0..nx {
-            sample.clear();
-            for y in (j * tile_px..((j + 1) * tile_px).min(rows)).step_by(step) {
+        samples.iter_mut().for_each(Vec::clear);
+        // Row by row through a whole row of tiles: memory is read in its order.
+        for y in (j * tile_px..((j + 1) * tile_px).min(rows)).step_by(step) {
+            let row = plane.row(y);
+            for (i, sample) in samples.iter_mut().enumerate() {
                 for x in (i * tile_px..((i + 1) * tile_px).min(columns)).step_by(step) {
                     if lattice.holds(x, y) {
-                        let value = plane.at(x, y);
-                        if value.is_finite() {
-                            sample.push(value);
-                        }
+                        sample.push(row[x].into());
                     }
                 }
             }
-            if let Some((l, s)) = tile_sky(&mut sample) {
+        }
+        for (i, sample) in samples.iter_mut().enumerate() {
+            if let Some((l, s)) = tile_sky(sample) {
                 level[[j, i]] = l as f32;
                 sigma[[j, i]] = s as f32;
             }
@@ -80,38 +91,57 @@ pub fn map_sky(plane: &Pixels, lattice: Lattice) -> Option<SkyMap> {
     })
 }
 
-/// Mode and noise of one tile. `None` with fewer than 16 samples.
+/// Mode and noise of one tile. `None` with fewer than 16 finite samples.
 ///
-/// A floor that clips the noise shows as many samples at the lowest value; the upper half then tells the noise.
-fn tile_sky(sample: &mut Vec<f64>) -> Option<(f64, f64)> {
+/// The samples are sorted once; clipping then only moves the ends of a range. A floor that clips the noise shows as many
+/// samples at the lowest value; the upper half then tells the noise.
+fn tile_sky(sample: &mut Vec<f32>) -> Option<(f64, f64)> {
     const LEAST_SAMPLES: usize = 16;
     /// Share at the lowest value above which the lower half of the noise is taken for clipped.
     const FLOORED_SHARE: f64 = 0.05;
+    sample.retain(|v| v.is_finite());
     if sample.len() < LEAST_SAMPLES {
         return None;
     }
-    let lowest = sample.iter().copied().fold(f64::INFINITY, f64::min);
-    let floored = sample.iter().filter(|v| **v == lowest).count() as f64 > FLOORED_SHARE * sample.len() as f64;
+    sample.sort_unstable_by(f32::total_cmp);
+    let at_lowest = sample.partition_point(|v| *v <= sample[0]);
+    let floored = at_lowest as f64 > FLOORED_SHARE * sample.len() as f64 && at_lowest < sample.len();
+    let mut kept = &sample[..];
+    let mut mean = 0.0;
     let mut std = f64::INFINITY;
     for _ in 0..12 {
-        let centre = median_mut(sample)?;
+        let centre = middle_of(kept);
         // About the mean: on coarse integers the median sits on a code and may be half a step off.
-        std = if floored { upper_spread(sample, centre) } else { mean_and_std(sample)?.1 };
-        let before = sample.len();
-        sample.retain(|v| (v - centre).abs() <= CLIP_SIGMA * std);
-        if sample.len() == before || sample.is_empty() {
+        (mean, std) = if floored { (centre, upper_spread(kept, centre)) } else { mean_and_spread(kept) };
+        let low = kept.partition_point(|v| f64::from(*v) < centre - CLIP_SIGMA * std);
+        let high = kept.partition_point(|v| f64::from(*v) <= centre + CLIP_SIGMA * std);
+        if high - low == kept.len() || high <= low {
             break;
         }
+        kept = &kept[low..high];
     }
-    let mode = if floored { median_mut(sample) } else { skewed_mode(sample) };
-    Some((mode?, std / converged_truncation_factor(CLIP_SIGMA)))
+    let centre = middle_of(kept);
+    let mode = if floored { centre } else { mode_of(centre, mean, std) };
+    Some((mode, std / converged_truncation_factor(CLIP_SIGMA)))
+}
+
+/// Median of sorted values.
+fn middle_of(sorted: &[f32]) -> f64 {
+    let n = sorted.len();
+    0.5 * (f64::from(sorted[(n - 1) / 2]) + f64::from(sorted[n / 2]))
+}
+
+fn mean_and_spread(values: &[f32]) -> (f64, f64) {
+    let n = values.len() as f64;
+    let mean = values.iter().map(|v| f64::from(*v)).sum::<f64>() / n;
+    let variance = values.iter().map(|v| (f64::from(*v) - mean).powi(2)).sum::<f64>() / n;
+    (mean, variance.sqrt())
 }
 
 /// Root mean square deviation of the values at and above the centre.
-fn upper_spread(sample: &[f64], centre: f64) -> f64 {
-    let (sum, n) =
-        sample.iter().filter(|v| **v >= centre).fold((0.0, 0usize), |(s, n), v| (s + (v - centre).powi(2), n + 1));
-    (sum / n.max(1) as f64).sqrt()
+fn upper_spread(sorted: &[f32], centre: f64) -> f64 {
+    let upper = &sorted[sorted.partition_point(|v| f64::from(*v) < centre)..];
+    (upper.iter().map(|v| (f64::from(*v) - centre).powi(2)).sum::<f64>() / upper.len().max(1) as f64).sqrt()
 }
 
 /// 3x3 median over the mesh, blind to tiles without a value.
@@ -128,10 +158,25 @@ fn smoothed(mesh: &Array2<f32>) -> Array2<f32> {
 }
 
 impl SkyMap {
-    /// Writes level and noise along row `y` into the slices, ADU.
-    pub fn row(&self, y: usize, level: &mut [f32], sigma: &mut [f32]) {
-        self.interpolate_row(&self.level, y, level);
-        self.interpolate_row(&self.sigma, y, sigma);
+    /// Writes pixels less sky into `net`, ADU; undefined pixels become 0.
+    pub fn subtract_row<T: Copy + Into<f32>>(&self, y: usize, pixels: &[T], net: &mut [f32]) {
+        self.for_runs(&self.level, y, net.len(), |run, start, slope| {
+            for (k, (to, from)) in net[run.clone()].iter_mut().zip(&pixels[run]).enumerate() {
+                let value: f32 = (*from).into();
+                let over = value - (start + slope * k as f32);
+                *to = if over.is_finite() { over } else { 0.0 };
+            }
+        });
+    }
+
+    /// Writes the sky level along row `y`, ADU.
+    pub fn level_row(&self, y: usize, into: &mut [f32]) {
+        self.interpolate_row(&self.level, y, into);
+    }
+
+    /// Writes the noise of one pixel along row `y`, ADU.
+    pub fn sigma_row(&self, y: usize, into: &mut [f32]) {
+        self.interpolate_row(&self.sigma, y, into);
     }
 
     /// Noise of one pixel near column `x`, row `y`, ADU.
@@ -147,18 +192,24 @@ impl SkyMap {
     }
 
     fn interpolate_row(&self, mesh: &Array2<f32>, y: usize, into: &mut [f32]) {
+        self.for_runs(mesh, y, into.len(), |run, start, slope| {
+            for (k, to) in into[run].iter_mut().enumerate() {
+                *to = start + slope * k as f32;
+            }
+        });
+    }
+
+    /// Between two tile centres the sky is a straight line: hands on each run of pixels with its first value and slope.
+    fn for_runs(&self, mesh: &Array2<f32>, y: usize, width: usize, mut each: impl FnMut(Range<usize>, f32, f32)) {
         let (ny, nx) = mesh.dim();
         let (j0, j1, v) = self.between(y, ny);
         let node = |i: usize| mesh[[j0, i]] + v * (mesh[[j1, i]] - mesh[[j0, i]]);
-        let tile = self.tile_px;
-        // Between two tile centres the sky is a straight line: one slope for a whole run of pixels.
-        for (k, run) in runs(into.len(), tile, nx).into_iter().enumerate() {
+        let tile = self.tile_px as f32;
+        for (k, run) in runs(width, self.tile_px, nx).enumerate() {
             let (left, right) = (node(k.saturating_sub(1)), node(k.min(nx - 1)));
-            let start = k as f32 * tile as f32 - 0.5 * tile as f32;
-            let slope = (right - left) / tile as f32;
-            for x in run {
-                into[x] = left + slope * (x as f32 + 0.5 - start);
-            }
+            let slope = (right - left) / tile;
+            let from_centre = run.start as f32 + 0.5 - (k as f32 - 0.5) * tile;
+            each(run, left + slope * from_centre, slope);
         }
     }
 
@@ -171,10 +222,10 @@ impl SkyMap {
 }
 
 /// Runs of pixels between neighbouring tile centres: the first and last lie outside and are level.
-fn runs(width: usize, tile: usize, nodes: usize) -> Vec<std::ops::Range<usize>> {
-    let centre = |k: usize| (k * tile + tile / 2).min(width);
-    let between = (1..nodes).map(|k| centre(k - 1)..centre(k));
-    std::iter::once(0..centre(0)).chain(between).chain(std::iter::once(centre(nodes - 1)..width)).collect()
+fn runs(width: usize, tile: usize, nodes: usize) -> impl Iterator<Item = Range<usize>> {
+    let centre = move |k: usize| (k * tile + tile / 2).min(width);
+    let between = (1..nodes).map(move |k| centre(k - 1)..centre(k));
+    std::iter::once(0..centre(0)).chain(between).chain(std::iter::once(centre(nodes - 1)..width))
 }
 
 #[cfg(test)]
@@ -199,8 +250,8 @@ mod tests {
     fn a_sloping_sky_is_followed_and_its_noise_measured() {
         let plane = noise(512, 640, 1, |x, y| 800.0 + 0.5 * x as f64 - 0.2 * y as f64, 12.0);
         let sky = map_sky(&plane, Lattice::All).unwrap();
-        let (mut level, mut sigma) = (vec![0f32; 640], vec![0f32; 640]);
-        sky.row(256, &mut level, &mut sigma);
+        let mut level = vec![0f32; 640];
+        sky.level_row(256, &mut level);
         for x in [100, 320, 500] {
             let want = 800.0 + 0.5 * x as f64 - 0.2 * 256.0;
             assert!((f64::from(level[x]) - want).abs() < 3.0 * LEVEL_SIGMAS * 12.0, "{x}: {} {want}", level[x]);
