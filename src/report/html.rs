@@ -52,6 +52,7 @@ mod tests {
             s.night = evil();
             s.cooling_basis = evil().unwrap();
             s.sampling.sentence = evil().unwrap();
+            s.sampling.detail = evil().unwrap();
             s.fwhm_px.method = evil().unwrap();
             s.fwhm_px.note = evil();
             s.sky_e_per_px_s.note = evil();
@@ -74,6 +75,7 @@ mod tests {
         }
         for a in &mut report.answers {
             a.sentence = evil().unwrap();
+            a.detail = evil().unwrap();
             a.confidence = evil().unwrap();
         }
         let page = html(&report).unwrap();

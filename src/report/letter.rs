@@ -7,8 +7,8 @@ use super::model::{FrameRow, FrameStatus, Report, SensorEntry, Session, SessionS
 use super::numbers::{plain, quantity, typographic, with_unit};
 use super::origins::{self, Basis, Named};
 use super::plots::{self, Figure, PlotError};
-use crate::quantity::Quantity;
-use crate::verdict::Question;
+use crate::quantity::{Quantity, Source};
+use crate::verdict::{Answer, Question};
 
 /// The whole page.
 #[derive(Debug, Serialize)]
@@ -21,14 +21,17 @@ pub struct Letter {
     pub sessions: Vec<SessionPart>,
     pub sensors: Vec<SensorPart>,
     pub frames: Vec<FrameLine>,
+    /// Whether the table of files is folded away.
+    pub folded: bool,
     pub warnings: Vec<WarningLine>,
 }
 
 /// An answer under its question.
 #[derive(Debug, Serialize)]
 pub struct Reply {
-    pub question: &'static str,
+    pub question: String,
     pub sentence: String,
+    pub detail: String,
     pub confidence: String,
 }
 
@@ -118,6 +121,9 @@ pub struct WarningLine {
     pub more: usize,
 }
 
+/// Rows of the table of files from which it is folded away: about two screens.
+const MOST_OPEN_ROWS: usize = 40;
+
 /// Most files that one warning lists on the page; `report.json` has all.
 const MOST_PATHS: usize = 8;
 
@@ -131,23 +137,12 @@ pub fn letter(report: &Report) -> Result<Letter, PlotError> {
         title: title(&report.nights()),
         intro: intro(report),
         version: report.program_version.clone(),
-        answers: report
-            .answers
-            .iter()
-            .map(|a| Reply {
-                question: match a.question {
-                    Question::Sampling => "Do the pixels suit the stars?",
-                    Question::ThermalNoise => "Does the sensor’s own heat limit the images?",
-                    Question::Cooling => "What would cooling gain?",
-                },
-                sentence: typographic(&a.sentence),
-                confidence: typographic(&a.confidence),
-            })
-            .collect(),
+        answers: replies(report),
         basis: prose(origins::basis(report)),
         sessions: report.sessions.iter().map(|s| session(report, s)).collect::<Result<_, _>>()?,
         sensors: report.sensors.iter().map(sensor).collect::<Result<_, _>>()?,
         frames: report.frames.iter().map(frame).collect(),
+        folded: report.frames.len() > MOST_OPEN_ROWS,
         warnings: report
             .warnings
             .iter()
@@ -162,9 +157,57 @@ pub fn letter(report: &Report) -> Result<Letter, PlotError> {
     })
 }
 
+/// The answers; without any light frame, what is known of each sensor instead of three times the same excuse.
+fn replies(report: &Report) -> Vec<Reply> {
+    if report.sessions.is_empty() {
+        return report.sensors.iter().map(sensor_reply).collect();
+    }
+    let reply = |a: &Answer| Reply {
+        question: match a.question {
+            Question::Sampling => "Do the pixels suit the stars?",
+            Question::ThermalNoise => "Does the sensor’s own heat limit the images?",
+            Question::Cooling => "What would cooling gain?",
+        }
+        .to_owned(),
+        sentence: typographic(&a.sentence),
+        detail: typographic(&a.detail),
+        confidence: typographic(&a.confidence),
+    };
+    report.answers.iter().map(reply).collect()
+}
+
+fn sensor_reply(s: &SensorEntry) -> Reply {
+    let (r, d) = (&s.result, &s.result.dark_current);
+    let at = d.reference_celsius.map_or_else(String::new, |c| format!(" at {c:.1} °C"));
+    let read_noise = if r.read_noise_e.is_known() { (&r.read_noise_e, "e⁻") } else { (&r.read_noise_adu, "ADU") };
+    let values = [
+        ("gain", &r.gain_e_per_adu, "e⁻/ADU", ""),
+        ("read noise", read_noise.0, read_noise.1, ""),
+        ("dark current", &d.rate_e_per_px_s, "e⁻/px/s", at.as_str()),
+        ("doubling step of the dark current", &d.doubling_celsius, "°C", ""),
+    ];
+    let known = values.iter().filter(|(_, q, ..)| q.is_known());
+    let words: Vec<String> = known
+        .map(|(name, q, unit, at)| {
+            let origin = if q.source == Source::Assumed { " (assumed)" } else { "" };
+            format!("{name} {}{at}{origin}", with_unit(q, unit))
+        })
+        .collect();
+    let n = r.frames;
+    Reply {
+        question: format!("What is {} like?", s.settings.camera.as_deref().unwrap_or("the sensor")),
+        sentence: match &words[..] {
+            [] => "Nothing of it could be measured; its own section says why.".to_owned(),
+            _ => sentence(&format!("{}.", words.join(", "))),
+        },
+        detail: format!("From {} bias, {} dark and {} flat frames.", n.bias, n.dark, n.flat),
+        confidence: String::new(),
+    }
+}
+
 fn title(nights: &[&str]) -> String {
     match nights {
-        [] => "What these frames say about the rig".to_owned(),
+        [] => "What these frames say about the sensor".to_owned(),
         [one] => format!("What the night of {} says about the rig", day(one)),
         [first, .., last] => {
             format!("What {} nights, {} to {}, say about the rig", nights.len(), day(first), day(last))
@@ -193,6 +236,10 @@ fn intro(report: &Report) -> String {
     }
     if lost > 0 {
         text += &format!(", {lost} could not be read");
+    }
+    if report.sessions.is_empty() && !report.answers.is_empty() {
+        text += ". Sampling, thermal noise and the gain from cooling are not measurable, because no usable light frame \
+                 was found";
     }
     text + ". Every value below is followed by one standard uncertainty and by where it comes from."
 }
@@ -251,7 +298,7 @@ fn session(report: &Report, s: &Session) -> Result<SessionPart, PlotError> {
             c.excluded,
             settings(&s.settings)
         )),
-        sampling: typographic(&s.sampling.sentence),
+        sampling: typographic(&format!("{} {}", s.sampling.sentence, s.sampling.detail)),
         sensor: s.sensor_id.as_ref().and_then(|id| report.sensors.iter().position(|e| e.id == *id)).map(|i| i + 1),
         lines: origins::of_session(s).into_iter().map(line).collect(),
         width: set(plots::star_width(&report.lights_of(s))?),

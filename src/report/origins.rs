@@ -63,6 +63,8 @@ pub fn of_sensor(s: &SensorEntry) -> Vec<Named> {
         named("gain", "e⁻/ADU", &r.gain_e_per_adu),
         named("read noise", "e⁻", &r.read_noise_e),
         named("read noise", "ADU", &r.read_noise_adu),
+        named("row noise, not in the read noise", "ADU", &r.row_noise_adu),
+        named("fixed pattern of the bias", "ADU", &r.fixed_pattern_adu),
         named("bias level", "ADU", &r.bias_level_adu),
         named("saturation", "ADU", &r.saturation_adu),
         named("dark current", "e⁻/px/s", &d.rate_e_per_px_s),
