@@ -8,7 +8,7 @@ use super::numbers::{plain, quantity, typographic, with_unit};
 use super::origins::{self, Basis, Named};
 use super::plots::{self, Figure, PlotError};
 use crate::quantity::{Quantity, Source};
-use crate::verdict::{Answer, Question};
+use crate::verdict::{Answer, Question, percent};
 
 /// The whole page.
 #[derive(Debug, Serialize)]
@@ -241,7 +241,7 @@ fn intro(report: &Report) -> String {
         text += ". Sampling, thermal noise and the gain from cooling are not measurable, because no usable light frame \
                  was found";
     }
-    text + ". Every value below is followed by one standard uncertainty and by where it comes from."
+    text + ". The tables give every value with one standard uncertainty and where it comes from."
 }
 
 fn prose(b: Basis) -> Prose {
@@ -276,7 +276,8 @@ fn session(report: &Report, s: &Session) -> Result<SessionPart, PlotError> {
     let noise = if budget.is_some() { parts.into_iter().chain([total]).collect() } else { Vec::new() };
     let c = s.frame_counts;
     let drift = match (s.sensor_temperature_c.min, s.sensor_temperature_c.max) {
-        (Some(a), Some(b)) => format!(" The sensor stood between {} and {} °C.", plain(a), plain(b)),
+        (Some(a), Some(b)) if b - a < 0.05 => format!(" The sensor stood at {a:.1} °C."),
+        (Some(a), Some(b)) => format!(" The sensor stood between {a:.1} and {b:.1} °C."),
         _ => String::new(),
     };
     let rows = s.cooling.iter().map(|r| {
@@ -321,7 +322,7 @@ fn part(name: &str, variance: &Quantity, share: Option<&Quantity>) -> Line {
     Line {
         label: name.to_owned(),
         value: typographic(&quantity(variance)),
-        origin: share.map_or_else(|| "100 %".to_owned(), |s| typographic(&with_unit(&s.scaled(100.0), "%"))),
+        origin: share.map_or_else(|| "100 %".to_owned(), |s| typographic(&percent(s))),
         note: None,
         known: variance.is_known(),
     }
@@ -359,18 +360,29 @@ fn sensor(s: &SensorEntry) -> Result<SensorPart, PlotError> {
     }
     let dark = &r.dark_current;
     if let Some(at) = dark.reference_celsius {
-        intro += &format!(" Dark current is stated at {} °C", plain(at));
+        intro += &format!(" Dark current is stated at {at:.1} °C");
         intro += &match dark.range_celsius {
-            Some([a, b]) => format!(", measured from {} to {} °C.", plain(a), plain(b)),
-            None => ".".to_owned(),
+            Some([a, b]) if b - a >= 0.05 => format!(", measured from {a:.1} to {b:.1} °C."),
+            _ => ".".to_owned(),
         };
     }
     if let (Some(t), Some(at)) = (r.hot_pixel_fraction.threshold_e_per_s, r.hot_pixel_fraction.at_celsius) {
-        intro += &format!(" A pixel is called hot above {} e⁻/s at {} °C.", plain(t), plain(at));
+        intro += &format!(" A pixel is called hot above {} e⁻/s at {at:.1} °C.", plain(t));
+    }
+    if let Some(glow) = &dark.glow {
+        intro += &format!(
+            " {} of the frame glows with light from the camera's own electronics, most at column {:.0}, row {:.0} \
+             ({} ADU above the rest after {} s); it is left out of the dark rates.",
+            percent(&Quantity::measured(glow.area_fraction, 0.0, "", 0)),
+            glow.x_px,
+            glow.y_px,
+            plain(glow.excess_adu),
+            plain(glow.exposure_s)
+        );
     }
     let points = dark.points.iter().map(|p| {
         let cells = [
-            plain(p.celsius),
+            format!("{:.1}", p.celsius),
             plain(p.exposure_s),
             quantity(&p.rate_e_per_px_s),
             quantity(&p.variance_rate_e_per_px_s),

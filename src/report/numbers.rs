@@ -62,7 +62,13 @@ pub fn quantity(q: &Quantity) -> String {
 /// A quantity with its unit, if it has one.
 pub fn with_unit(q: &Quantity, unit: &str) -> String {
     let text = quantity(q);
-    if unit.is_empty() || !q.is_known() { text } else { format!("{text} {unit}") }
+    match unit {
+        _ if unit.is_empty() || !q.is_known() => text,
+        // Degrees of an angle are written close (SI brochure, 5.4.3).
+        "°" if text.contains('±') => format!("({text}){unit}"),
+        "°" => format!("{text}{unit}"),
+        _ => format!("{text} {unit}"),
+    }
 }
 
 /// A quantity in so many columns at most: as many digits as fit, the uncertainty rounded with the value.
@@ -85,23 +91,24 @@ pub fn within(q: &Quantity, width: usize) -> String {
         .unwrap_or_else(|| plain(value))
 }
 
-/// The text as it is set on the page: true minus signs before digits, curved apostrophes within words, and no line
-/// break between a value, its uncertainty and its unit.
+/// The text as it is set on the page: true minus signs before digits, curved apostrophes within words, °C for a C after
+/// a number, and no line break between a value, its uncertainty and its unit.
 pub fn typographic(text: &str) -> String {
     let mut out = String::with_capacity(text.len());
     let mut chars = text.chars().peekable();
-    let mut before = ' ';
+    let (mut before, mut earlier) = (' ', ' ');
     while let Some(c) = chars.next() {
         let next = chars.peek().copied().unwrap_or(' ');
         out.push(match c {
             '-' if !before.is_alphanumeric() && next.is_ascii_digit() => '\u{2212}',
             '\'' if before.is_alphabetic() && next.is_alphabetic() => '\u{2019}',
             ' ' if matches!(next, '±' | '×' | '%' | '°') || matches!(before, '±' | '×') => '\u{A0}',
+            'C' if before == ' ' && earlier.is_ascii_digit() && !next.is_alphanumeric() => '℃',
             other => other,
         });
-        before = c;
+        (earlier, before) = (before, c);
     }
-    out
+    out.replace('℃', "°C")
 }
 
 /// Power of ten of the first digit; 0 for 0.
@@ -189,6 +196,13 @@ mod tests {
     #[test]
     fn a_minus_is_set_before_digits_and_not_within_words() {
         assert_eq!(typographic("at -10.2, 2026-02-11, dark-flat"), "at \u{2212}10.2, 2026-02-11, dark-flat");
+    }
+
+    #[test]
+    fn degrees_are_set_as_such() {
+        assert_eq!(typographic("6.0 to 21.0 C; FITS 4 CCD, C 4"), "6.0 to 21.0 °C; FITS 4 CCD, C 4");
+        let angle = Quantity::measured(16.73, 0.61, "x", 1);
+        assert_eq!(with_unit(&angle, "°"), "(16.73 ± 0.61)°");
     }
 
     #[test]

@@ -101,7 +101,9 @@ fn answers(screen: &mut Screen, report: &Report) {
             _ => format!("{} Confidence: {word}.", answer.sentence),
         };
         screen.said.push(answer.sentence.clone());
-        screen.paragraph(&format!("{question:<width$}{text}", width = MARGIN).replace("  ", "\u{A0}\u{A0}"), MARGIN);
+        for (i, line) in wrapped(&text, COLUMNS - MARGIN).iter().enumerate() {
+            screen.lines.push(format!("{:<MARGIN$}{line}", if i == 0 { question } else { "" }));
+        }
     }
 }
 
@@ -125,7 +127,7 @@ fn sessions(screen: &mut Screen, report: &Report) {
             if s.noise_budget.dark_share.is_known() { &share } else { "-" },
         ]));
     }
-    rest(screen, report.sessions.len(), MOST_SESSIONS, "sessions");
+    rest(screen, report.sessions.len(), MOST_SESSIONS, "session");
     let cells = report.sessions.iter().take(MOST_SESSIONS);
     for q in cells.flat_map(|s| [&s.fwhm_px, &s.sky_e_per_px_s, &s.noise_budget.dark_share]) {
         if !q.is_known() && screen.first_time(q.why()) {
@@ -148,7 +150,7 @@ fn sensors(screen: &mut Screen, report: &Report) {
         let words = sensor_words(s, screen);
         screen.paragraph(&words, 2);
     }
-    rest(screen, report.sensors.len(), MOST_SENSORS, "sensors");
+    rest(screen, report.sensors.len(), MOST_SENSORS, "sensor");
 }
 
 fn sensor_words(s: &SensorEntry, screen: &mut Screen) -> String {
@@ -191,11 +193,13 @@ fn sensor_words(s: &SensorEntry, screen: &mut Screen) -> String {
         }
     }
     // What has its reason above goes first, without it.
-    reasons.sort_by_key(|(why, _)| !why.is_empty());
-    for (k, (why, names)) in reasons.iter().enumerate() {
-        let start = if k == 0 { format!("{UNKNOWN}: ") } else { String::new() };
-        let reason = if why.is_empty() { String::new() } else { format!(", because {why}") };
-        parts.push(format!("{start}{}{reason}", names.join(", ")));
+    let (given, new): (Vec<_>, Vec<_>) = reasons.into_iter().partition(|(why, _)| why.is_empty());
+    let given: Vec<&str> = given.into_iter().flat_map(|(_, names)| names).collect();
+    let open = (!given.is_empty()).then(|| given.join(", "));
+    let explained = new.iter().map(|(why, names)| format!("{} ({why})", names.join(", ")));
+    let open: Vec<String> = open.into_iter().chain(explained).collect();
+    if !open.is_empty() {
+        parts.push(format!("{UNKNOWN}: {}", open.join(", ")));
     }
     parts.join("; ") + "."
 }
@@ -220,9 +224,9 @@ fn frames_and_warnings(screen: &mut Screen, report: &Report, room: usize) {
     reasons.sort_by_key(|(_, paths)| std::cmp::Reverse(paths.len()));
     for (reason, paths) in reasons.iter().take(MOST_REASONS) {
         let which = if let [one] = paths[..] { one.to_owned() } else { format!("{} files", paths.len()) };
-        screen.paragraph(&format!("{which}: {reason}"), 2);
+        screen.paragraph(&format!("not used: {which} ({reason})"), 2);
     }
-    rest(screen, reasons.len(), MOST_REASONS, "reasons");
+    rest(screen, reasons.len(), MOST_REASONS, "reason");
     let mut shown = 0;
     for w in &report.warnings {
         let mut text = format!("{}: {}", w.severity.label(), w.message);
@@ -239,12 +243,14 @@ fn frames_and_warnings(screen: &mut Screen, report: &Report, room: usize) {
         screen.paragraph(&text, 2);
         shown += 1;
     }
-    rest(screen, report.warnings.len(), shown, "warnings");
+    rest(screen, report.warnings.len(), shown, "warning");
 }
 
 fn rest(screen: &mut Screen, all: usize, shown: usize, what: &str) {
     if all > shown {
-        screen.lines.push(format!("... and {} more {what} in the report.", all - shown));
+        let more = all - shown;
+        let plural = if more == 1 { "" } else { "s" };
+        screen.lines.push(format!("... and {more} more {what}{plural} in the report."));
     }
 }
 
@@ -368,7 +374,7 @@ mod tests {
         result.read_noise_adu = Quantity::not_measurable("no flats");
         let mut screen = Screen::default();
         let words = sensor_words(&report.sensors[0], &mut screen);
-        assert!(words.contains("not measurable: gain, read noise, because no flats"), "{words}");
+        assert!(words.contains("not measurable: gain, read noise (no flats)"), "{words}");
         assert_eq!(sensor_words(&report.sensors[0], &mut screen).matches("no flats").count(), 0);
         assert!(words.contains("doubling step 7.68 ± 0.21 °C"), "{words}");
     }

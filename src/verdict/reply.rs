@@ -65,14 +65,14 @@ fn cooling_compared(known: &[&Finding]) -> String {
     if let [one] = groups.as_slice()
         && lead.grade.is_some_and(|g| g.0 == 0)
     {
-        return format!("{}, in {}; the most in {}: {}.", lead.opening, all(one.len()), lead.label, lead.statement);
+        return format!("{} in {}; the most in {}: {}.", lead.opening, all(one.len()), lead.label, lead.statement);
     }
     let rest = match others {
         [other] => format!("in {} it would save {}.", other.label, other.shown),
         _ => format!("in the other {} sessions it would save {}.", others.len(), named_range(others)),
     };
     let opening = if groups.len() == 1 {
-        format!("{}, in {}; the most in {}", lead.opening, all(known.len()), lead.label)
+        format!("{}; the most in {}", lead.opening, lead.label)
     } else {
         format!("{} in {}", lead.opening, lead.label)
     };
