@@ -262,7 +262,10 @@ fn prose(b: Basis) -> Prose {
 fn line(v: Named) -> Line {
     Line {
         label: v.label.to_owned(),
-        value: typographic(&with_unit(&v.quantity, v.unit)),
+        value: typographic(&match v.unit {
+            "%" => percent(&v.quantity.scaled(0.01)),
+            unit => with_unit(&v.quantity, unit),
+        }),
         origin: typographic(&origins::origin(&v.quantity)),
         note: v.quantity.note.as_deref().map(typographic),
         known: v.quantity.is_known(),

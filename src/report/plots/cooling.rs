@@ -43,6 +43,9 @@ pub fn cooling_curve(session: &Session) -> Result<Option<Figure>, PlotError> {
     layers.push(Layer::Line(line, Ink::First));
     let dots = rows.iter().map(|(r, v, _)| Point { x: r.sensor_celsius, y: *v, bar: None }).collect();
     layers.push(Layer::Points(dots, Shape::Disc, Ink::First));
+    layers.push(Layer::Points(vec![Point { x: now, y: 1.0, bar: None }], Shape::Ring, Ink::First));
+    let at = (now - 0.02 * (x.range.1 - x.range.0), 1.0 + 0.015 * (y.range.1 - y.range.0));
+    layers.push(Layer::Words { at, text: "today".to_owned(), ends_there: true, ink: Ink::Text });
     if let Some((v, _)) = floor {
         let at = (x.range.1, v + 0.012 * (y.range.1 - y.range.0));
         let text = "no dark current at all".to_owned();
@@ -59,7 +62,7 @@ pub fn cooling_curve(session: &Session) -> Result<Option<Figure>, PlotError> {
     let alt = format!("{title}. Exposure time needed over today's: {}.{limit}", numbers.join("; "));
     let caption =
         "Time for the same signal-to-noise on a faint target, over the time needed today, from today's temperature \
-                   down. Bands: one standard uncertainty. Dashes: the limit that no cooling can pass."
+                   (ring) down. Bands: one standard uncertainty. Dashes: the limit that no cooling can pass."
             .to_owned();
     Ok(Some(Figure { title, svg, alt, caption }))
 }
