@@ -111,6 +111,23 @@ mod tests {
     }
 
     #[test]
+    fn a_long_table_of_files_is_folded_and_a_short_one_is_not() {
+        let mut report = sample::report();
+        assert!(!html(&report).unwrap().contains("<details"));
+        let row = report.frames[0].clone();
+        report.frames.resize(41, row);
+        assert!(html(&report).unwrap().contains("<summary>Show all 41 rows</summary>"));
+    }
+
+    #[test]
+    fn without_lights_the_page_leads_with_the_sensor() {
+        let mut report = sample::report();
+        report.sessions.clear();
+        let page = html(&report).unwrap();
+        assert!(page.contains("What is Kestrel One like?") && !page.contains("What would cooling gain?"));
+    }
+
+    #[test]
     fn the_same_report_gives_the_same_page() {
         assert!(page() == page());
     }
