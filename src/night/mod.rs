@@ -107,7 +107,8 @@ fn intake_warnings(intakes: &[Intake]) -> Vec<Warning> {
         code: "kind-contradicted".to_owned(),
         severity: Severity::Caution,
         message: format!(
-            "{} frames say `{}` but are brightly and evenly lit and hold no stars: taken for {}s",
+            "{} frames say `{}` but are brightly and evenly lit and hold no stars: taken for {}s; if they are \
+             something else, correct IMAGETYP in their headers",
             paths.len(),
             told.label(),
             seen.label()

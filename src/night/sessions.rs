@@ -160,7 +160,8 @@ pub fn report_of_night(
         .filter_map(|(key, members)| sensors.get(&key.sensor).map(|s| session(key, &by_session[*key], members, s)))
         .collect();
     warnings.extend(night_warnings(&intakes, &lights));
-    let findings: Vec<SessionFindings> = built.iter().map(Built::findings).collect();
+    let names = spoken_names(&built.iter().map(|b| &b.session).collect::<Vec<_>>());
+    let findings: Vec<SessionFindings> = built.iter().zip(&names).map(|(b, name)| b.findings(name)).collect();
     let answers = answers(&findings);
     let sessions = built.into_iter().map(|b| b.session).collect();
     Report::new(answers, sessions, entries(sensors), rows, warnings)
@@ -186,6 +187,26 @@ fn session_ids<'a>(keys: impl Iterator<Item = &'a SessionKey>) -> Vec<String> {
             if *count == 1 { id } else { format!("{id} ({count})") }
         })
         .collect()
+}
+
+/// The shortest names that tell all sessions apart: filter, with exposure, with night, else their ids.
+fn spoken_names(sessions: &[&Session]) -> Vec<String> {
+    // A letter or two would be lost in a sentence.
+    let filter = |s: &Session| match s.settings.filter.as_deref() {
+        Some(f) if f.chars().count() <= 2 => format!("filter {f}"),
+        Some(f) => f.to_owned(),
+        None => "no filter".to_owned(),
+    };
+    let timed = |s: &Session| match s.settings.exposure_s {
+        Some(t) => format!("{} at {t} s", filter(s)),
+        None => format!("{} at an unknown exposure", filter(s)),
+    };
+    let dated = |s: &Session| format!("{} on {}", timed(s), s.night.as_deref().unwrap_or("an unknown night"));
+    let ways: [&dyn Fn(&Session) -> String; 3] = [&filter, &timed, &dated];
+    ways.iter()
+        .map(|way| sessions.iter().map(|s| way(s)).collect::<Vec<_>>())
+        .find(|names| names.iter().collect::<std::collections::BTreeSet<_>>().len() == names.len())
+        .unwrap_or_else(|| sessions.iter().map(|s| s.id.clone()).collect())
 }
 
 fn rows(
@@ -230,9 +251,9 @@ struct Built {
 }
 
 impl Built {
-    fn findings(&self) -> SessionFindings<'_> {
+    fn findings<'a>(&'a self, label: &'a str) -> SessionFindings<'a> {
         SessionFindings {
-            label: &self.session.id,
+            label,
             exposure_s: self.session.settings.exposure_s,
             fwhm_arcsec: &self.session.fwhm_arcsec,
             image_scale: &self.session.image_scale_arcsec_per_px,
@@ -333,7 +354,7 @@ fn over_frames(used: &[&MeasuredLight], pick: &dyn Fn(&FrameStars) -> Quantity, 
     let known: Vec<(f64, f64)> = used.iter().filter_map(|l| pick(&l.stars).pair()).collect();
     let values: Vec<f64> = known.iter().map(|k| k.0).collect();
     let Some(centre) = median(&values) else {
-        return Quantity::not_measurable("no light of this session could be used; frames[] says why for each");
+        return Quantity::not_measurable("no light of this session could be used; the list of files says why for each");
     };
     let n = values.len() as f64;
     let own = known.iter().map(|k| k.1 * k.1).sum::<f64>().sqrt() / n;
@@ -431,7 +452,7 @@ fn sky_rate(used: &[&MeasuredLight], sensor: &SensorResult, dark: &Quantity, exp
     };
     let levels: Vec<f64> = used.iter().map(|l| l.stars.sky_adu).collect();
     let Some(level) = median(&levels) else {
-        return Quantity::not_measurable("no light of this session could be used; frames[] says why for each");
+        return Quantity::not_measurable("no light of this session could be used; the list of files says why for each");
     };
     let n = levels.len() as f64;
     let scatter = mean_and_std(&levels).map_or(0.0, |(_, s)| s);

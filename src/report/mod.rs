@@ -2,6 +2,7 @@
 //!
 //! Nothing is computed here but what a reader needs to see a value: rounding, wording, the geometry of a chart.
 
+mod columns;
 mod csv;
 mod html;
 mod json;
@@ -10,6 +11,7 @@ mod model;
 mod numbers;
 mod origins;
 mod plots;
+mod replies;
 #[cfg(test)]
 mod sample;
 mod table;
