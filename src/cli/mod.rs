@@ -14,7 +14,7 @@ use crate::folder::{Rig, RigError};
 use crate::night::{NightError, NightInput, Scope, run};
 use crate::report::{FrameStatus, Report, ReportError, Written, frames_csv, summary, write};
 
-use args::{Arguments, Command, FrameFormat};
+use args::{Arguments, Command, FrameFormat, Inputs};
 use progress::Bar;
 
 /// All frames handled.
@@ -69,19 +69,17 @@ pub fn main() -> ExitCode {
 
 fn carry_out(command: Command) -> Result<u8, CliError> {
     match command {
-        Command::Night { folders, rig, out } => {
-            let (report, written) = measure(folders, rig.as_deref(), out, Scope::Night)?;
-            print(&summary(&report, Some(&written)))?;
-            Ok(status_of(&report))
-        }
-        Command::Sensor { folders, rig, out } => {
-            let (report, written) = measure(folders, rig.as_deref(), out, Scope::Sensor)?;
-            print(&summary(&report, Some(&written)))?;
-            Ok(status_of(&report))
-        }
+        Command::Night(inputs) => report_on(inputs, Scope::Night),
+        Command::Sensor(inputs) => report_on(inputs, Scope::Sensor),
         Command::Frames { files, rig, format } => frames(files, rig.as_deref(), format),
         Command::Demo { folder, out, seed } => demo::demo(folder, out, seed),
     }
+}
+
+fn report_on(inputs: Inputs, scope: Scope) -> Result<u8, CliError> {
+    let (report, written) = measure(inputs.folders, inputs.rig.as_deref(), inputs.out, scope)?;
+    print(&summary(&report, Some(&written)))?;
+    Ok(status_of(&report))
 }
 
 fn read_rig(path: Option<&Path>) -> Result<Rig, RigError> {
