@@ -10,7 +10,7 @@ use std::process::ExitCode;
 
 use clap::Parser;
 
-use crate::folder::{Rig, RigError};
+use crate::folder::{Content, Rig, RigError, content_of};
 use crate::night::{NightError, NightInput, Scope, run};
 use crate::report::{FrameStatus, Report, ReportError, Written, frames_csv, summary, write};
 
@@ -108,10 +108,12 @@ fn measure(
 fn check_out(folders: &[PathBuf], out: &Path) -> Result<(), CliError> {
     let Ok(out_is) = out.canonicalize() else { return Ok(()) };
     let is_input = folders.iter().any(|f| f.canonicalize().is_ok_and(|f| f == out_is || f.starts_with(&out_is)));
+    // Below the frames' folder, frames further down in `out` would not be searched and so would vanish.
+    let is_below = folders.iter().any(|f| f.canonicalize().is_ok_and(|f| out_is.starts_with(f)));
+    let depth = if is_below { usize::MAX } else { 1 };
     let holds_frames = || {
-        std::fs::read_dir(&out_is).is_ok_and(|entries| {
-            entries.flatten().any(|e| matches!(crate::folder::content_of(&e.path()), crate::folder::Content::Fits))
-        })
+        let entries = walkdir::WalkDir::new(&out_is).max_depth(depth).follow_links(true).into_iter().flatten();
+        entries.filter(|e| e.file_type().is_file()).any(|e| content_of(e.path()) == Content::Fits)
     };
     if is_input || holds_frames() {
         return Err(CliError::OutAmongFrames { out: out.to_owned() });

@@ -80,16 +80,7 @@ fn open_unpacked(path: &Path, mut bytes: Vec<u8>) -> Result<Handle, FitsError> {
     // SAFETY: CFITSIO keeps the pointers to `start` and `size`, which live in the box until the handle is closed; in
     // read-only mode (0) it neither writes to the memory nor asks for more, so no function for that is given.
     unsafe {
-        sys::ffomem(
-            &mut raw,
-            c"unpacked".as_ptr(),
-            0,
-            &mut unpacked.start,
-            &mut unpacked.size,
-            0,
-            None,
-            &mut status,
-        );
+        sys::ffomem(&mut raw, c"unpacked".as_ptr(), 0, &mut unpacked.start, &mut unpacked.size, 0, None, &mut status);
     }
     if status != 0 || raw.is_null() {
         return Err(FitsError::Open { path: path.to_owned(), reason: open_reason(status) });

@@ -19,9 +19,9 @@ const BYTE_IMG: c_int = 8;
 const WRONG_SUM: c_int = -1;
 /// BZERO of unsigned 16-bit numbers (standard, section 4.4.2.5).
 const UNSIGNED_ZERO: f64 = 32_768.0;
-/// Pixels of the largest tile-compressed image that is read: its file does not show whether a larger promise can be
-/// true. Several times the largest sensor on sale.
-const LARGEST_TILED_PX: u128 = 500_000_000;
+/// Bytes of the largest tile-compressed image that is read, unpacked: its file does not show whether a larger promise
+/// can be true. Several times the largest sensor on sale.
+const LARGEST_TILED_BYTES: u128 = 2 << 30;
 const TUSHORT: c_int = 20;
 const TFLOAT: c_int = 42;
 
@@ -280,22 +280,16 @@ impl ImageFile {
         let (mut status, mut start) = (0, 0);
         // SAFETY: the handle is open; unwanted outputs are null.
         unsafe {
-            sys::ffghadll(
-                self.file.as_raw(),
-                std::ptr::null_mut(),
-                &mut start,
-                std::ptr::null_mut(),
-                &mut status,
-            );
+            sys::ffghadll(self.file.as_raw(), std::ptr::null_mut(), &mut start, std::ptr::null_mut(), &mut status);
         }
         self.check(status, "the data's place")?;
         let g = self.geometry;
         let pixels = [g.width, g.height, g.planes].iter().fold(1u128, |n, axis| n.saturating_mul(*axis as u128));
         let bytes = pixels.saturating_mul(u128::from(g.bitpix.unsigned_abs() / 8));
         let stored = if g.tile_compressed {
-            if pixels > LARGEST_TILED_PX {
+            if bytes > LARGEST_TILED_BYTES {
                 let path = self.path.clone();
-                return Err(FitsError::TooLarge { path, promised: bytes, limit: LARGEST_TILED_PX });
+                return Err(FitsError::TooLarge { path, promised: bytes, limit: LARGEST_TILED_BYTES });
             }
             // The table of tiles, then the heap that they point into (standard, section 7.3.2).
             let whole = |keyword| cards.number(keyword).unwrap_or(0.0).max(0.0) as u128;

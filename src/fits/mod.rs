@@ -40,7 +40,9 @@ pub enum FitsError {
     )]
     Gzip { path: PathBuf, have: u64, promised: Option<u128> },
     /// More than a frame can be.
-    #[error("it promises {promised} bytes, more than the {limit} that are taken into memory; unpack it if that is true")]
+    #[error(
+        "it promises {promised} bytes, more than the {limit} that are taken into memory; unpack it if that is true"
+    )]
     TooLarge { path: PathBuf, promised: u128, limit: u128 },
     /// The first header does not end.
     #[error("its header has no END card within {bytes} bytes; the file is damaged or still being written")]

@@ -67,7 +67,11 @@ pub(super) fn unpack_gzip(path: &Path) -> Result<Vec<u8>, FitsError> {
         return Err(damaged(have, Some(promised)));
     }
     if have as u128 > LARGEST_UNPACKED_BYTES {
-        return Err(FitsError::TooLarge { path: path.to_owned(), promised: have as u128, limit: LARGEST_UNPACKED_BYTES });
+        return Err(FitsError::TooLarge {
+            path: path.to_owned(),
+            promised: have as u128,
+            limit: LARGEST_UNPACKED_BYTES,
+        });
     }
     bytes.resize(have.next_multiple_of(BLOCK_BYTES), 0);
     Ok(bytes)
@@ -88,9 +92,9 @@ fn read_header(from: &mut impl Read) -> std::io::Result<Vec<u8>> {
 
 /// Place of the END card among whole cards.
 fn end_in(bytes: &[u8]) -> Option<usize> {
-    bytes.chunks(CARD_BYTES).position(|card| {
-        card.starts_with(b"END") && card[3..card.len().min(8)].iter().all(|c| matches!(c, b' ' | 0))
-    })
+    bytes
+        .chunks(CARD_BYTES)
+        .position(|card| card.starts_with(b"END") && card[3..card.len().min(8)].iter().all(|c| matches!(c, b' ' | 0)))
 }
 
 /// Bytes of the first HDU, header included, without the padding behind its data.
@@ -128,7 +132,8 @@ mod tests {
     #[test]
     fn the_promise_is_header_plus_pixels() {
         let of = |cards: &[&str]| promised_bytes(&header(cards), Path::new("x"));
-        let image = ["SIMPLE  = T", "BITPIX  = -32", "NAXIS   = 2", "DATE    = 'x'", "NAXIS1  = 10", "NAXIS2  = 3", "END"];
+        let image =
+            ["SIMPLE  = T", "BITPIX  = -32", "NAXIS   = 2", "DATE    = 'x'", "NAXIS1  = 10", "NAXIS2  = 3", "END"];
         assert_eq!(of(&image).unwrap(), 2880 + 120);
         assert_eq!(of(&["SIMPLE  = T", "BITPIX  = 8", "NAXIS   = 0", "END"]).unwrap(), 2880);
         let huge = ["SIMPLE  = T", "BITPIX  = 64", "NAXIS   = 2", "NAXIS1  = 9E18", "NAXIS2  = 9E18", "END"];
