@@ -21,6 +21,8 @@ use progress::Bar;
 const ALL_HANDLED: u8 = 0;
 /// The report was written, but some files could not be read or used.
 const SOME_LEFT_OUT: u8 = 1;
+/// Unreadable files named on standard error; a whole card of broken files would push the result off the screen.
+const MOST_NAMED: usize = 10;
 /// Nothing could be produced.
 const NOTHING: u8 = 2;
 
@@ -101,7 +103,20 @@ fn measure(
     let report = run(&input, scope, &|stage, done, total| bar.show(stage, done, total))?;
     bar.finish();
     let written = write(&report, &input.out)?;
+    name_the_unreadable(&report);
     Ok((report, written))
+}
+
+/// Names files that could not be read on standard error, the first of them at least.
+fn name_the_unreadable(report: &Report) {
+    let unreadable: Vec<_> = report.frames.iter().filter(|f| f.status == FrameStatus::Unreadable).collect();
+    for frame in unreadable.iter().take(MOST_NAMED) {
+        // A name may hold control characters, which are the terminal's business, not the name's.
+        eprintln!("skygrain: {:?}: {}", frame.path, frame.reason.as_deref().unwrap_or("not readable"));
+    }
+    if unreadable.len() > MOST_NAMED {
+        eprintln!("skygrain: and {} more, see frames.csv", unreadable.len() - MOST_NAMED);
+    }
 }
 
 /// The report may lie below the folder of frames, in a folder of its own, but not where a frame lies.

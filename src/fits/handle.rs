@@ -7,7 +7,8 @@ use std::path::Path;
 use fitsio::sys;
 
 use super::FitsError;
-use super::promise::{check_plain, unpack_gzip};
+use super::mend::mended;
+use super::promise::{BLOCK_BYTES, check_plain, end_in, unpack_gzip};
 
 /// Bytes that CFITSIO takes for a file name (FLEN_FILENAME less the terminator).
 const LONGEST_PATH: usize = 1024;
@@ -20,7 +21,7 @@ pub(super) struct Handle {
 
 /// An unpacked file, with the address and length that CFITSIO keeps pointers to.
 struct Unpacked {
-    _bytes: Vec<u8>,
+    bytes: Vec<u8>,
     start: *mut c_void,
     size: usize,
 }
@@ -33,7 +34,7 @@ impl Handle {
     /// Length of the file, unpacked where it is a gzip stream, bytes.
     pub(super) fn file_bytes(&self, path: &Path) -> u64 {
         match &self.unpacked {
-            Some(unpacked) => unpacked.size as u64,
+            Some(unpacked) => unpacked.bytes.len() as u64,
             None => std::fs::metadata(path).map_or(0, |m| m.len()),
         }
     }
@@ -54,7 +55,7 @@ impl Drop for Handle {
 pub(super) fn open_literally(path: &Path) -> Result<Handle, FitsError> {
     let refuse = |reason: String| FitsError::Open { path: path.to_owned(), reason };
     if is_gzip(path).map_err(|e| refuse(e.to_string()))? {
-        return open_unpacked(path, unpack_gzip(path)?);
+        return open_in_memory(path, unpack_gzip(path)?);
     }
     check_plain(path)?;
     // A leading blank or tilde would be interpreted; an absolute path has neither.
@@ -67,15 +68,31 @@ pub(super) fn open_literally(path: &Path) -> Result<Handle, FitsError> {
     let (mut raw, mut status) = (std::ptr::null_mut(), 0);
     // SAFETY: `name` is a terminated string that outlives the call; mode 0 is read-only.
     unsafe { sys::ffdkopn(&mut raw, name.as_ptr(), 0, &mut status) };
-    if status != 0 || raw.is_null() {
-        return Err(refuse(open_reason(status)));
+    let handle = (!raw.is_null()).then_some(Handle { raw, unpacked: None });
+    // CFITSIO reads whole blocks, and fails on a last one whose padding was never written.
+    let padded = absolute.metadata().is_ok_and(|m| m.len() % BLOCK_BYTES as u64 == 0);
+    if let Some(handle) = handle.filter(|_| status == 0 && padded) {
+        return Ok(handle);
     }
-    Ok(Handle { raw, unpacked: None })
+    // The cards may only stand in an order that CFITSIO does not take; its data are all there, as was checked.
+    let mut bytes = std::fs::read(path).map_err(|e| refuse(e.to_string()))?;
+    bytes.resize(bytes.len().next_multiple_of(BLOCK_BYTES), 0);
+    open_in_memory(path, bytes)
 }
 
-fn open_unpacked(path: &Path, mut bytes: Vec<u8>) -> Result<Handle, FitsError> {
+/// Opens bytes as they are, else with their mandatory cards mended.
+fn open_in_memory(path: &Path, bytes: Vec<u8>) -> Result<Handle, FitsError> {
+    open_unpacked(bytes).or_else(|(status, bytes)| {
+        let refuse = |status| FitsError::Open { path: path.to_owned(), reason: open_reason(status) };
+        let mended = end_in(&bytes).and_then(|end| mended(&bytes, end)).ok_or_else(|| refuse(status))?;
+        open_unpacked(mended).map_err(|(status, _)| refuse(status))
+    })
+}
+
+/// Hands bytes to CFITSIO; gives them back with its status where it refuses them.
+fn open_unpacked(mut bytes: Vec<u8>) -> Result<Handle, (c_int, Vec<u8>)> {
     let (start, size) = (bytes.as_mut_ptr().cast(), bytes.len());
-    let mut unpacked = Box::new(Unpacked { _bytes: bytes, start, size });
+    let mut unpacked = Box::new(Unpacked { bytes, start, size });
     let (mut raw, mut status) = (std::ptr::null_mut(), 0);
     // SAFETY: CFITSIO keeps the pointers to `start` and `size`, which live in the box until the handle is closed; in
     // read-only mode (0) it neither writes to the memory nor asks for more, so no function for that is given.
@@ -83,7 +100,7 @@ fn open_unpacked(path: &Path, mut bytes: Vec<u8>) -> Result<Handle, FitsError> {
         sys::ffomem(&mut raw, c"unpacked".as_ptr(), 0, &mut unpacked.start, &mut unpacked.size, 0, None, &mut status);
     }
     if status != 0 || raw.is_null() {
-        return Err(FitsError::Open { path: path.to_owned(), reason: open_reason(status) });
+        return Err((status, unpacked.bytes));
     }
     Ok(Handle { raw, unpacked: Some(unpacked) })
 }

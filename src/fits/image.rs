@@ -9,12 +9,14 @@ use ndarray::Array2;
 use super::handle::{Handle, open_literally, status_text};
 use super::{Cards, FitsError, leading_number};
 
-/// Largest number of axes looked at; trailing axes of length 1 are squeezed.
+/// Largest number of axes that an image may have; trailing axes of length 1 are squeezed.
 const MOST_AXES: usize = 8;
 // CFITSIO's type codes (its user guide, chapter "CFITSIO conventions").
 const IMAGE_HDU: c_int = 0;
 const USHORT_IMG: c_int = 20;
 const BYTE_IMG: c_int = 8;
+// Statuses of CFITSIO's user guide, appendix "error status codes".
+const END_OF_FILE: c_int = 107;
 /// What CFITSIO calls a sum that does not match.
 const WRONG_SUM: c_int = -1;
 /// BZERO of unsigned 16-bit numbers (standard, section 4.4.2.5).
@@ -139,8 +141,14 @@ impl ImageFile {
     ///
     /// CFITSIO cannot return to this image.
     pub fn further_images(&mut self) -> Result<usize, FitsError> {
-        let further = (self.geometry.hdu + 1..).map_while(|hdu| image_at(&mut self.file, hdu));
-        let count = further.filter(Option::is_some).count();
+        let mut count = 0;
+        for hdu in self.geometry.hdu + 1.. {
+            match hdu_at(&mut self.file, hdu) {
+                Hdu::Image { .. } => count += 1,
+                Hdu::NoImage => {}
+                Hdu::End | Hdu::Broken(_) => break,
+            }
+        }
         self.return_to_the_image()?;
         Ok(count)
     }
@@ -201,7 +209,10 @@ impl ImageFile {
     ) -> Result<(), FitsError> {
         let mut status = 0;
         let mut any_null = 0;
-        let mut start = [1, first_row as std::os::raw::c_long + 1, plane as std::os::raw::c_long + 1];
+        // CFITSIO reads an entry for every axis of the image, squeezed ones included.
+        let mut start = [1 as std::os::raw::c_long; MOST_AXES];
+        start[1] += first_row as std::os::raw::c_long;
+        start[2] += plane as std::os::raw::c_long;
         let mut nan = f32::NAN;
         let null: *mut std::os::raw::c_void = if code == TFLOAT { (&raw mut nan).cast() } else { std::ptr::null_mut() };
         // SAFETY: `to` points to `len` elements of the type that `code` names; `start` has an entry for each axis read.
@@ -335,21 +346,36 @@ fn ascii_or_mark(byte: u8) -> char {
     }
 }
 
-/// Number, axes and BITPIX of the first HDU that is an image with at least two axes of pixels; the file stands on it.
+/// What stands at a place in a file.
+enum Hdu {
+    /// An image with at least two axes of pixels.
+    Image { axes: Vec<i64>, bitpix: i32 },
+    /// Anything else.
+    NoImage,
+    /// The end of the file.
+    End,
+    /// Something that CFITSIO cannot read, with its status.
+    Broken(c_int),
+}
+
+/// Number, axes and BITPIX of the first HDU that is an image with pixels; the file stands on it.
 fn first_image(file: &mut Handle, path: &Path) -> Result<(usize, Vec<i64>, i32), FitsError> {
     let mut hdu = 1;
     loop {
-        match image_at(file, hdu) {
-            None => return Err(FitsError::NoImage { path: path.to_owned(), hdus: hdu - 1 }),
-            Some(Some((axes, bitpix))) => return Ok((hdu, axes, bitpix)),
-            Some(None) => hdu += 1,
+        match hdu_at(file, hdu) {
+            Hdu::Image { axes, bitpix } => return Ok((hdu, axes, bitpix)),
+            Hdu::NoImage => hdu += 1,
+            Hdu::End => return Err(FitsError::NoImage { path: path.to_owned(), hdus: hdu - 1 }),
+            Hdu::Broken(status) => {
+                let (path, text) = (path.to_owned(), status_text(status));
+                return Err(FitsError::Read { path, hdu, what: "its header", status, text });
+            }
         }
     }
 }
 
-/// Moves to an HDU. `None` where there is none, `Some(None)` where it holds no image with pixels.
-#[allow(clippy::option_option, reason = "the end of the file and an HDU of another kind are two outcomes")]
-fn image_at(file: &mut Handle, hdu: usize) -> Option<Option<(Vec<i64>, i32)>> {
+/// Moves to an HDU and tells what it is.
+fn hdu_at(file: &mut Handle, hdu: usize) -> Hdu {
     let (mut status, mut kind, mut bitpix, mut naxis) = (0, 0, 0, 0);
     let mut axes = [0 as std::os::raw::c_long; MOST_AXES];
     // SAFETY: the handle is open; `axes` has as many entries as CFITSIO is told.
@@ -359,12 +385,15 @@ fn image_at(file: &mut Handle, hdu: usize) -> Option<Option<(Vec<i64>, i32)>> {
             sys::ffgipr(file.as_raw(), MOST_AXES as c_int, &mut bitpix, &mut naxis, axes.as_mut_ptr(), &mut status);
         }
     }
-    if status != 0 {
-        return None;
+    match status {
+        0 => {}
+        END_OF_FILE => return Hdu::End,
+        _ => return Hdu::Broken(status),
     }
     let used = &axes[..(naxis.max(0) as usize).min(MOST_AXES)];
-    let holds_pixels = kind == IMAGE_HDU && used.len() >= 2 && used.iter().all(|n| *n > 0);
-    Some(holds_pixels.then(|| (used.to_vec(), bitpix)))
+    let holds_pixels =
+        kind == IMAGE_HDU && used.len() >= 2 && naxis as usize <= MOST_AXES && used.iter().all(|n| *n > 0);
+    if holds_pixels { Hdu::Image { axes: used.to_vec(), bitpix } } else { Hdu::NoImage }
 }
 
 /// (width, height, planes) with trailing axes of length 1 squeezed.

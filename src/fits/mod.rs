@@ -8,6 +8,7 @@
 mod cards;
 mod handle;
 mod image;
+mod mend;
 mod promise;
 
 pub use cards::{Card, Cards, leading_number};

@@ -19,7 +19,7 @@ const DEFLATE_EXPANSION: u128 = 1032;
 /// Largest stream that is unpacked into memory, bytes: several times the largest frame of any sensor on sale.
 const LARGEST_UNPACKED_BYTES: u128 = 4 << 30;
 
-/// Bytes of header and data that the first HDU of a plain file must have.
+/// Checks that a plain file holds the header and data that its first HDU must have.
 ///
 /// # Errors
 ///
@@ -90,8 +90,8 @@ fn read_header(from: &mut impl Read) -> std::io::Result<Vec<u8>> {
     Ok(bytes)
 }
 
-/// Place of the END card among whole cards.
-fn end_in(bytes: &[u8]) -> Option<usize> {
+/// Number of cards before END, by the blocks of a header.
+pub(super) fn end_in(bytes: &[u8]) -> Option<usize> {
     bytes
         .chunks(CARD_BYTES)
         .position(|card| card.starts_with(b"END") && card[3..card.len().min(8)].iter().all(|c| matches!(c, b' ' | 0)))

@@ -106,7 +106,8 @@ fn look(intake: &Intake, read: &Read, sensors: &Sensors) -> Result<Looked, Strin
     // Of a colour cube the middle plane is measured, the green one by custom.
     let plane = &image.planes[image.planes.len() / 2];
     let options = MeasureOptions { lattice, e_per_adu: gain, saturation_adu: saturation };
-    let stars = measure(plane, &options).ok_or("no valid pixels: every one is undefined")?;
+    let stars =
+        measure(plane, &options).ok_or("no star can be measured: too few valid pixels to tell sky from noise")?;
     let width_of = |plane: &Pixels| match measure(plane, &options) {
         Some(stars) => stars.fwhm_px,
         None => Quantity::not_measurable("no valid pixels in this plane"),

@@ -44,7 +44,7 @@ fn exit_status_and_streams_tell_how_it_went() {
     std::fs::write(night.join("broken.fits"), &light(3, &[])[..9000]).unwrap();
     let ran = skygrain_in(dir.path(), &["night", "night", "--out", "report"]);
     assert_eq!(ran.status, Some(1), "{}{}", ran.stdout, ran.stderr);
-    assert!(ran.stdout.contains("broken.fits"), "{}", ran.stdout);
+    assert!(ran.stderr.contains("broken.fits") && ran.stderr.contains("incomplete"), "{}", ran.stderr);
     left_out(&json(&dir.path().join("report/report.json")), "broken.fits", "unreadable", "incomplete");
 
     // Nothing usable: no report, no output, words on standard error.
