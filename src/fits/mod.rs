@@ -9,10 +9,12 @@ mod cards;
 mod handle;
 mod image;
 mod mend;
+mod pixels;
 mod promise;
 
 pub use cards::{Card, Cards, leading_number};
-pub use image::{Geometry, Image, ImageFile, Pixels};
+pub use image::{Geometry, ImageFile};
+pub use pixels::{Image, Pixels};
 
 use std::path::PathBuf;
 

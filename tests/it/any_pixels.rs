@@ -16,7 +16,8 @@ fn every_coding_gives_its_physical_values_exactly() {
     let want = [0i64, 1, 32767, 32768, 65535];
     let be16 = |off: i64| want.iter().flat_map(|v| ((v - off) as i16).to_be_bytes()).collect::<Vec<u8>>();
     let be32 = |off: i64| want.iter().flat_map(|v| ((v - off) as i32).to_be_bytes()).collect::<Vec<u8>>();
-    let cases: Vec<(i32, &[&str], Vec<u8>, Vec<f64>)> = vec![
+    type Case = (i32, &'static [&'static str], Vec<u8>, Vec<f64>);
+    let cases: Vec<Case> = vec![
         (16, &["BZERO   = '32768'"], be16(32768), want.map(|v| v as f64).to_vec()),
         (16, &["BZERO   = 32768.0"], be16(32768), want.map(|v| v as f64).to_vec()),
         (16, &["BZERO   = 3.2768D4", "BSCALE  = 1.0"], be16(32768), want.map(|v| v as f64).to_vec()),
@@ -293,7 +294,7 @@ fn the_gain_card_is_a_label_and_the_pixels_tell_the_gain() {
 fn left_justified_samples_are_seen_and_all_numbers_are_in_file_units() {
     let detector = Detector { gain_e_per_adu: 2.0, read_noise_e: 3.0, offset_adu: 240.0, ..Detector::even(300, 300) };
     // 99.9 % stay on the step.
-    let interpolated = |i: usize, v: u16| 8 * v + if i % 1009 == 0 { 3 } else { 0 };
+    let interpolated = |i: usize, v: u16| 8 * v + if i.is_multiple_of(1009) { 3 } else { 0 };
     for (step, files) in [
         (1, calibration(&detector, &[], |_, v| v)),
         (4, calibration(&detector, &[], |_, v| 4 * v)),
@@ -319,7 +320,7 @@ fn frames_below_the_bias_do_not_wrap() {
         file(&cards, &unsigned((0..SIDE * SIDE).map(level)))
     };
     let alternate = |a: u16| move |i: usize| a + ((i + i / SIDE) % 2) as u16;
-    let below = |i: usize| if i % 5 == 0 { 997 } else { 1000 };
+    let below = |i: usize| if i.is_multiple_of(5) { 997 } else { 1000 };
     let report = report_of([
         ("bias-1.fits", constant("bias", &alternate(1000))),
         ("bias-2.fits", constant("bias", &|i| 1001 - ((i + i / SIDE) % 2) as u16)),
