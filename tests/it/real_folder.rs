@@ -40,7 +40,8 @@ fn codings_of_the_same_pixels_give_the_same_pixels_and_stars() {
     let (plain, tiled) = read("scan_int16.fits");
     assert!(!tiled);
     let want = stars(&plain);
-    // HCOMPRESS is lossless where its scale is 0 or 1; ZVAL1 of that file says 0 (and its pixels are equal).
+    // HCOMPRESS loses nothing at a scale of 0 or 1, and this file of it gives equal pixels; the float file of the same
+    // folder holds other numbers and is not among them.
     for name in ["scan_int16_gzip1.fits", "scan_int16_rice.fits", "scan_int16_hcompress.fits"] {
         let (pixels, tiled) = read(name);
         assert!(tiled && pixels == plain, "{name}");
