@@ -20,6 +20,7 @@ use crate::verdict::{
 
 use super::intake::{Intake, Outcome, Read};
 use super::lights::MeasuredLight;
+use super::notices::night_notices;
 use super::{Progress, Stage, reads_of, shown_of};
 
 /// The sensors of a run, by what sets them apart.
@@ -113,6 +114,7 @@ fn sensor_ids<'a>(keys: impl Iterator<Item = &'a SensorKey>) -> Vec<String> {
         parts.extend(key.readout_mode.clone());
         let [bx, by] = key.binning;
         parts.extend((key.binning != [1, 1]).then(|| format!("binned {bx}x{by}")));
+        parts.extend((key.planes > 1).then(|| format!("{} colour planes", key.planes)));
         (parts.join(", "), format!("{} x {} px", key.size[0], key.size[1]))
     };
     let names: Vec<(String, String)> = keys.map(named).collect();
@@ -159,7 +161,7 @@ pub fn report_of_night(
         .iter()
         .filter_map(|(key, members)| sensors.get(&key.sensor).map(|s| session(key, &by_session[*key], members, s)))
         .collect();
-    warnings.extend(night_warnings(&intakes, &lights));
+    warnings.extend(night_notices(&intakes, &lights));
     let names = spoken_names(&built.iter().map(|b| &b.session).collect::<Vec<_>>());
     let findings: Vec<SessionFindings> = built.iter().zip(&names).map(|(b, name)| b.findings(name)).collect();
     let answers = answers(&findings);
@@ -231,6 +233,7 @@ fn rows(
             row.star_count = Some(stars.star_count);
             row.fitted_stars = Some(stars.stars.len());
             row.fwhm_px = Some(stars.fwhm_px.clone());
+            row.plane_fwhm_px.clone_from(&light.plane_fwhm_px);
             row.recorded_fwhm_px = Some(stars.recorded_fwhm_px.clone());
             row.ellipticity = Some(stars.ellipticity.clone());
             row.position_angle_deg = Some(stars.position_angle_deg.clone());
@@ -478,32 +481,4 @@ fn sky_rate(used: &[&MeasuredLight], sensor: &SensorResult, dark: &Quantity, exp
         used.len(),
     );
     if dark.is_known() { sky } else { sky.noted("dark current is not known and is still in it") }
-}
-
-fn night_warnings(intakes: &[Intake], lights: &[MeasuredLight]) -> Vec<Warning> {
-    let shown = |l: &&MeasuredLight| intakes[l.index].file.shown.clone();
-    let mut warnings = Vec::new();
-    let undated: Vec<String> = lights.iter().filter(|l| l.read.header.start_utc.is_none()).map(|l| shown(&l)).collect();
-    if !undated.is_empty() {
-        warnings.push(Warning {
-            code: "undated".to_owned(),
-            severity: Severity::Note,
-            message: "no usable DATE-OBS: these lights share a session without a date".to_owned(),
-            paths: undated,
-        });
-    }
-    let without_longitude =
-        lights.iter().filter(|l| l.read.header.start_utc.is_some() && l.read.header.site_longitude_deg.is_none());
-    let paths: Vec<String> = without_longitude.map(|l| shown(&l)).collect();
-    if !paths.is_empty() {
-        warnings.push(Warning {
-            code: "night-by-utc".to_owned(),
-            severity: Severity::Note,
-            message: "no site longitude (SITELONG): the night's date is taken as if the site lay at Greenwich; \
-                      rig key site_longitude_deg settles it"
-                .to_owned(),
-            paths,
-        });
-    }
-    warnings
 }

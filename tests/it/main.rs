@@ -1,9 +1,16 @@
 //! All integration tests in one binary: one link, one run.
 
+mod any_folder;
+mod any_header;
+mod any_pixels;
+mod command_line;
+mod raw_fits;
+mod real_folder;
 mod real_sensor;
 mod real_stars;
 mod simulated_sensor;
 mod simulated_stars;
+mod tile_files;
 
 use std::path::PathBuf;
 
