@@ -137,10 +137,5 @@ fn elongated(star: &SimStar, by_1: f64, by_2: f64) -> SimStar {
     let e = e1.hypot(e2);
     let r = (1.0 + e * e).sqrt() - e;
     let fwhm = star.fwhm_px();
-    SimStar {
-        fwhm_major_px: fwhm / r.sqrt(),
-        fwhm_minor_px: fwhm * r.sqrt(),
-        angle_rad: 0.5 * e2.atan2(e1),
-        ..*star
-    }
+    SimStar { fwhm_major_px: fwhm / r.sqrt(), fwhm_minor_px: fwhm * r.sqrt(), angle_rad: 0.5 * e2.atan2(e1), ..*star }
 }
