@@ -32,8 +32,8 @@ pub(super) struct CommonBeta {
 impl CommonBeta {
     /// Mean of what each star tells by itself, weighted by its error and the stars' own spread; outliers left out.
     /// `None` with fewer than three stars.
-    pub fn of(fits: &[StarFit]) -> Option<Self> {
-        let known: Vec<(f64, f64)> = fits.iter().filter_map(|f| f.own_inverse_beta).collect();
+    pub fn of(fits: &[(usize, StarFit)]) -> Option<Self> {
+        let known: Vec<(f64, f64)> = fits.iter().filter_map(|(_, f)| f.own_inverse_beta).collect();
         if known.len() < LEAST_FITS {
             return None;
         }

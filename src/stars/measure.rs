@@ -27,9 +27,9 @@ const SCOUTS: usize = 60;
 /// Stars fitted in all, brightest first: their mean is then limited by the seeing, not by their number.
 const MOST_FITS: usize = 500;
 /// Rounds in which the frame's 1/beta is refined; the second rarely moves it by a tenth of its error.
-const BETA_ROUNDS: usize = 3;
+const BETA_ROUNDS: usize = 6;
 /// Change over the error of the frame's 1/beta from which it is refined once more.
-const BETA_SETTLED: f64 = 0.3;
+const BETA_SETTLED: f64 = 0.1;
 /// Share of a saturation level above which a pixel is taken for saturated: sensors bend before they clip.
 const SATURATED_SHARE: f64 = 0.95;
 /// Recorded numbers of a 16-bit file end here; a pixel this high is clipped whatever the camera.
@@ -301,11 +301,16 @@ impl Search<'_> {
     /// A faint or undersampled star's free beta is skewed and its error depends on it. At a beta that all share, the next
     /// step of each star towards its own is a normal quantity: the mean of those steps is the maximum-likelihood one.
     fn common_beta(&self, peaks: &[Peak], scouts: &[(usize, StarFit)], width_px: f64) -> Option<CommonBeta> {
-        let free: Vec<StarFit> = scouts.iter().map(|(_, fit)| *fit).collect();
-        let mut beta = CommonBeta::of(&free)?;
+        let mut fits = scouts.to_vec();
+        let mut beta = CommonBeta::of(&fits)?;
         for _ in 0..BETA_ROUNDS {
-            let fits = scouts.iter().filter_map(|(i, _)| self.fit(peaks, *i, width_px, Some((beta.inverse, 0.0))));
-            let next = CommonBeta::of(&fits.collect::<Vec<_>>())?;
+            let prior = Some((beta.inverse, 0.0));
+            let again = |i: usize, last: &StarFit| {
+                let shape = Shape { inverse_beta: beta.inverse, ..last.shape };
+                Some((i, self.fit_from(peaks, i, width_px, prior, (last.x, last.y, shape))?))
+            };
+            fits = fits.iter().filter_map(|(i, last)| again(*i, last)).collect();
+            let next = CommonBeta::of(&fits)?;
             let moved = (next.inverse - beta.inverse).abs();
             beta = next;
             if moved < BETA_SETTLED * beta.sigma {
@@ -315,15 +320,27 @@ impl Search<'_> {
         Some(beta)
     }
 
+    /// Fit of one peak from the frame's typical star.
     fn fit(&self, peaks: &[Peak], i: usize, width_px: f64, prior: Option<(f64, f64)>) -> Option<StarFit> {
+        let beta = prior.map_or(3.0, |(inverse, _)| inverse.recip());
+        let at = (peaks[i].x as f64, peaks[i].y as f64);
+        self.fit_from(peaks, i, width_px, prior, (at.0, at.1, Shape::new(width_px, 0.05, 0.0, beta)))
+    }
+
+    fn fit_from(
+        &self,
+        peaks: &[Peak],
+        i: usize,
+        width_px: f64,
+        prior: Option<(f64, f64)>,
+        start: (f64, f64, Shape),
+    ) -> Option<StarFit> {
         let peak = &peaks[i];
         let stamp = self.stamp(peaks, i, width_px)?;
-        let beta = prior.map_or(3.0, |(inverse, _)| inverse.recip());
         let noise = FitNoise {
             sky_adu2: self.sky.sigma_at(peak.x, peak.y).powi(2).max(1e-12),
             e_per_adu: self.options.e_per_adu,
         };
-        let start = (peak.x as f64, peak.y as f64, Shape::new(width_px, 0.05, 0.0, beta));
         let fit = fit_star(&stamp, start, noise, prior).ok()?;
         // A fit that slid to a neighbour is not this star's.
         let slid = (fit.x - peak.x as f64).hypot(fit.y - peak.y as f64) > width_px.max(1.5);

@@ -5,6 +5,7 @@ mod real_sensor;
 mod real_stars;
 mod simulated_sensor;
 mod simulated_stars;
+mod star_cutouts;
 
 use std::path::PathBuf;
 
