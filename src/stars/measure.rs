@@ -26,10 +26,10 @@ const KERNEL_MISMATCH: f64 = 1.6;
 const SCOUTS: usize = 60;
 /// Stars fitted in all, brightest first: their mean is then limited by the seeing, not by their number.
 const MOST_FITS: usize = 500;
-/// Rounds in which the frame's 1/beta is refined; the second rarely moves it by a tenth of its error.
-const BETA_ROUNDS: usize = 6;
+/// Most rounds in which the frame's 1/beta is refined; one is nearly always enough, since the steps are Newton's.
+const BETA_ROUNDS: usize = 3;
 /// Change over the error of the frame's 1/beta from which it is refined once more.
-const BETA_SETTLED: f64 = 0.1;
+const BETA_SETTLED: f64 = 0.2;
 /// Share of a saturation level above which a pixel is taken for saturated: sensors bend before they clip.
 const SATURATED_SHARE: f64 = 0.95;
 /// Recorded numbers of a 16-bit file end here; a pixel this high is clipped whatever the camera.
@@ -158,8 +158,8 @@ pub fn measure(plane: &Pixels, options: &MeasureOptions) -> Option<FrameStars> {
         scouts = frame.scout(&peaks, &sorted, kernel_px);
     }
     let width_px = common_width(&scouts).unwrap_or(kernel_px);
-    let beta = frame.common_beta(&peaks, &scouts, width_px);
     let sorted = frame.sort_out(&peaks, width_px);
+    let beta = frame.common_beta(&peaks, &sorted, &scouts, width_px);
     let mut flags: BTreeMap<StarFlag, usize> = BTreeMap::new();
     let mut count = |flag: StarFlag| *flags.entry(flag).or_default() += 1;
     let prior = beta.map(|b| (b.inverse, b.spread));
@@ -300,22 +300,31 @@ impl Search<'_> {
     ///
     /// A faint or undersampled star's free beta is skewed and its error depends on it. At a beta that all share, the next
     /// step of each star towards its own is a normal quantity: the mean of those steps is the maximum-likelihood one.
-    fn common_beta(&self, peaks: &[Peak], scouts: &[(usize, StarFit)], width_px: f64) -> Option<CommonBeta> {
-        let mut fits = scouts.to_vec();
-        let mut beta = CommonBeta::of(&fits)?;
+    fn common_beta(
+        &self,
+        peaks: &[Peak],
+        sorted: &[Option<StarFlag>],
+        scouts: &[(usize, StarFit)],
+        width_px: f64,
+    ) -> Option<CommonBeta> {
+        let mut beta = CommonBeta::of(scouts)?;
+        // Those too whose free fit failed: it does so where noise asks for wings thinner than a Gaussian's.
+        let clean = (0..peaks.len()).filter(|i| sorted[*i].is_none() && peaks[*i].significance >= FIT_SIGMA);
+        let first = |i: usize| Some((i, self.fit(peaks, i, width_px, Some((beta.inverse, 0.0)))?));
+        let mut fits: Vec<(usize, StarFit)> = clean.take(SCOUTS).filter_map(first).collect();
         for _ in 0..BETA_ROUNDS {
-            let prior = Some((beta.inverse, 0.0));
-            let again = |i: usize, last: &StarFit| {
-                let shape = Shape { inverse_beta: beta.inverse, ..last.shape };
-                Some((i, self.fit_from(peaks, i, width_px, prior, (last.x, last.y, shape))?))
-            };
-            fits = fits.iter().filter_map(|(i, last)| again(*i, last)).collect();
             let next = CommonBeta::of(&fits)?;
             let moved = (next.inverse - beta.inverse).abs();
             beta = next;
             if moved < BETA_SETTLED * beta.sigma {
                 break;
             }
+            let again = |i: usize, last: &StarFit| {
+                let shape = Shape { inverse_beta: beta.inverse, ..last.shape };
+                let prior = Some((beta.inverse, 0.0));
+                Some((i, self.fit_from(peaks, i, width_px, prior, (last.x, last.y, shape))?))
+            };
+            fits = fits.iter().filter_map(|(i, last)| again(*i, last)).collect();
         }
         Some(beta)
     }

@@ -93,6 +93,9 @@ fn fits_of_stored_cutouts_agree_with_a_general_least_squares_library() {
         let stamp = Stamp { left: 0, top: 0, width: SIDE, values: (0..SIDE * SIDE).map(at).collect() };
         let noise = FitNoise { sky_adu2: SKY_ADU2, e_per_adu: Some(E_PER_ADU) };
         let fit = fit_star(&stamp, (12.0, 12.0, Shape::new(2.0, 0.05, 0.0, 3.0)), noise, None).unwrap();
+        // Errors are widened where the residuals exceed the stated noise by 3 sigma: here cut-out 5, by chance (1.17).
+        let excess = 1.0 + 3.0 * (2.0 / (SIDE * SIDE - 8) as f64).sqrt();
+        let widened = if fit.chi2_per_dof > excess { fit.chi2_per_dof.sqrt() } else { 1.0 };
         let of = |name: &str| want[name].as_f64().unwrap();
         for (name, got, sigma) in [
             ("x", fit.x, fit.sigma_x),
@@ -105,7 +108,7 @@ fn fits_of_stored_cutouts_agree_with_a_general_least_squares_library() {
             let joint = sigma.hypot(of(&format!("sigma_{name}"))) / std::f64::consts::SQRT_2;
             let off = (got - of(name)) / joint;
             assert!(off.abs() < VALUE_SIGMAS, "{i} {name}: {got}, expected {}, {off:.3} sigma", of(name));
-            let ratio = sigma / of(&format!("sigma_{name}"));
+            let ratio = sigma / widened / of(&format!("sigma_{name}"));
             assert!((ratio - 1.0).abs() < ERROR_RATIO, "{i} {name}: errors {ratio:.4}");
         }
         // A profile sampled at pixel centres takes the width after the pixel for the star's own.
