@@ -2,11 +2,14 @@
 //!
 //! Positions are in pixels of the file, 0-based, integer at pixel centres.
 
+mod beta;
 mod detect;
 mod fit;
 mod measure;
 mod moffat;
 mod sky;
+mod summary;
+mod weighted;
 
 pub use detect::{Peak, detect};
 pub use fit::{FitNoise, Stamp, StarFit, fit_star};

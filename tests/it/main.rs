@@ -3,6 +3,7 @@
 mod any_folder;
 mod any_header;
 mod any_pixels;
+mod bounds;
 mod command_line;
 mod raw_fits;
 mod real_folder;
@@ -10,6 +11,7 @@ mod real_sensor;
 mod real_stars;
 mod simulated_sensor;
 mod simulated_stars;
+mod star_cutouts;
 mod tile_files;
 
 use std::path::PathBuf;
