@@ -7,6 +7,7 @@ mod detect;
 mod fit;
 mod measure;
 mod moffat;
+mod neighbours;
 mod sky;
 mod summary;
 mod weighted;
