@@ -4,6 +4,7 @@
 //! deviations above the filtered noise, and still does once a ring around it has told what the sky map missed. On a
 //! mosaic the other colours' sites count nothing, and the noise follows the two classes of sites.
 
+use multiversion::multiversion;
 use ndarray::ArrayView2;
 
 use crate::fits::Pixels;
@@ -100,6 +101,9 @@ fn local_maxima(plane: &Pixels, lattice: Lattice, sky: &SkyMap, kernel: &Kernel,
 }
 
 /// Filters row by row: only as many rows as the filter is high are kept, so the cost is linear and memory small.
+///
+/// Compiled for wider vectors too and chosen at run time; the operations and their order, and so the bits, are the same.
+#[multiversion(targets("x86_64+avx2", "x86_64+sse4.2"))]
 fn scan<T: Copy + Into<f32>>(
     plane: ArrayView2<T>,
     lattice: Lattice,
@@ -160,6 +164,7 @@ fn blank_other_colours(net: &mut [f32], lattice: Lattice, y: usize) {
 /// Symmetric filter over `2 radius + 1` lines of equal length; `line(radius)` is the central one.
 ///
 /// Serves both axes: along a row the lines are the row itself, shifted; across rows they are the rows.
+#[inline(always)]
 fn combine<'a>(line: impl Fn(usize) -> &'a [f32], taps: &[f32], out: &mut [f32]) {
     let radius = taps.len() - 1;
     let n = out.len();
@@ -237,6 +242,7 @@ impl Limits {
 /// Pixels looked at together: most hold no peak and are passed over with one comparison each.
 const RUN_PX: usize = 16;
 
+#[inline(always)]
 fn maxima_of_row([above, row, below]: [&[f32]; 3], limits: &Limits, y: usize, peaks: &mut Vec<Peak>) {
     let limits = &limits.height[limits.current][..row.len()];
     for (run, (values, limit)) in row.chunks(RUN_PX).zip(limits.chunks(RUN_PX)).enumerate() {
@@ -280,9 +286,9 @@ fn ring_level(plane: &Pixels, lattice: Lattice, sky: &SkyMap, peak: &Peak, offse
         // On a mosaic every second pixel of a row counts: the neighbour does where this one does not.
         let x = x as usize + usize::from(!lattice.holds(x as usize, y as usize));
         if x < columns {
-            let over = (plane.at(x, y as usize) - sky.level_at(x, y as usize)) as f32;
-            if over.is_finite() {
-                sample[n] = over;
+            let value = plane.at(x, y as usize) as f32;
+            if value.is_finite() {
+                sample[n] = value;
                 n += 1;
             }
         }
@@ -291,7 +297,7 @@ fn ring_level(plane: &Pixels, lattice: Lattice, sky: &SkyMap, peak: &Peak, offse
         return 0.0;
     }
     let (_, middle, _) = sample[..n].select_nth_unstable_by(n / 2, f32::total_cmp);
-    f64::from(*middle)
+    f64::from(*middle) - sky.level_at(peak.x, peak.y)
 }
 
 #[cfg(test)]

@@ -4,6 +4,7 @@
 //! logarithmic width, two components of elongation, 1/beta. The variance of a pixel is that of the sky plus the photon
 //! noise of the model, renewed each step, so that the result is the maximum-likelihood one and not biased by noisy data.
 
+use multiversion::multiversion;
 use nalgebra::{SMatrix, SVector};
 
 use super::Shape;
@@ -228,6 +229,9 @@ fn prior_term(p: &Vector, beta_prior: Option<(f64, f64)>) -> f64 {
 }
 
 /// Normal equations at `p`, and the sum of squares there under the weights of the point left behind (none at first).
+///
+/// Compiled for wider vectors too and chosen at run time; the operations and their order, and so the bits, are the same.
+#[multiversion(targets("x86_64+avx2", "x86_64+sse4.2"))]
 fn normal_equations(
     counted: &[(f64, f64, f64)],
     p: &Vector,

@@ -8,6 +8,7 @@ mod fit;
 mod measure;
 mod moffat;
 mod neighbours;
+mod search;
 mod sky;
 mod summary;
 mod weighted;

@@ -210,12 +210,14 @@ const TWENTY_FIVE: Nodes<25> = Nodes::new(GAUSS_LEGENDRE[4]);
 
 impl Prepared {
     /// Number of nodes a side at a distance from the centre.
+    #[inline(always)]
     fn order(&self, dx: f64, dy: f64) -> usize {
         let rho2 = self.a * dx * dx + 2.0 * self.b * dx * dy + self.c * dy * dy;
         5 - self.order_limits.iter().filter(|limit| rho2 >= **limit).count()
     }
 
     /// Integral over the pixel centred at (dx, dy) from the star, for peak 1, with its derivatives.
+    #[inline(always)]
     pub fn pixel_with_derivatives(&self, dx: f64, dy: f64) -> PixelValue {
         match self.order(dx, dy) {
             1 => self.derivatives(&ONE, dx, dy),

@@ -17,7 +17,7 @@ const TILE_PX: usize = 64;
 /// Smallest side of a tile for small frames, px.
 const LEAST_TILE_PX: usize = 16;
 /// Samples wanted in a tile: the level is then good to a tenth of the noise before smoothing.
-const SAMPLES: usize = 170;
+const SAMPLES: usize = 110;
 /// Clipping limit in sigma: low enough to lose faint stars, with its truncation corrected.
 const CLIP_SIGMA: f64 = 2.5;
 
@@ -50,6 +50,7 @@ fn map_values<T: Copy + Into<f32>>(plane: ArrayView2<T>, lattice: Lattice) -> Op
     // An odd step visits every site of a mosaic's 2x2 cell; there only half of the sites count.
     let wanted = if lattice == Lattice::All { SAMPLES } else { 2 * SAMPLES };
     let step = (tile_px as f64 / (wanted as f64).sqrt()) as usize | 1;
+    let truncation = converged_truncation_factor(CLIP_SIGMA);
     let mut level = Array2::from_elem((ny, nx), f32::NAN);
     let mut sigma = Array2::from_elem((ny, nx), f32::NAN);
     let mut samples: Vec<Vec<f32>> = vec![Vec::new(); nx];
@@ -67,7 +68,7 @@ fn map_values<T: Copy + Into<f32>>(plane: ArrayView2<T>, lattice: Lattice) -> Op
             }
         }
         for (i, sample) in samples.iter_mut().enumerate() {
-            if let Some((l, s)) = tile_sky(sample) {
+            if let Some((l, s)) = tile_sky(sample, truncation) {
                 level[[j, i]] = l as f32;
                 sigma[[j, i]] = s as f32;
             }
@@ -95,7 +96,7 @@ fn map_values<T: Copy + Into<f32>>(plane: ArrayView2<T>, lattice: Lattice) -> Op
 ///
 /// The samples are sorted once; clipping then only moves the ends of a range. A floor that clips the noise shows as many
 /// samples at the lowest value; the upper half then tells the noise.
-fn tile_sky(sample: &mut Vec<f32>) -> Option<(f64, f64)> {
+fn tile_sky(sample: &mut Vec<f32>, truncation: f64) -> Option<(f64, f64)> {
     const LEAST_SAMPLES: usize = 16;
     /// Share at the lowest value above which the lower half of the noise is taken for clipped.
     const FLOORED_SHARE: f64 = 0.05;
@@ -122,7 +123,7 @@ fn tile_sky(sample: &mut Vec<f32>) -> Option<(f64, f64)> {
     }
     let centre = middle_of(kept);
     let mode = if floored { centre } else { mode_of(centre, mean, std) };
-    Some((mode, std / converged_truncation_factor(CLIP_SIGMA)))
+    Some((mode, std / truncation))
 }
 
 /// Median of sorted values.
@@ -159,6 +160,7 @@ fn smoothed(mesh: &Array2<f32>) -> Array2<f32> {
 
 impl SkyMap {
     /// Writes pixels less sky into `net`, ADU; undefined pixels become 0.
+    #[inline(always)]
     pub fn subtract_row<T: Copy + Into<f32>>(&self, y: usize, pixels: &[T], net: &mut [f32]) {
         self.for_runs(&self.level, y, net.len(), |run, start, slope| {
             for (k, (to, from)) in net[run.clone()].iter_mut().zip(&pixels[run]).enumerate() {
@@ -185,10 +187,13 @@ impl SkyMap {
         f64::from(self.sigma[[(y / self.tile_px).min(ny - 1), (x / self.tile_px).min(nx - 1)]])
     }
 
-    /// Level near column `x`, row `y`, ADU.
+    /// Level at column `x`, row `y`, ADU: what [`SkyMap::subtract_row`] takes off there.
     pub fn level_at(&self, x: usize, y: usize) -> f64 {
         let (ny, nx) = self.level.dim();
-        f64::from(self.level[[(y / self.tile_px).min(ny - 1), (x / self.tile_px).min(nx - 1)]])
+        let (j0, j1, v) = self.between(y, ny);
+        let (i0, i1, u) = self.between(x, nx);
+        let node = |i: usize| self.level[[j0, i]] + v * (self.level[[j1, i]] - self.level[[j0, i]]);
+        f64::from(node(i0) + u * (node(i1) - node(i0)))
     }
 
     fn interpolate_row(&self, mesh: &Array2<f32>, y: usize, into: &mut [f32]) {
@@ -200,6 +205,7 @@ impl SkyMap {
     }
 
     /// Between two tile centres the sky is a straight line: hands on each run of pixels with its first value and slope.
+    #[inline(always)]
     fn for_runs(&self, mesh: &Array2<f32>, y: usize, width: usize, mut each: impl FnMut(Range<usize>, f32, f32)) {
         let (ny, nx) = mesh.dim();
         let (j0, j1, v) = self.between(y, ny);
