@@ -194,6 +194,7 @@ fn sensor() -> SensorEntry {
                     filter: Some(HOSTILE.to_owned()),
                 })
                 .collect(),
+            vignetting: Vec::new(),
             dark_current: DarkCurrent {
                 rate_e_per_px_s: Quantity::measured(DARK_NOW, 0.012, "fitted law", 12),
                 reference_celsius: Some(NOW_C),

@@ -35,6 +35,7 @@ pub(super) struct Grid {
     pub width: usize,
     pub height: usize,
     pub cells: Vec<Cell>,
+    sites: usize,
 }
 
 impl Grid {
@@ -56,7 +57,12 @@ impl Grid {
                 }
             }
         }
-        Self { width, height, cells }
+        Self { width, height, cells, sites: stride * stride }
+    }
+
+    /// Sites of the mosaic: cell `i` lies on site `i % sites()`.
+    pub fn sites(&self) -> usize {
+        self.sites
     }
 
     /// Applies `f` to every cell in parallel; results are in the order of the cells.
