@@ -2,6 +2,7 @@
 
 mod intake;
 mod lights;
+mod over_field;
 mod sessions;
 
 use std::path::{Path, PathBuf};

@@ -9,6 +9,7 @@ mod letter;
 mod model;
 mod numbers;
 mod origins;
+mod over_field;
 mod plots;
 #[cfg(test)]
 mod sample;

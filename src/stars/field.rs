@@ -89,10 +89,7 @@ impl FieldSurface {
     pub fn chi(&self, u: f64, v: f64) -> [f64; 2] {
         let [c0, c1, c2] = self.elongation_terms;
         let (c, d) = (u * u - v * v, 2.0 * u * v);
-        [
-            c0[0] + c1[0] * u - c1[1] * v + c2[0] * c - c2[1] * d,
-            c0[1] + c1[0] * v + c1[1] * u + c2[0] * d + c2[1] * c,
-        ]
+        [c0[0] + c1[0] * u - c1[1] * v + c2[0] * c - c2[1] * d, c0[1] + c1[0] * v + c1[1] * u + c2[0] * d + c2[1] * c]
     }
 
     /// Ellipticity (1 - minor/major) and direction of the long axis (radians from +x towards +y) at a place.
@@ -288,12 +285,7 @@ fn vector_chance(vector: [f64; 2], sigma: f64) -> f64 {
     pair_chance((vector[0].powi(2) + vector[1].powi(2)) / (sigma * sigma))
 }
 
-fn constant_part(
-    result: &mut FieldResult,
-    pattern: &Elongation,
-    chances: Chances,
-    of: &dyn Fn(f64, f64) -> Quantity,
-) {
+fn constant_part(result: &mut FieldResult, pattern: &Elongation, chances: Chances, of: &dyn Fn(f64, f64) -> Quantity) {
     let [a, b] = pattern.constant;
     let length = a.hypot(b);
     result.constant_ellipticity = of(ellipticity(length), pattern.constant_sigma);

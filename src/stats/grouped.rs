@@ -2,8 +2,7 @@
 //!
 //! Stars of one frame share its seeing, and one star stands in every frame at about the same place with the same flaw.
 //! Neither averages out with the number of rows. The scatter from row to row therefore gives the least error only; what
-//! leaving out one frame at a time (jackknife: Efron 1982, from memory) and what the sums of residuals at one place
-//! (cluster-robust errors: Liang & Zeger 1986, from memory) say beyond it is added.
+//! leaving out one frame at a time, and one place at a time, says beyond it is added (jackknife: Efron 1982, from memory).
 
 use std::collections::BTreeMap;
 
@@ -146,18 +145,19 @@ fn solved<const P: usize>(rows: &[Row<P>], kept: &[bool], extra: f64, groups: us
     let filled = sums.group_weight.iter().filter(|w| **w > 0.0).count();
     let freedom = n.checked_sub(P + filled).filter(|f| *f > 0)? as f64;
     let mut chi2 = 0.0;
-    let mut frames: BTreeMap<usize, (SMatrix<f64, P, P>, SVector<f64, P>)> = BTreeMap::new();
-    let mut places: BTreeMap<usize, SVector<f64, P>> = BTreeMap::new();
+    let mut frames: BTreeMap<usize, Part<P>> = BTreeMap::new();
+    let mut places: BTreeMap<usize, Part<P>> = BTreeMap::new();
     let mut influence: BTreeMap<(usize, usize), f64> = BTreeMap::new();
     let mut counts = vec![0; groups];
     for (row, w) in rows.iter().zip(&sums.weights).filter(|(_, w)| **w > 0.0) {
         let (y, x) = sums.centred(row);
         let residual = y - x.dot(&values);
         chi2 += w * residual * residual;
-        let frame = frames.entry(row.frame).or_insert_with(|| (SMatrix::zeros(), SVector::zeros()));
-        frame.0 += x * x.transpose() * *w;
-        frame.1 += x * (w * residual);
-        *places.entry(row.place).or_insert_with(SVector::zeros) += x * (w * residual);
+        let empty = || (SMatrix::zeros(), SVector::zeros());
+        for part in [frames.entry(row.frame).or_insert_with(empty), places.entry(row.place).or_insert_with(empty)] {
+            part.0 += x * x.transpose() * *w;
+            part.1 += x * (w * residual);
+        }
         *influence.entry((row.group, row.place)).or_default() += w * residual / sums.group_weight[row.group];
         counts[row.group] += 1;
     }
@@ -172,9 +172,9 @@ fn solved<const P: usize>(rows: &[Row<P>], kept: &[bool], extra: f64, groups: us
     if frames.len() >= FEWEST_FRAMES {
         allow(jackknife(&curvature, &frames)?);
     }
-    if places.len() > P {
-        let sum = places.values().map(|g| g * g.transpose()).sum::<SMatrix<f64, P, P>>();
-        allow(inverse * sum * inverse * (places.len() as f64 / (places.len() - 1) as f64));
+    // With fewer places than terms each one decides a term, and leaving it out says nothing.
+    if places.len() > 2 * P {
+        allow(jackknife(&curvature, &places)?);
     }
     let factor = SMatrix::from_diagonal(&growth.map(f64::sqrt));
     let levels = (0..groups)
@@ -188,13 +188,13 @@ fn solved<const P: usize>(rows: &[Row<P>], kept: &[bool], extra: f64, groups: us
     Some(GroupedFit { values, covariance: factor * formal * factor, levels, n, influence })
 }
 
-/// Covariance from leaving out one frame at a time.
-fn jackknife<const P: usize>(
-    all: &SMatrix<f64, P, P>,
-    frames: &BTreeMap<usize, (SMatrix<f64, P, P>, SVector<f64, P>)>,
-) -> Option<SMatrix<f64, P, P>> {
+/// Curvature and gradient of the rows of one frame or place.
+type Part<const P: usize> = (SMatrix<f64, P, P>, SVector<f64, P>);
+
+/// Covariance from leaving out one part at a time; `None` where one part alone determines a coefficient.
+fn jackknife<const P: usize>(all: &SMatrix<f64, P, P>, parts: &BTreeMap<usize, Part<P>>) -> Option<SMatrix<f64, P, P>> {
     let moved: Option<Vec<SVector<f64, P>>> =
-        frames.values().map(|(a, g)| Some(-(all - a).cholesky()?.solve(g))).collect();
+        parts.values().map(|(a, g)| Some(-(all - a).cholesky()?.solve(g))).collect();
     let moved = moved?;
     let n = moved.len() as f64;
     let mean = moved.iter().sum::<SVector<f64, P>>() / n;
@@ -284,14 +284,8 @@ mod tests {
 
     #[test]
     fn rows_on_one_line_do_not_determine_a_surface() {
-        let row = |i: usize| Row {
-            group: 0,
-            frame: 0,
-            place: i,
-            y: i as f64,
-            sigma: 1.0,
-            basis: [i as f64, 2.0 * i as f64],
-        };
+        let row =
+            |i: usize| Row { group: 0, frame: 0, place: i, y: i as f64, sigma: 1.0, basis: [i as f64, 2.0 * i as f64] };
         assert!(fit_grouped(&(0..20).map(row).collect::<Vec<_>>()).is_none_or(|f| f.covariance[(0, 0)] > 1e6));
     }
 }

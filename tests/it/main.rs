@@ -2,6 +2,7 @@
 
 mod real_sensor;
 mod real_stars;
+mod simulated_field;
 mod simulated_sensor;
 mod simulated_stars;
 

@@ -57,7 +57,10 @@ pub(super) fn conclude(result: &mut FieldResult) {
     result.causes = seen.into_iter().map(|s| s.0).collect();
     let small = effects.iter().any(|(_, p, size)| *p < SIGNIFICANT_CHANCE && *size < 1.0);
     result.finding = result.causes.first().map_or_else(
-        || if small { "Star images hardly vary over the frame" } else { "Nothing significant varies over the frame" }.into(),
+        || {
+            if small { "Star images hardly vary over the frame" } else { "Nothing significant varies over the frame" }
+                .into()
+        },
         |c| finding(result, *c),
     );
     let mut sentences: Vec<String> = result.causes.iter().map(|c| said(result, *c)).collect();
@@ -103,7 +106,10 @@ fn finding(r: &FieldResult, cause: Cause) -> String {
         Cause::ChangingGuiding => "The elongation of all stars changes from frame to frame".to_owned(),
         Cause::Misalignment => "Stars are drawn out more towards one side".to_owned(),
         Cause::Radial => {
-            format!("Stars point away from the centre: ellipticity {} at the corners", size(&r.radial_ellipticity).text(""))
+            format!(
+                "Stars point away from the centre: ellipticity {} at the corners",
+                size(&r.radial_ellipticity).text("")
+            )
         }
         Cause::Tangential => {
             format!("Stars run around the centre: ellipticity {} at the corners", size(&r.radial_ellipticity).text(""))
