@@ -1,5 +1,6 @@
 //! All integration tests in one binary: one link, one run.
 
+mod real_field;
 mod real_sensor;
 mod real_stars;
 mod simulated_field;

@@ -9,7 +9,7 @@ use rand_xoshiro::Xoshiro256PlusPlus;
 use skygrain::fits::Pixels;
 use skygrain::frame::Lattice;
 use skygrain::simulate::{Detector, FieldRecipe, FieldShape, FrameRecipe, expose, render, scatter};
-use skygrain::stars::field::{Cause, FieldFrame, FieldOptics, FieldResult, chi, field};
+use skygrain::stars::field::{Cause, FieldFrame, FieldOptics, FieldResult, SIGNIFICANT_CHANCE, chi, field};
 use skygrain::stars::{MeasureOptions, Shape, Star, StarFit, measure};
 
 const SIZE: [usize; 2] = [600, 400];
@@ -210,7 +210,7 @@ fn an_even_field_gives_false_alarms_at_the_stated_rate() {
             let change = c.change_between_frames.unwrap();
             let all = [c.tilt, c.curvature, c.constant_elongation, c.linear_elongation, c.radial_elongation, change];
             below.iter_mut().zip(all).for_each(|(n, p)| *n += usize::from(p < LEVEL));
-            alarms += usize::from(!got.causes.is_empty());
+            alarms += usize::from(all.iter().any(|p| *p < SIGNIFICANT_CHANCE));
         }
         let rates = below.map(|n| n as f64 / TRIALS as f64);
         eprintln!("{} frames, flaw {}: rates at 5 % {rates:.3?}, {alarms} alarms", with.frames, with.flaw);
@@ -233,8 +233,8 @@ fn the_radius_of_good_stars_follows_the_curvature() {
     }
     let mean = pulls.iter().sum::<f64>() / pulls.len() as f64;
     eprintln!("radius: mean pull {mean:.2}, rms {:.2}", rms(&pulls));
-    // Half a sigma is what the correction for the worst direction may leave; 40 pulls scatter by 0.16.
-    assert!(mean.abs() < 0.7 && rms(&pulls) < 1.4, "{mean} {}", rms(&pulls));
+    // The correction for the worst direction leaves up to half a sigma; 40 pulls scatter by 0.16.
+    assert!(mean.abs() < 0.8 && rms(&pulls) < 1.4, "{mean} {}", rms(&pulls));
     let good = measured(&drawn(&FieldShape { curvature: 0.05, ..EVEN }, USUAL, 5));
     assert_eq!((good.corrected_to_the_corner, good.corrected_radius_px.sigma), (Some(true), None));
     assert!(good.sentence.contains("at least the half diagonal"), "{}", good.sentence);

@@ -26,7 +26,7 @@ const SEED: u64 = 0x636f_7272_6563_7464;
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Corrected {
     pub radius: Option<f64>,
-    /// Half of the range that holds 68 % of the draws.
+    /// Half of the range that holds 68 % of the draws, and the correction for the worst direction.
     pub sigma: f64,
     /// Share of the draws in which the whole frame is good.
     pub whole_share: f64,
@@ -58,8 +58,14 @@ pub fn corrected_radius(
     // The worst direction of a surface with errors is worse than the truth; draws from those errors are worse again by as
     // much, which tells how far (bias correction by the parametric bootstrap: Efron & Tibshirani 1993, from memory).
     let seen = radius(terms, radial.0, &rings);
-    let best = if seen < 1.0 { (2.0 * seen - at(0.5)).clamp(0.0, 1.0) } else { 1.0 };
-    Some(Corrected { radius: (best < 1.0).then_some(best), sigma: 0.5 * (at(0.841) - at(0.159)), whole_share })
+    // What it leaves is of its own size, so that it counts as an error too.
+    let correction = if seen < 1.0 { seen - at(0.5) } else { 0.0 };
+    let best = (seen + correction).clamp(0.0, 1.0);
+    Some(Corrected {
+        radius: (best < 1.0).then_some(best),
+        sigma: (0.5 * (at(0.841) - at(0.159))).hypot(correction),
+        whole_share,
+    })
 }
 
 /// Places inside the frame, a list for each distance.
