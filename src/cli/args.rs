@@ -2,7 +2,7 @@
 
 use std::path::PathBuf;
 
-use clap::{Parser, Subcommand, ValueEnum};
+use clap::{Args, Parser, Subcommand, ValueEnum};
 
 /// Measures what a night's own FITS frames say: star sharpness, sampling, sensor noise, and what cooling would gain.
 #[derive(Debug, Parser)]
@@ -22,32 +22,26 @@ Examples:
 
 Exit status: 0 all frames handled; 1 report written, some files could not be read or used; 2 nothing produced.";
 
+/// Folders, rig file and place of the report.
+#[derive(Debug, Args)]
+pub struct Inputs {
+    /// Folders that hold the frames; searched with all folders below them
+    #[arg(required = true)]
+    pub folders: Vec<PathBuf>,
+    /// What the headers lack or get wrong (TOML)
+    #[arg(long)]
+    pub rig: Option<PathBuf>,
+    /// Folder for the report
+    #[arg(long, default_value = "skygrain-report")]
+    pub out: PathBuf,
+}
+
 #[derive(Debug, Subcommand)]
 pub enum Command {
     /// Measure every frame below the folders and write the report
-    Night {
-        /// Folders that hold the frames; searched with all folders below them
-        #[arg(required = true)]
-        folders: Vec<PathBuf>,
-        /// What the headers lack or get wrong (TOML)
-        #[arg(long)]
-        rig: Option<PathBuf>,
-        /// Folder for the report
-        #[arg(long, default_value = "skygrain-report")]
-        out: PathBuf,
-    },
+    Night(Inputs),
     /// Measure the detector alone, from bias, dark and flat frames
-    Sensor {
-        /// Folders that hold the frames; searched with all folders below them
-        #[arg(required = true)]
-        folders: Vec<PathBuf>,
-        /// What the headers lack or get wrong (TOML)
-        #[arg(long)]
-        rig: Option<PathBuf>,
-        /// Folder for the report
-        #[arg(long, default_value = "skygrain-report")]
-        out: PathBuf,
-    },
+    Sensor(Inputs),
     /// Print one row per frame
     Frames {
         /// Files or folders

@@ -66,9 +66,9 @@ fn comparison(report: &Report, truth: &NightTruth) -> String {
         row(&named("sky, e-/px/s"), &session.sky_e_per_px_s, middle(|f| f.sky_e_per_px_s));
     }
     let mut text = String::from("\nMeasured against simulated\n");
-    let header = ["", "measured", "simulated", "off by sigma"].map(str::to_owned);
+    let header = ["", "measured", "simulated", "off, sigma"].map(str::to_owned);
     for [what, measured, simulated, off] in std::iter::once(header).chain(rows) {
-        text.push_str(&format!("  {what:<36}{measured:>18}{simulated:>12}{off:>12}\n"));
+        text.push_str(&format!("  {what:<36}{measured:>19}{simulated:>11}{off:>11}\n"));
     }
     text
 }

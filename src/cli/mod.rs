@@ -10,17 +10,19 @@ use std::process::ExitCode;
 
 use clap::Parser;
 
-use crate::folder::{Rig, RigError};
+use crate::folder::{Content, Rig, RigError, content_of};
 use crate::night::{NightError, NightInput, Scope, run};
 use crate::report::{FrameStatus, Report, ReportError, Written, frames_csv, summary, write};
 
-use args::{Arguments, Command, FrameFormat};
+use args::{Arguments, Command, FrameFormat, Inputs};
 use progress::Bar;
 
 /// All frames handled.
 const ALL_HANDLED: u8 = 0;
 /// The report was written, but some files could not be read or used.
 const SOME_LEFT_OUT: u8 = 1;
+/// Unreadable files named on standard error; a whole card of broken files would push the result off the screen.
+const MOST_NAMED: usize = 10;
 /// Nothing could be produced.
 const NOTHING: u8 = 2;
 
@@ -69,19 +71,17 @@ pub fn main() -> ExitCode {
 
 fn carry_out(command: Command) -> Result<u8, CliError> {
     match command {
-        Command::Night { folders, rig, out } => {
-            let (report, written) = measure(folders, rig.as_deref(), out, Scope::Night)?;
-            print(&summary(&report, Some(&written)))?;
-            Ok(status_of(&report))
-        }
-        Command::Sensor { folders, rig, out } => {
-            let (report, written) = measure(folders, rig.as_deref(), out, Scope::Sensor)?;
-            print(&summary(&report, Some(&written)))?;
-            Ok(status_of(&report))
-        }
+        Command::Night(inputs) => report_on(inputs, Scope::Night),
+        Command::Sensor(inputs) => report_on(inputs, Scope::Sensor),
         Command::Frames { files, rig, format } => frames(files, rig.as_deref(), format),
         Command::Demo { folder, out, seed } => demo::demo(folder, out, seed),
     }
+}
+
+fn report_on(inputs: Inputs, scope: Scope) -> Result<u8, CliError> {
+    let (report, written) = measure(inputs.folders, inputs.rig.as_deref(), inputs.out, scope)?;
+    print(&summary(&report, Some(&written)))?;
+    Ok(status_of(&report))
 }
 
 fn read_rig(path: Option<&Path>) -> Result<Rig, RigError> {
@@ -101,17 +101,32 @@ fn measure(
     let report = run(&input, scope, &|stage, done, total| bar.show(stage, done, total))?;
     bar.finish();
     let written = write(&report, &input.out)?;
+    name_the_unreadable(&report);
     Ok((report, written))
+}
+
+/// Names files that could not be read on standard error, the first of them at least.
+fn name_the_unreadable(report: &Report) {
+    let unreadable: Vec<_> = report.frames.iter().filter(|f| f.status == FrameStatus::Unreadable).collect();
+    for frame in unreadable.iter().take(MOST_NAMED) {
+        // A name may hold control characters, which are the terminal's business, not the name's.
+        eprintln!("skygrain: {:?}: {}", frame.path, frame.reason.as_deref().unwrap_or("not readable"));
+    }
+    if unreadable.len() > MOST_NAMED {
+        eprintln!("skygrain: and {} more, see frames.csv", unreadable.len() - MOST_NAMED);
+    }
 }
 
 /// The report may lie below the folder of frames, in a folder of its own, but not where a frame lies.
 fn check_out(folders: &[PathBuf], out: &Path) -> Result<(), CliError> {
     let Ok(out_is) = out.canonicalize() else { return Ok(()) };
     let is_input = folders.iter().any(|f| f.canonicalize().is_ok_and(|f| f == out_is || f.starts_with(&out_is)));
+    // Below the frames' folder, frames further down in `out` would not be searched and so would vanish.
+    let is_below = folders.iter().any(|f| f.canonicalize().is_ok_and(|f| out_is.starts_with(f)));
+    let depth = if is_below { usize::MAX } else { 1 };
     let holds_frames = || {
-        std::fs::read_dir(&out_is).is_ok_and(|entries| {
-            entries.flatten().any(|e| matches!(crate::folder::content_of(&e.path()), crate::folder::Content::Fits))
-        })
+        let entries = walkdir::WalkDir::new(&out_is).max_depth(depth).follow_links(true).into_iter().flatten();
+        entries.filter(|e| e.file_type().is_file()).any(|e| content_of(e.path()) == Content::Fits)
     };
     if is_input || holds_frames() {
         return Err(CliError::OutAmongFrames { out: out.to_owned() });

@@ -1,24 +1,30 @@
 //! Opening one file and reading its first image with pixels.
 
-use std::ffi::CString;
 use std::os::raw::{c_char, c_int};
 use std::path::{Path, PathBuf};
 
 use fitsio::sys;
 use ndarray::Array2;
 
-use super::{Cards, FitsError};
+use super::handle::{Handle, open_literally, status_text};
+use super::pixels::{Image, Pixels};
+use super::{Cards, FitsError, leading_number};
 
-/// Bytes that CFITSIO takes for a file name (FLEN_FILENAME less the terminator).
-const LONGEST_PATH: usize = 1024;
-/// Largest number of axes looked at; trailing axes of length 1 are squeezed.
+/// Largest number of axes that an image may have; trailing axes of length 1 are squeezed.
 const MOST_AXES: usize = 8;
-/// FITS writes in blocks of this many bytes (standard, section 3.1).
-const BLOCK_BYTES: u64 = 2880;
 // CFITSIO's type codes (its user guide, chapter "CFITSIO conventions").
 const IMAGE_HDU: c_int = 0;
 const USHORT_IMG: c_int = 20;
 const BYTE_IMG: c_int = 8;
+// Statuses of CFITSIO's user guide, appendix "error status codes".
+const END_OF_FILE: c_int = 107;
+/// What CFITSIO calls a sum that does not match.
+const WRONG_SUM: c_int = -1;
+/// BZERO of unsigned 16-bit numbers (standard, section 4.4.2.5).
+const UNSIGNED_ZERO: f64 = 32_768.0;
+/// Bytes of the largest tile-compressed image that is read, unpacked: its file does not show whether a larger promise
+/// can be true. Several times the largest sensor on sale.
+const LARGEST_TILED_BYTES: u128 = 2 << 30;
 const TUSHORT: c_int = 20;
 const TFLOAT: c_int = 42;
 
@@ -41,73 +47,6 @@ pub struct Geometry {
     pub tile_compressed: bool,
 }
 
-/// One plane of pixels, physical values (BSCALE and BZERO applied). Row 0 is the first row of the file.
-#[derive(Debug, Clone, PartialEq)]
-pub enum Pixels {
-    /// Unsigned 16-bit numbers as recorded.
-    U16(Array2<u16>),
-    /// Everything else; undefined pixels are NaN.
-    F32(Array2<f32>),
-}
-
-impl Pixels {
-    /// (rows, columns).
-    pub fn dim(&self) -> (usize, usize) {
-        match self {
-            Self::U16(a) => a.dim(),
-            Self::F32(a) => a.dim(),
-        }
-    }
-
-    /// Value at column `x`, row `y`, ADU.
-    pub fn at(&self, x: usize, y: usize) -> f64 {
-        match self {
-            Self::U16(a) => f64::from(a[[y, x]]),
-            Self::F32(a) => f64::from(a[[y, x]]),
-        }
-    }
-
-    /// Copies one row into `into`, ADU.
-    pub fn copy_row(&self, y: usize, into: &mut [f32]) {
-        match self {
-            Self::U16(a) => {
-                for (to, from) in into.iter_mut().zip(a.row(y)) {
-                    *to = f32::from(*from);
-                }
-            }
-            Self::F32(a) => {
-                for (to, from) in into.iter_mut().zip(a.row(y)) {
-                    *to = *from;
-                }
-            }
-        }
-    }
-}
-
-/// All planes of an image.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Image {
-    /// One plane, or three.
-    pub planes: Vec<Pixels>,
-}
-
-/// A read-only CFITSIO handle, closed when dropped. The `fitsio` wrapper cannot hold one on a path that is not UTF-8.
-struct Handle(*mut sys::fitsfile);
-
-impl Handle {
-    fn as_raw(&mut self) -> *mut sys::fitsfile {
-        self.0
-    }
-}
-
-impl Drop for Handle {
-    fn drop(&mut self) {
-        let mut status = 0;
-        // SAFETY: the handle was opened by CFITSIO and is closed once, here.
-        unsafe { sys::ffclos(self.0, &mut status) };
-    }
-}
-
 /// An open file that stands on its first image with pixels. Closed when dropped.
 pub struct ImageFile {
     file: Handle,
@@ -115,6 +54,8 @@ pub struct ImageFile {
     /// Shape and coding.
     pub geometry: Geometry,
     has_blank: bool,
+    /// BSCALE and BZERO where CFITSIO cannot read the cards that this program can.
+    scaling: Option<(f64, f64)>,
 }
 
 impl ImageFile {
@@ -122,7 +63,7 @@ impl ImageFile {
     ///
     /// # Errors
     ///
-    /// Not openable, no image, unknown axes, or shorter than its header promises.
+    /// Not openable, no image, unknown axes, shorter than its headers promise, or pixels without known values.
     pub fn open(path: &Path) -> Result<Self, FitsError> {
         let mut file = open_literally(path)?;
         let (hdu, axes, bitpix) = first_image(&mut file, path)?;
@@ -137,11 +78,30 @@ impl ImageFile {
         };
         let is_u16 = matches!(equivalent, USHORT_IMG | BYTE_IMG);
         let geometry = Geometry { width, height, planes, hdu, bitpix, is_u16, tile_compressed };
-        let mut opened = Self { file, path: path.to_owned(), geometry, has_blank: false };
-        opened.check_length()?;
+        let mut opened = Self { file, path: path.to_owned(), geometry, has_blank: false, scaling: None };
         let cards = opened.hdu_cards()?;
+        opened.check_length(&cards)?;
         opened.has_blank = cards.get("BLANK").is_some() || cards.get("ZBLANK").is_some();
+        opened.scale_by_the_cards(&cards)?;
         Ok(opened)
+    }
+
+    /// Number of images with pixels in the HDUs behind this one. Anything that is no HDU ends the count.
+    ///
+    /// # Errors
+    ///
+    /// CFITSIO cannot return to this image.
+    pub fn further_images(&mut self) -> Result<usize, FitsError> {
+        let mut count = 0;
+        for hdu in self.geometry.hdu + 1.. {
+            match hdu_at(&mut self.file, hdu) {
+                Hdu::Image { .. } => count += 1,
+                Hdu::NoImage => {}
+                Hdu::End | Hdu::Broken(_) => break,
+            }
+        }
+        self.return_to_the_image()?;
+        Ok(count)
     }
 
     /// All valued cards: those of the image first, then those of the primary HDU.
@@ -154,7 +114,7 @@ impl ImageFile {
         if self.geometry.hdu > 1 {
             self.move_to(1)?;
             let primary = self.hdu_cards();
-            self.move_to(self.geometry.hdu)?;
+            self.return_to_the_image()?;
             cards.extend_with_fallback(primary?);
         }
         Ok(cards)
@@ -200,7 +160,10 @@ impl ImageFile {
     ) -> Result<(), FitsError> {
         let mut status = 0;
         let mut any_null = 0;
-        let mut start = [1, first_row as std::os::raw::c_long + 1, plane as std::os::raw::c_long + 1];
+        // CFITSIO reads an entry for every axis of the image, squeezed ones included.
+        let mut start = [1 as std::os::raw::c_long; MOST_AXES];
+        start[1] += first_row as std::os::raw::c_long;
+        start[2] += plane as std::os::raw::c_long;
         let mut nan = f32::NAN;
         let null: *mut std::os::raw::c_void = if code == TFLOAT { (&raw mut nan).cast() } else { std::ptr::null_mut() };
         // SAFETY: `to` points to `len` elements of the type that `code` names; `start` has an entry for each axis read.
@@ -243,24 +206,75 @@ impl ImageFile {
         self.check(status, "an HDU")
     }
 
-    /// A plain file must hold the bytes that its header promises; compressed ones show it when they are read.
-    fn check_length(&mut self) -> Result<(), FitsError> {
-        if self.geometry.tile_compressed || is_gzip(&self.path) {
+    /// Goes back to the image and its scaling, which CFITSIO forgets on the way.
+    fn return_to_the_image(&mut self) -> Result<(), FitsError> {
+        self.move_to(self.geometry.hdu)?;
+        let Some((scale, zero)) = self.scaling else { return Ok(()) };
+        let mut status = 0;
+        // SAFETY: the handle is open and stands on an image.
+        unsafe { sys::ffpscl(self.file.as_raw(), scale, zero, &mut status) };
+        self.check(status, "the scaling")
+    }
+
+    /// CFITSIO takes a scaling card that it cannot read (`1,0`) for absent; such a card is read here or refused.
+    fn scale_by_the_cards(&mut self, cards: &Cards) -> Result<(), FitsError> {
+        let value = |keyword: &'static str, absent: f64| match cards.get(keyword) {
+            None => Ok((absent, true)),
+            Some(card) => {
+                let plain = !card.quoted && card.value.parse::<f64>().is_ok();
+                let usable = leading_number(&card.value).filter(|v| keyword == "BZERO" || *v != 0.0);
+                let value = card.value.clone();
+                let refuse = FitsError::Scaling { path: self.path.clone(), hdu: self.geometry.hdu, keyword, value };
+                usable.map(|v| (v, plain)).ok_or(refuse)
+            }
+        };
+        let ((scale, scale_is_plain), (zero, zero_is_plain)) = (value("BSCALE", 1.0)?, value("BZERO", 0.0)?);
+        if scale_is_plain && zero_is_plain {
             return Ok(());
         }
-        let (mut status, mut start, mut end) = (0, 0, 0);
+        self.geometry.is_u16 = scale == 1.0 && matches!((self.geometry.bitpix, zero), (16, UNSIGNED_ZERO) | (8, 0.0));
+        self.scaling = Some((scale, zero));
+        self.return_to_the_image()
+    }
+
+    /// The file must hold the bytes that the header of the image promises.
+    fn check_length(&mut self, cards: &Cards) -> Result<(), FitsError> {
+        let (mut status, mut start) = (0, 0);
         // SAFETY: the handle is open; unwanted outputs are null.
         unsafe {
-            sys::ffghadll(self.file.as_raw(), std::ptr::null_mut(), &mut start, &mut end, &mut status);
+            sys::ffghadll(self.file.as_raw(), std::ptr::null_mut(), &mut start, std::ptr::null_mut(), &mut status);
         }
         self.check(status, "the data's place")?;
         let g = self.geometry;
-        let bytes = (g.width * g.height * g.planes) as u64 * u64::from(g.bitpix.unsigned_abs() / 8);
-        let promised = start as u64 + bytes;
-        let have = std::fs::metadata(&self.path).map_or(0, |m| m.len());
-        debug_assert!(end as u64 >= start as u64 && BLOCK_BYTES > 0);
-        if have < promised {
+        let pixels = [g.width, g.height, g.planes].iter().fold(1u128, |n, axis| n.saturating_mul(*axis as u128));
+        let bytes = pixels.saturating_mul(u128::from(g.bitpix.unsigned_abs() / 8));
+        let stored = if g.tile_compressed {
+            if bytes > LARGEST_TILED_BYTES {
+                let path = self.path.clone();
+                return Err(FitsError::TooLarge { path, promised: bytes, limit: LARGEST_TILED_BYTES });
+            }
+            // The table of tiles, then the heap that they point into (standard, section 7.3.2).
+            let whole = |keyword| cards.number(keyword).unwrap_or(0.0).max(0.0) as u128;
+            whole("NAXIS1").saturating_mul(whole("NAXIS2")).saturating_add(whole("PCOUNT"))
+        } else {
+            bytes
+        };
+        let promised = (start.max(0) as u128).saturating_add(stored);
+        let have = self.file.file_bytes(&self.path);
+        if u128::from(have) < promised {
             return Err(FitsError::Incomplete { path: self.path.clone(), have, promised });
+        }
+        if g.tile_compressed && cards.get("DATASUM").is_some() { self.check_sum() } else { Ok(()) }
+    }
+
+    /// A flipped bit in a compressed tile may spoil its pixels without an error; the sum that packers write shows it.
+    fn check_sum(&mut self) -> Result<(), FitsError> {
+        let (mut status, mut data, mut hdu) = (0, 0, 0);
+        // SAFETY: the handle is open; the outputs are plain integers.
+        unsafe { sys::ffvcks(self.file.as_raw(), &mut data, &mut hdu, &mut status) };
+        self.check(status, "the data for their sum")?;
+        if data == WRONG_SUM {
+            return Err(FitsError::DataSum { path: self.path.clone(), hdu: self.geometry.hdu });
         }
         Ok(())
     }
@@ -283,70 +297,54 @@ fn ascii_or_mark(byte: u8) -> char {
     }
 }
 
-fn is_gzip(path: &Path) -> bool {
-    use std::io::Read;
-    let mut magic = [0u8; 2];
-    std::fs::File::open(path).and_then(|mut f| f.read_exact(&mut magic)).is_ok() && magic == [0x1f, 0x8b]
+/// What stands at a place in a file.
+enum Hdu {
+    /// An image with at least two axes of pixels.
+    Image { axes: Vec<i64>, bitpix: i32 },
+    /// Anything else.
+    NoImage,
+    /// The end of the file.
+    End,
+    /// Something that CFITSIO cannot read, with its status.
+    Broken(c_int),
 }
 
-fn open_literally(path: &Path) -> Result<Handle, FitsError> {
-    // A leading blank or tilde would be interpreted; an absolute path has neither.
-    let absolute =
-        std::path::absolute(path).map_err(|e| FitsError::Open { path: path.to_owned(), reason: e.to_string() })?;
-    let bytes = absolute.as_os_str().as_encoded_bytes();
-    if bytes.len() > LONGEST_PATH {
-        return Err(FitsError::PathTooLong { path: path.to_owned(), limit: LONGEST_PATH });
-    }
-    std::fs::File::open(&absolute).map_err(|e| FitsError::Open { path: path.to_owned(), reason: e.to_string() })?;
-    let name = CString::new(bytes)
-        .map_err(|_| FitsError::Open { path: path.to_owned(), reason: "its path holds a NUL".to_owned() })?;
-    let (mut handle, mut status) = (std::ptr::null_mut(), 0);
-    // SAFETY: `name` is a terminated string that outlives the call; mode 0 is read-only.
-    unsafe { sys::ffdkopn(&mut handle, name.as_ptr(), 0, &mut status) };
-    if status != 0 || handle.is_null() {
-        return Err(FitsError::Open { path: path.to_owned(), reason: open_reason(status) });
-    }
-    Ok(Handle(handle))
-}
-
-fn open_reason(status: c_int) -> String {
-    match status {
-        // Codes from CFITSIO's user guide, appendix "error status codes".
-        210 => "its header has no END card; the file is damaged or still being written".to_owned(),
-        413 | 414 => "its gzip stream is damaged or incomplete; copy it again".to_owned(),
-        _ => format!("CFITSIO status {status}: {}", status_text(status)),
-    }
-}
-
-fn status_text(status: c_int) -> String {
-    let mut text = [0 as c_char; 31];
-    // SAFETY: CFITSIO writes at most 30 characters and a terminator.
-    unsafe { sys::ffgerr(status, text.as_mut_ptr()) };
-    text.iter().take_while(|c| **c != 0).map(|c| char::from(*c as u8)).collect()
-}
-
-/// Moves to the first HDU that is an image with at least two axes of pixels.
+/// Number, axes and BITPIX of the first HDU that is an image with pixels; the file stands on it.
 fn first_image(file: &mut Handle, path: &Path) -> Result<(usize, Vec<i64>, i32), FitsError> {
     let mut hdu = 1;
     loop {
-        let (mut status, mut kind, mut bitpix, mut naxis) = (0, 0, 0, 0);
-        let mut axes = [0 as std::os::raw::c_long; MOST_AXES];
-        // SAFETY: the handle is open; `axes` has as many entries as CFITSIO is told.
-        unsafe {
-            sys::ffmahd(file.as_raw(), hdu as c_int, &mut kind, &mut status);
-            if status == 0 && kind == IMAGE_HDU {
-                sys::ffgipr(file.as_raw(), MOST_AXES as c_int, &mut bitpix, &mut naxis, axes.as_mut_ptr(), &mut status);
+        match hdu_at(file, hdu) {
+            Hdu::Image { axes, bitpix } => return Ok((hdu, axes, bitpix)),
+            Hdu::NoImage => hdu += 1,
+            Hdu::End => return Err(FitsError::NoImage { path: path.to_owned(), hdus: hdu - 1 }),
+            Hdu::Broken(status) => {
+                let (path, text) = (path.to_owned(), status_text(status));
+                return Err(FitsError::Read { path, hdu, what: "its header", status, text });
             }
         }
-        if status != 0 {
-            return Err(FitsError::NoImage { path: path.to_owned(), hdus: hdu - 1 });
-        }
-        let used = &axes[..(naxis.max(0) as usize).min(MOST_AXES)];
-        if kind == IMAGE_HDU && used.len() >= 2 && used.iter().all(|n| *n > 0) {
-            return Ok((hdu, used.to_vec(), bitpix));
-        }
-        hdu += 1;
     }
+}
+
+/// Moves to an HDU and tells what it is.
+fn hdu_at(file: &mut Handle, hdu: usize) -> Hdu {
+    let (mut status, mut kind, mut bitpix, mut naxis) = (0, 0, 0, 0);
+    let mut axes = [0 as std::os::raw::c_long; MOST_AXES];
+    // SAFETY: the handle is open; `axes` has as many entries as CFITSIO is told.
+    unsafe {
+        sys::ffmahd(file.as_raw(), hdu as c_int, &mut kind, &mut status);
+        if status == 0 && kind == IMAGE_HDU {
+            sys::ffgipr(file.as_raw(), MOST_AXES as c_int, &mut bitpix, &mut naxis, axes.as_mut_ptr(), &mut status);
+        }
+    }
+    match status {
+        0 => {}
+        END_OF_FILE => return Hdu::End,
+        _ => return Hdu::Broken(status),
+    }
+    let used = &axes[..(naxis.max(0) as usize).min(MOST_AXES)];
+    let holds_pixels =
+        kind == IMAGE_HDU && used.len() >= 2 && naxis as usize <= MOST_AXES && used.iter().all(|n| *n > 0);
+    if holds_pixels { Hdu::Image { axes: used.to_vec(), bitpix } } else { Hdu::NoImage }
 }
 
 /// (width, height, planes) with trailing axes of length 1 squeezed.

@@ -2,13 +2,19 @@
 //!
 //! Files are opened with the disk-file call, which takes every character of a name as it is; the extended file-name
 //! grammar would read `M31 [Ha].fits` as a request for an extension. One handle belongs to one task, and no two tasks
-//! may have the same path open at once, since CFITSIO shares its buffers between handles on one file.
+//! may have the same path open at once, since CFITSIO shares its buffers between handles on one file. What a header
+//! promises is held against what the file can hold before anything is allocated.
 
 mod cards;
+mod handle;
 mod image;
+mod mend;
+mod pixels;
+mod promise;
 
 pub use cards::{Card, Cards, leading_number};
-pub use image::{Geometry, Image, ImageFile, Pixels};
+pub use image::{Geometry, ImageFile};
+pub use pixels::{Image, Pixels};
 
 use std::path::PathBuf;
 
@@ -29,7 +35,27 @@ pub enum FitsError {
     Axes { path: PathBuf, hdu: usize, axes: Vec<i64> },
     /// The file is shorter than its header promises.
     #[error("incomplete: has {have} of the {promised} bytes that NAXIS and BITPIX promise; copy it again")]
-    Incomplete { path: PathBuf, have: u64, promised: u64 },
+    Incomplete { path: PathBuf, have: u64, promised: u128 },
+    /// The gzip stream breaks off, is damaged, or cannot hold what its header promises.
+    #[error(
+        "its gzip stream is damaged or incomplete: it gave {have}{} bytes; copy it again",
+        promised.map(|p| format!(" of the promised {p}")).unwrap_or_default()
+    )]
+    Gzip { path: PathBuf, have: u64, promised: Option<u128> },
+    /// More than a frame can be.
+    #[error(
+        "it promises {promised} bytes, more than the {limit} that are taken into memory; unpack it if that is true"
+    )]
+    TooLarge { path: PathBuf, promised: u128, limit: u128 },
+    /// The first header does not end.
+    #[error("its header has no END card within {bytes} bytes; the file is damaged or still being written")]
+    NoEnd { path: PathBuf, bytes: u64 },
+    /// The sum of the data that the file states is not theirs.
+    #[error("HDU {hdu}: its data do not add up to its DATASUM card, so they are damaged; copy it again")]
+    DataSum { path: PathBuf, hdu: usize },
+    /// A scaling card that is no number: the pixels have no known values.
+    #[error("HDU {hdu}: {keyword} = {value} is no number, so its pixels have no known values")]
+    Scaling { path: PathBuf, hdu: usize, keyword: &'static str, value: String },
     /// CFITSIO failed while reading.
     #[error("HDU {hdu}: CFITSIO status {status} while reading {what}: {text}")]
     Read { path: PathBuf, hdu: usize, what: &'static str, status: i32, text: String },
@@ -44,6 +70,11 @@ impl FitsError {
             | Self::NoImage { path, .. }
             | Self::Axes { path, .. }
             | Self::Incomplete { path, .. }
+            | Self::Gzip { path, .. }
+            | Self::TooLarge { path, .. }
+            | Self::NoEnd { path, .. }
+            | Self::DataSum { path, .. }
+            | Self::Scaling { path, .. }
             | Self::Read { path, .. } => path,
         }
     }

@@ -1,5 +1,6 @@
 //! Finding frames by what files hold, whatever they are called.
 
+use std::collections::{BTreeMap, BTreeSet};
 use std::io::Read;
 use std::path::{Path, PathBuf};
 
@@ -9,7 +10,11 @@ use walkdir::WalkDir;
 /// Bytes that are enough to know a file by.
 const SNIFF_BYTES: usize = 30;
 
-/// Suffixes that promise FITS (lower case, without a trailing `.gz`): a file so named that is no FITS is worth a word.
+/// Suffixes of compressed files, lower case.
+const PACKED_SUFFIXES: [&str; 5] = [".gz", ".bz2", ".xz", ".z", ".zip"];
+
+/// Suffixes that promise FITS (lower case, without one of a compressed file): a file so named that is no FITS is worth
+/// a word.
 const FITS_SUFFIXES: [&str; 4] = ["fits", "fit", "fts", "fz"];
 
 /// What the first bytes of a file say.
@@ -17,6 +22,8 @@ const FITS_SUFFIXES: [&str; 4] = ["fits", "fit", "fts", "fz"];
 pub enum Content {
     /// FITS, plain or gzip-compressed.
     Fits,
+    /// The same file as another one of the list, by a link; the text is that one's shown path.
+    SameAs(String),
     /// Something else; the text says what.
     Other(String),
     /// It could not be read; the text says why.
@@ -82,8 +89,41 @@ pub fn find_files(folders: &[PathBuf], leave_out: &Path) -> Result<Vec<FoundFile
         }
     }
     found.sort_by(|a, b| a.path.cmp(&b.path));
-    found.dedup_by(|a, b| a.path == b.path);
-    Ok(found)
+    Ok(each_once(found))
+}
+
+/// Keeps each file once: the same place reached by two of the folders is dropped, a link to a file of the list stays as
+/// a row that says so. The file itself goes before its links.
+fn each_once(found: Vec<FoundFile>) -> Vec<FoundFile> {
+    let places: Vec<Option<PathBuf>> = found.iter().map(|f| f.path.canonicalize().ok()).collect();
+    let is_link = |f: &FoundFile| f.path.file_name() != f.path.canonicalize().ok().as_deref().and_then(Path::file_name);
+    let mut first: BTreeMap<&PathBuf, usize> = BTreeMap::new();
+    for (i, place) in places.iter().enumerate().filter_map(|(i, p)| p.as_ref().map(|p| (i, p))) {
+        let kept = first.entry(place).or_insert(i);
+        if is_link(&found[*kept]) && !is_link(&found[i]) {
+            *kept = i;
+        }
+    }
+    let mut named = BTreeSet::new();
+    let mut once = Vec::new();
+    for (i, file) in found.iter().enumerate() {
+        match places[i].as_ref().map(|p| first[p]) {
+            Some(kept) if kept != i => {
+                let link = own_place(&file.path);
+                if link != own_place(&found[kept].path) && named.insert(link) {
+                    let content = Content::SameAs(found[kept].shown.clone());
+                    once.push(FoundFile { content, ..file.clone() });
+                }
+            }
+            _ => once.push(file.clone()),
+        }
+    }
+    once
+}
+
+/// Where a name stands, whatever it links to.
+fn own_place(path: &Path) -> Option<PathBuf> {
+    Some(path.parent()?.canonicalize().ok()?.join(path.file_name()?))
 }
 
 fn look_at(path: &Path, folder: &Path) -> FoundFile {
@@ -102,7 +142,7 @@ fn shown_path(path: &Path, folder: &Path) -> String {
 
 fn is_named_fits(path: &Path) -> bool {
     let name = path.file_name().map(|n| n.to_string_lossy().to_ascii_lowercase()).unwrap_or_default();
-    let name = name.strip_suffix(".gz").unwrap_or(&name);
+    let name = PACKED_SUFFIXES.iter().find_map(|s| name.strip_suffix(s)).unwrap_or(&name);
     name.rsplit_once('.').is_some_and(|(_, suffix)| FITS_SUFFIXES.contains(&suffix))
 }
 

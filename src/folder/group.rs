@@ -28,6 +28,8 @@ pub struct SensorKey {
     pub binning: [u32; 2],
     /// Columns and rows: frames of another size are not comparable pixel by pixel.
     pub size: [usize; 2],
+    /// 1, or 3 for a cube of colours: its noise is no longer that of the sensor.
+    pub planes: usize,
 }
 
 /// Name of a camera whose header has none.
@@ -35,7 +37,7 @@ pub const UNNAMED_CAMERA: &str = "unnamed camera";
 
 impl SensorKey {
     /// The key of a frame.
-    pub fn of(header: &FrameHeader, width: usize, height: usize) -> Self {
+    pub fn of(header: &FrameHeader, width: usize, height: usize, planes: usize) -> Self {
         let text = |c: &Option<super::Carded<String>>| c.as_ref().map(|c| c.value.clone());
         Self {
             camera: text(&header.camera).unwrap_or_else(|| UNNAMED_CAMERA.to_owned()),
@@ -44,6 +46,7 @@ impl SensorKey {
             readout_mode: text(&header.readout_mode),
             binning: header.binning,
             size: [width, height],
+            planes,
         }
     }
 }

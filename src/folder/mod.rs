@@ -4,6 +4,8 @@ mod find;
 mod group;
 mod header;
 mod kind;
+mod oddities;
+mod optics;
 mod rig;
 mod vocabulary;
 

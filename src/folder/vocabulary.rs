@@ -5,6 +5,8 @@
 
 use jiff::civil::{Date, DateTime, Time};
 
+use super::oddities::oddities;
+use super::optics::{binning_told_by_scale, focal, pixel, wcs_scale};
 use super::{Carded, CfaPattern, FrameHeader, FrameKind};
 use crate::fits::{Card, Cards, leading_number};
 use crate::units::ZERO_CELSIUS_K;
@@ -22,20 +24,12 @@ const GAIN_E_PER_ADU: [&str; 3] = ["EGAIN", "E-GAIN", "E_GAIN"];
 const FILTER: [&str; 4] = ["FILTER", "FILTER1", "FILTNAM", "FILTERS"];
 const CAMERA: [&str; 4] = ["INSTRUME", "CAMERA", "DETECTOR", "CAM_ID"];
 const READOUT_MODE: [&str; 2] = ["READOUTM", "READMODE"];
-const PIXEL_UM: [&str; 3] = ["XPIXSZ", "XPIXELSZ", "PIXSIZE1"];
-const FOCAL_MM: [&str; 2] = ["FOCALLEN", "FOCALLENGTH"];
 const LONGITUDE: [&str; 4] = ["SITELONG", "LONG-OBS", "LONGITUD", "SITELON"];
 
 /// Temperatures that a sensor of an imager may have, degrees Celsius.
 const PLAUSIBLE_CELSIUS: std::ops::RangeInclusive<f64> = -150.0..=80.0;
 /// Values that are read as kelvin when no unit is given: nothing on a telescope is as warm in Celsius.
 const PLAUSIBLE_KELVIN: std::ops::RangeInclusive<f64> = 120.0..=360.0;
-/// Pixel pitches of sensors, binned ones included, um.
-const PLAUSIBLE_PIXEL_UM: std::ops::RangeInclusive<f64> = 0.5..=200.0;
-/// Focal lengths, mm.
-const PLAUSIBLE_FOCAL_MM: std::ops::RangeInclusive<f64> = 5.0..=100_000.0;
-/// Image scales that a WCS may claim, arcsec/px (an unsolved frame may carry a matrix of ones, 3600).
-const PLAUSIBLE_ARCSEC_PER_PX: std::ops::RangeInclusive<f64> = 0.05..=100.0;
 /// Relative difference above which two cards for one quantity contradict each other.
 const CONFLICT: f64 = 0.01;
 
@@ -44,30 +38,35 @@ pub fn read_header(cards: &Cards) -> FrameHeader {
     let mut notes = Vec::new();
     let sensor_celsius = SENSOR_TEMPERATURE.iter().find_map(|k| temperature(cards, k, &mut notes));
     let set_point_celsius = SET_POINT.iter().find_map(|k| temperature(cards, k, &mut notes));
-    let (pixel_um, pixel_includes_binning) = pixel(cards, &mut notes);
+    let (pixel_um, includes) = pixel(cards, &mut notes);
+    let (focal_mm, binning) = (focal(cards, &mut notes), binning(cards));
+    let by_scale = |p: &Carded<f64>| binning_told_by_scale(cards, p.value, focal_mm.as_ref()?.value, binning);
+    let pixel_includes_binning = includes.or_else(|| pixel_um.as_ref().and_then(by_scale));
+    let (exposure_s, start_utc) = (exposure(cards, &mut notes), start(cards, "DATE-OBS"));
+    notes.extend(oddities(cards, exposure_s.as_ref(), start_utc.as_ref(), start(cards, "DATE-END").as_ref()));
     let bunit = cards.text("BUNIT").unwrap_or("").to_ascii_lowercase();
     if bunit.starts_with("electron") || bunit == "e-" {
         notes.push("BUNIT says electrons: not a raw frame, its numbers are taken as ADU".to_owned());
     }
     FrameHeader {
         kind: kind(cards),
-        exposure_s: exposure(cards, &mut notes),
+        exposure_s,
         dark_time_s: number_in(cards, "DARKTIME", 0.0, 1e6),
         sensor_celsius: not_a_placeholder(sensor_celsius, set_point_celsius.as_ref(), &mut notes),
         set_point_celsius,
         gain_setting: first_text(cards, &GAIN_SETTING),
         offset_setting: first_text(cards, &OFFSET_SETTING),
         header_gain_e_per_adu: GAIN_E_PER_ADU.iter().find_map(|k| number_in(cards, k, 1e-3, 1e3)),
-        binning: binning(cards),
+        binning,
         filter: first_text(cards, &FILTER),
         camera: first_text(cards, &CAMERA),
         readout_mode: first_text(cards, &READOUT_MODE),
         object: first_text(cards, &["OBJECT"]),
-        start_utc: start(cards),
+        start_utc,
         site_longitude_deg: LONGITUDE.iter().find_map(|k| longitude(cards, k)),
         pixel_um,
         pixel_includes_binning,
-        focal_mm: focal(cards, &mut notes),
+        focal_mm,
         aperture_mm: number_in(cards, "APTDIA", 1.0, 50_000.0),
         wcs_arcsec_per_px: wcs_scale(cards, &mut notes),
         airmass: number_in(cards, "AIRMASS", 1.0, 40.0).or_else(|| number_in(cards, "SECZ", 1.0, 40.0)),
@@ -159,7 +158,7 @@ fn not_a_placeholder(
     Some(measured)
 }
 
-fn binning(cards: &Cards) -> [u32; 2] {
+pub(super) fn binning(cards: &Cards) -> [u32; 2] {
     let whole = |v: f64| (1.0..=64.0).contains(&v).then_some(v as u32);
     for (x, y) in [("XBINNING", "YBINNING"), ("CCDXBIN", "CCDYBIN"), ("BINX", "BINY")] {
         if let Some(bx) = cards.number(x).and_then(whole) {
@@ -170,66 +169,6 @@ fn binning(cards: &Cards) -> [u32; 2] {
     let mut factors = pair.split(['x', 'X', ' ', ',']).filter_map(|p| p.trim().parse::<f64>().ok()).filter_map(whole);
     let bx = factors.next().unwrap_or(1);
     [bx, factors.next().unwrap_or(bx)]
-}
-
-fn pixel(cards: &Cards, notes: &mut Vec<String>) -> (Option<Carded<f64>>, Option<bool>) {
-    let Some((keyword, card)) = PIXEL_UM.iter().find_map(|k| cards.get(k).map(|c| (*k, c))) else {
-        return (None, None);
-    };
-    let Some(size) = leading_number(&card.value).filter(|v| PLAUSIBLE_PIXEL_UM.contains(v)) else {
-        notes.push(format!("{keyword} = {} is no pixel size in um and was not used", card.value));
-        return (None, None);
-    };
-    let comment = card.comment.to_ascii_lowercase();
-    let includes = if keyword == "PIXSIZE1" || comment.contains("unbinned") || comment.contains("before binning") {
-        Some(false)
-    } else if comment.contains("after binning") || comment.contains("binned pixel") {
-        Some(true)
-    } else {
-        // PIXSIZE1 is the sensor's own pitch: the ratio tells what the other card holds.
-        let ratio = cards.number("PIXSIZE1").map(|own| size / own);
-        let near = |r: f64, to: f64| (r - to).abs() < 0.02 * to;
-        let [bx, _] = binning(cards);
-        ratio.and_then(|r| if near(r, f64::from(bx)) { Some(true) } else { near(r, 1.0).then_some(false) })
-    };
-    (Some(Carded::new(size, keyword)), includes)
-}
-
-fn focal(cards: &Cards, notes: &mut Vec<String>) -> Option<Carded<f64>> {
-    let (keyword, value) = FOCAL_MM.iter().find_map(|k| cards.number(k).map(|v| (*k, v)))?;
-    if PLAUSIBLE_FOCAL_MM.contains(&value) {
-        return Some(Carded::new(value, keyword));
-    }
-    if value > 0.0 {
-        notes.push(format!("{keyword} = {value} is no focal length in mm (is it metres?) and was not used"));
-    }
-    None
-}
-
-/// Geometric-mean image scale of a celestial WCS, arcsec/px: `3600 sqrt |det CD|` (Greisen & Calabretta 2002, section 2).
-fn wcs_scale(cards: &Cards, notes: &mut Vec<String>) -> Option<Carded<f64>> {
-    let celestial = |k| {
-        cards
-            .text(k)
-            .is_some_and(|t| t.starts_with("RA--") || t.starts_with("DEC-") || t.contains("LON") || t.contains("LAT"))
-    };
-    if !celestial("CTYPE1") || !celestial("CTYPE2") {
-        return None;
-    }
-    let cd = |i: u8, j: u8| cards.number(&format!("CD{i}_{j}"));
-    let (determinant, card) = if let (Some(a), Some(d)) = (cd(1, 1), cd(2, 2)) {
-        (a * d - cd(1, 2).unwrap_or(0.0) * cd(2, 1).unwrap_or(0.0), "CD1_1")
-    } else {
-        let pc = |i: u8, j: u8| cards.number(&format!("PC{i}_{j}")).unwrap_or(f64::from(u8::from(i == j)));
-        let turn = pc(1, 1) * pc(2, 2) - pc(1, 2) * pc(2, 1);
-        (cards.number("CDELT1")? * cards.number("CDELT2")? * turn, "CDELT1")
-    };
-    let scale = 3600.0 * determinant.abs().sqrt();
-    if PLAUSIBLE_ARCSEC_PER_PX.contains(&scale) {
-        return Some(Carded::new(scale, card));
-    }
-    notes.push(format!("the WCS scale of {scale:.3} arcsec/px ({card}) is not plausible and was not used"));
-    None
 }
 
 fn cfa(cards: &Cards) -> Option<Carded<CfaPattern>> {
@@ -248,15 +187,17 @@ fn longitude(cards: &Cards, keyword: &str) -> Option<Carded<f64>> {
     (degrees.abs() <= 360.0).then(|| Carded::new(degrees, keyword))
 }
 
-fn start(cards: &Cards) -> Option<Carded<DateTime>> {
-    let text = cards.text("DATE-OBS")?;
+/// The instant of DATE-OBS, whose time may stand in a card of its own, or of DATE-END.
+fn start(cards: &Cards, keyword: &str) -> Option<Carded<DateTime>> {
+    let text = cards.text(keyword)?;
     let date_and_time = text.trim_end_matches('Z').parse::<DateTime>().ok().filter(|_| text.contains('T'));
     let parsed = date_and_time.or_else(|| {
         let date = text.parse::<Date>().ok().or_else(|| day_month_year(text))?;
-        let time = ["TIME-OBS", "UT", "UTSTART"].iter().find_map(|k| cards.text(k)?.parse::<Time>().ok());
+        let times: &[&str] = if keyword == "DATE-OBS" { &["TIME-OBS", "UT", "UTSTART"] } else { &[] };
+        let time = times.iter().find_map(|k| cards.text(k)?.parse::<Time>().ok());
         Some(date.to_datetime(time?))
     })?;
-    Some(Carded::new(parsed, "DATE-OBS"))
+    Some(Carded::new(parsed, keyword))
 }
 
 /// The form DD/MM/YY of FITS before 1998 (standard, section 9.1.1: years 1900 to 1999; later years are in use too).

@@ -109,6 +109,7 @@ pub fn look_at_all(files: Vec<FoundFile>, rig: &Rig, progress: Progress) -> Vec<
 fn look_at(file: &FoundFile, rig: &Rig) -> Outcome {
     match &file.content {
         Content::Fits => {}
+        Content::SameAs(other) => return Outcome::Excluded(format!("a link to the same file as {other}"), None),
         // A log or a picture among the frames is no fault; a file named as a frame that is none is.
         Content::Other(what) if file.named_fits => {
             return Outcome::Unreadable(format!("named like a FITS file, but {what}"));
@@ -137,6 +138,11 @@ fn read(file: &FoundFile, rig: &Rig) -> Result<Option<Read>, FitsError> {
     let mut image = ImageFile::open(&file.path)?;
     let mut header = read_header(&image.cards()?);
     rig.apply(&mut header);
+    let further = image.further_images()?;
+    if further > 0 {
+        let hdu = image.geometry.hdu;
+        header.notes.push(format!("HDU {hdu} was measured; {further} further image(s) of the file were not"));
+    }
     let Some(survey) = survey(&mut image)? else { return Ok(None) };
     let told = header.kind.value;
     let (kind, kind_source) = match pixels_contradict(told, &survey) {
@@ -144,6 +150,6 @@ fn read(file: &FoundFile, rig: &Rig) -> Result<Option<Read>, FitsError> {
         None => (told, header.kind.card.clone()),
     };
     let geometry = image.geometry;
-    let sensor = SensorKey::of(&header, geometry.width, geometry.height);
+    let sensor = SensorKey::of(&header, geometry.width, geometry.height, geometry.planes);
     Ok(Some(Read { header, geometry, survey, kind, kind_source, sensor }))
 }

@@ -8,6 +8,7 @@ use rayon::prelude::*;
 use crate::fits::{ImageFile, Pixels};
 use crate::folder::{FrameKind, SessionKey};
 use crate::frame::{Lattice, measured_pattern};
+use crate::quantity::Quantity;
 use crate::report::{Severity, Warning};
 use crate::stars::{FrameStars, MeasureOptions, measure};
 use crate::stats::median;
@@ -31,6 +32,8 @@ pub struct MeasuredLight {
     pub session: SessionKey,
     pub read: Read,
     pub stars: FrameStars,
+    /// Widths of the planes of a colour cube, px; empty for a frame of one plane.
+    pub plane_fwhm_px: Vec<Quantity>,
     /// Why its session does not use it.
     pub excluded: Option<String>,
 }
@@ -62,7 +65,8 @@ pub fn measure_all(
                 }
                 let session = SessionKey::of(&read.header, read.sensor.clone());
                 let excluded = unusable(&looked.stars);
-                measured.push(MeasuredLight { index, session, read, stars: looked.stars, excluded });
+                let Looked { stars, plane_fwhm_px, .. } = looked;
+                measured.push(MeasuredLight { index, session, read, stars, plane_fwhm_px, excluded });
             }
             Err(why) => intakes[index].outcome = super::intake::Outcome::Unreadable(why),
         }
@@ -88,6 +92,7 @@ pub fn measure_all(
 
 struct Looked {
     stars: FrameStars,
+    plane_fwhm_px: Vec<Quantity>,
     pattern_overruled: bool,
 }
 
@@ -101,8 +106,14 @@ fn look(intake: &Intake, read: &Read, sensors: &Sensors) -> Result<Looked, Strin
     // Of a colour cube the middle plane is measured, the green one by custom.
     let plane = &image.planes[image.planes.len() / 2];
     let options = MeasureOptions { lattice, e_per_adu: gain, saturation_adu: saturation };
-    let stars = measure(plane, &options).ok_or("no valid pixels: every one is undefined")?;
-    Ok(Looked { stars, pattern_overruled })
+    let stars =
+        measure(plane, &options).ok_or("no star can be measured: too few valid pixels to tell sky from noise")?;
+    let width_of = |plane: &Pixels| match measure(plane, &options) {
+        Some(stars) => stars.fwhm_px,
+        None => Quantity::not_measurable("no valid pixels in this plane"),
+    };
+    let plane_fwhm_px = if image.planes.len() > 1 { image.planes.iter().map(width_of).collect() } else { Vec::new() };
+    Ok(Looked { stars, plane_fwhm_px, pattern_overruled })
 }
 
 fn lattice_of(planes: &[Pixels], read: &Read, bias_adu: Option<f64>) -> (Lattice, bool) {

@@ -2,13 +2,14 @@
 
 mod intake;
 mod lights;
+mod notices;
 mod over_field;
 mod sessions;
 
 use std::path::{Path, PathBuf};
 
 use crate::folder::{FolderError, FrameKind, Rig, find_files};
-use crate::report::{Report, Severity, Warning};
+use crate::report::Report;
 
 use intake::{Intake, Read};
 
@@ -75,47 +76,13 @@ pub fn run(input: &NightInput, scope: Scope, progress: Progress) -> Result<Repor
         let first = intakes.first().map_or_else(|| "no file at all".to_owned(), Intake::first_words);
         return Err(NightError::NoFrames { folders, found: intakes.len(), first });
     }
-    let mut warnings = intake_warnings(&intakes);
+    let mut warnings = notices::intake_notices(&intakes);
     let sensors = sessions::measure_sensors(&mut intakes, &input.rig, progress, &mut warnings);
     if scope == Scope::Sensor {
         return Ok(sessions::report_of_sensors(intakes, sensors, warnings));
     }
     let measured = lights::measure_all(&mut intakes, &sensors, progress, &mut warnings);
     Ok(sessions::report_of_night(intakes, measured, sensors, warnings))
-}
-
-/// What headers alone give cause to say, once for all frames it concerns.
-fn intake_warnings(intakes: &[Intake]) -> Vec<Warning> {
-    let mut notes: std::collections::BTreeMap<String, Vec<String>> = std::collections::BTreeMap::new();
-    let mut renamed: std::collections::BTreeMap<(FrameKind, FrameKind), Vec<String>> =
-        std::collections::BTreeMap::new();
-    for intake in intakes {
-        let Some(read) = intake.read() else { continue };
-        for note in &read.header.notes {
-            notes.entry(note.clone()).or_default().push(intake.file.shown.clone());
-        }
-        if read.kind != read.header.kind.value {
-            renamed.entry((read.header.kind.value, read.kind)).or_default().push(intake.file.shown.clone());
-        }
-    }
-    let headers = notes.into_iter().map(|(note, paths)| Warning {
-        code: "header".to_owned(),
-        severity: Severity::Note,
-        message: note,
-        paths,
-    });
-    let kinds = renamed.into_iter().map(|((told, seen), paths)| Warning {
-        code: "kind-contradicted".to_owned(),
-        severity: Severity::Caution,
-        message: format!(
-            "{} frames say `{}` but are brightly and evenly lit and hold no stars: taken for {}s",
-            paths.len(),
-            told.label(),
-            seen.label()
-        ),
-        paths,
-    });
-    headers.chain(kinds).collect()
 }
 
 fn shown_of<'a>(intakes: &'a [Intake], path: &Path) -> Option<&'a str> {

@@ -20,6 +20,7 @@ use crate::verdict::{
 
 use super::intake::{Intake, Outcome, Read};
 use super::lights::MeasuredLight;
+use super::notices::night_notices;
 use super::over_field::over_field;
 use super::{Progress, Stage, reads_of, shown_of};
 
@@ -114,6 +115,7 @@ fn sensor_ids<'a>(keys: impl Iterator<Item = &'a SensorKey>) -> Vec<String> {
         parts.extend(key.readout_mode.clone());
         let [bx, by] = key.binning;
         parts.extend((key.binning != [1, 1]).then(|| format!("binned {bx}x{by}")));
+        parts.extend((key.planes > 1).then(|| format!("{} colour planes", key.planes)));
         (parts.join(", "), format!("{} x {} px", key.size[0], key.size[1]))
     };
     let names: Vec<(String, String)> = keys.map(named).collect();
@@ -160,8 +162,9 @@ pub fn report_of_night(
         .iter()
         .filter_map(|(key, members)| sensors.get(&key.sensor).map(|s| session(key, &by_session[*key], members, s)))
         .collect();
-    warnings.extend(night_warnings(&intakes, &lights));
-    let findings: Vec<SessionFindings> = built.iter().map(Built::findings).collect();
+    warnings.extend(night_notices(&intakes, &lights));
+    let names = spoken_names(&built.iter().map(|b| &b.session).collect::<Vec<_>>());
+    let findings: Vec<SessionFindings> = built.iter().zip(&names).map(|(b, name)| b.findings(name)).collect();
     let answers = answers(&findings);
     let sessions = built.into_iter().map(|b| b.session).collect();
     Report::new(answers, sessions, entries(sensors), rows, warnings)
@@ -189,6 +192,26 @@ fn session_ids<'a>(keys: impl Iterator<Item = &'a SessionKey>) -> Vec<String> {
         .collect()
 }
 
+/// The shortest names that tell all sessions apart: filter, with exposure, with night, else their ids.
+fn spoken_names(sessions: &[&Session]) -> Vec<String> {
+    // A letter or two would be lost in a sentence.
+    let filter = |s: &Session| match s.settings.filter.as_deref() {
+        Some(f) if f.chars().count() <= 2 => format!("filter {f}"),
+        Some(f) => f.to_owned(),
+        None => "no filter".to_owned(),
+    };
+    let timed = |s: &Session| match s.settings.exposure_s {
+        Some(t) => format!("{} at {t} s", filter(s)),
+        None => format!("{} at an unknown exposure", filter(s)),
+    };
+    let dated = |s: &Session| format!("{} on {}", timed(s), s.night.as_deref().unwrap_or("an unknown night"));
+    let ways: [&dyn Fn(&Session) -> String; 3] = [&filter, &timed, &dated];
+    ways.iter()
+        .map(|way| sessions.iter().map(|s| way(s)).collect::<Vec<_>>())
+        .find(|names| names.iter().collect::<std::collections::BTreeSet<_>>().len() == names.len())
+        .unwrap_or_else(|| sessions.iter().map(|s| s.id.clone()).collect())
+}
+
 fn rows(
     intakes: &[Intake],
     sensors: &Sensors,
@@ -211,6 +234,7 @@ fn rows(
             row.star_count = Some(stars.star_count);
             row.fitted_stars = Some(stars.stars.len());
             row.fwhm_px = Some(stars.fwhm_px.clone());
+            row.plane_fwhm_px.clone_from(&light.plane_fwhm_px);
             row.recorded_fwhm_px = Some(stars.recorded_fwhm_px.clone());
             row.ellipticity = Some(stars.ellipticity.clone());
             row.position_angle_deg = Some(stars.position_angle_deg.clone());
@@ -231,9 +255,9 @@ struct Built {
 }
 
 impl Built {
-    fn findings(&self) -> SessionFindings<'_> {
+    fn findings<'a>(&'a self, label: &'a str) -> SessionFindings<'a> {
         SessionFindings {
-            label: &self.session.id,
+            label,
             exposure_s: self.session.settings.exposure_s,
             fwhm_arcsec: &self.session.fwhm_arcsec,
             image_scale: &self.session.image_scale_arcsec_per_px,
@@ -335,7 +359,7 @@ fn over_frames(used: &[&MeasuredLight], pick: &dyn Fn(&FrameStars) -> Quantity, 
     let known: Vec<(f64, f64)> = used.iter().filter_map(|l| pick(&l.stars).pair()).collect();
     let values: Vec<f64> = known.iter().map(|k| k.0).collect();
     let Some(centre) = median(&values) else {
-        return Quantity::not_measurable("no light of this session could be used; frames[] says why for each");
+        return Quantity::not_measurable("no light of this session could be used; the list of files says why for each");
     };
     let n = values.len() as f64;
     let own = known.iter().map(|k| k.1 * k.1).sum::<f64>().sqrt() / n;
@@ -433,7 +457,7 @@ fn sky_rate(used: &[&MeasuredLight], sensor: &SensorResult, dark: &Quantity, exp
     };
     let levels: Vec<f64> = used.iter().map(|l| l.stars.sky_adu).collect();
     let Some(level) = median(&levels) else {
-        return Quantity::not_measurable("no light of this session could be used; frames[] says why for each");
+        return Quantity::not_measurable("no light of this session could be used; the list of files says why for each");
     };
     let n = levels.len() as f64;
     let scatter = mean_and_std(&levels).map_or(0.0, |(_, s)| s);
@@ -459,32 +483,4 @@ fn sky_rate(used: &[&MeasuredLight], sensor: &SensorResult, dark: &Quantity, exp
         used.len(),
     );
     if dark.is_known() { sky } else { sky.noted("dark current is not known and is still in it") }
-}
-
-fn night_warnings(intakes: &[Intake], lights: &[MeasuredLight]) -> Vec<Warning> {
-    let shown = |l: &&MeasuredLight| intakes[l.index].file.shown.clone();
-    let mut warnings = Vec::new();
-    let undated: Vec<String> = lights.iter().filter(|l| l.read.header.start_utc.is_none()).map(|l| shown(&l)).collect();
-    if !undated.is_empty() {
-        warnings.push(Warning {
-            code: "undated".to_owned(),
-            severity: Severity::Note,
-            message: "no usable DATE-OBS: these lights share a session without a date".to_owned(),
-            paths: undated,
-        });
-    }
-    let without_longitude =
-        lights.iter().filter(|l| l.read.header.start_utc.is_some() && l.read.header.site_longitude_deg.is_none());
-    let paths: Vec<String> = without_longitude.map(|l| shown(&l)).collect();
-    if !paths.is_empty() {
-        warnings.push(Warning {
-            code: "night-by-utc".to_owned(),
-            severity: Severity::Note,
-            message: "no site longitude (SITELONG): the night's date is taken as if the site lay at Greenwich; \
-                      rig key site_longitude_deg settles it"
-                .to_owned(),
-            paths,
-        });
-    }
-    warnings
 }

@@ -52,6 +52,7 @@ mod tests {
             s.night = evil();
             s.cooling_basis = evil().unwrap();
             s.sampling.sentence = evil().unwrap();
+            s.sampling.detail = evil().unwrap();
             s.fwhm_px.method = evil().unwrap();
             s.fwhm_px.note = evil();
             s.sky_e_per_px_s.note = evil();
@@ -74,6 +75,7 @@ mod tests {
         }
         for a in &mut report.answers {
             a.sentence = evil().unwrap();
+            a.detail = evil().unwrap();
             a.confidence = evil().unwrap();
         }
         let page = html(&report).unwrap();
@@ -106,6 +108,23 @@ mod tests {
         for word in ["NaN", "inf ", ">inf", "Infinity"] {
             assert!(!page.contains(word), "{word}");
         }
+    }
+
+    #[test]
+    fn a_long_table_of_files_is_folded_and_a_short_one_is_not() {
+        let mut report = sample::report();
+        assert!(!html(&report).unwrap().contains("<details"));
+        let row = report.frames[0].clone();
+        report.frames.resize(41, row);
+        assert!(html(&report).unwrap().contains("<summary>Show all 41 rows</summary>"));
+    }
+
+    #[test]
+    fn without_lights_the_page_leads_with_the_sensor() {
+        let mut report = sample::report();
+        report.sessions.clear();
+        let page = html(&report).unwrap();
+        assert!(page.contains("What is Kestrel One like?") && !page.contains("What would cooling gain?"));
     }
 
     #[test]

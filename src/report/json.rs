@@ -41,7 +41,7 @@ mod tests {
         assert_eq!(r["schema_version"], 1);
         for (answer, question) in r["answers"].as_array().unwrap().iter().zip(["sampling", "thermal_noise", "cooling"])
         {
-            has(answer, &["question", "verdict", "sentence", "confidence"]);
+            has(answer, &["question", "verdict", "sentence", "detail", "confidence"]);
             assert_eq!(answer["question"], question);
         }
         for s in r["sessions"].as_array().unwrap() {
@@ -67,7 +67,7 @@ mod tests {
             ] {
                 has(&s[key], &QUANTITY);
             }
-            has(&s["sampling"], &["verdict", "best_binning", "sentence"]);
+            has(&s["sampling"], &["verdict", "best_binning", "sentence", "detail"]);
             for key in ["px_per_fwhm", "aliased_power_fraction", "snr_efficiency"] {
                 has(&s["sampling"][key], &QUANTITY);
             }

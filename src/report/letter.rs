@@ -8,8 +8,9 @@ use super::numbers::{plain, quantity, typographic, with_unit};
 use super::origins::{self, Basis, Named};
 use super::over_field::{FieldPart, field_part, vignetting_words};
 use super::plots::{self, Figure, PlotError};
+use super::replies::{Reply, replies};
 use crate::quantity::Quantity;
-use crate::verdict::Question;
+use crate::verdict::percent;
 
 /// The whole page.
 #[derive(Debug, Serialize)]
@@ -22,15 +23,9 @@ pub struct Letter {
     pub sessions: Vec<SessionPart>,
     pub sensors: Vec<SensorPart>,
     pub frames: Vec<FrameLine>,
+    /// Whether the table of files is folded away.
+    pub folded: bool,
     pub warnings: Vec<WarningLine>,
-}
-
-/// An answer under its question.
-#[derive(Debug, Serialize)]
-pub struct Reply {
-    pub question: &'static str,
-    pub sentence: String,
-    pub confidence: String,
 }
 
 /// What the report rests on.
@@ -121,6 +116,9 @@ pub struct WarningLine {
     pub more: usize,
 }
 
+/// Rows of the table of files from which it is folded away: about two screens.
+const MOST_OPEN_ROWS: usize = 40;
+
 /// Most files that one warning lists on the page; `report.json` has all.
 const MOST_PATHS: usize = 8;
 
@@ -134,23 +132,12 @@ pub fn letter(report: &Report) -> Result<Letter, PlotError> {
         title: title(&report.nights()),
         intro: intro(report),
         version: report.program_version.clone(),
-        answers: report
-            .answers
-            .iter()
-            .map(|a| Reply {
-                question: match a.question {
-                    Question::Sampling => "Do the pixels suit the stars?",
-                    Question::ThermalNoise => "Does the sensor’s own heat limit the images?",
-                    Question::Cooling => "What would cooling gain?",
-                },
-                sentence: typographic(&a.sentence),
-                confidence: typographic(&a.confidence),
-            })
-            .collect(),
+        answers: replies(report),
         basis: prose(origins::basis(report)),
         sessions: report.sessions.iter().map(|s| session(report, s)).collect::<Result<_, _>>()?,
         sensors: report.sensors.iter().map(sensor).collect::<Result<_, _>>()?,
         frames: report.frames.iter().map(frame).collect(),
+        folded: report.frames.len() > MOST_OPEN_ROWS,
         warnings: report
             .warnings
             .iter()
@@ -167,7 +154,7 @@ pub fn letter(report: &Report) -> Result<Letter, PlotError> {
 
 fn title(nights: &[&str]) -> String {
     match nights {
-        [] => "What these frames say about the rig".to_owned(),
+        [] => "What these frames say about the sensor".to_owned(),
         [one] => format!("What the night of {} says about the rig", day(one)),
         [first, .., last] => {
             format!("What {} nights, {} to {}, say about the rig", nights.len(), day(first), day(last))
@@ -181,7 +168,7 @@ fn day(night: &str) -> String {
 }
 
 /// The text with a capital first letter and marks as they are set.
-fn sentence(text: &str) -> String {
+pub(super) fn sentence(text: &str) -> String {
     let mut chars = text.chars();
     let first = chars.next().map(|c| c.to_uppercase().to_string()).unwrap_or_default();
     typographic(&(first + chars.as_str()))
@@ -197,7 +184,11 @@ fn intro(report: &Report) -> String {
     if lost > 0 {
         text += &format!(", {lost} could not be read");
     }
-    text + ". Every value below is followed by one standard uncertainty and by where it comes from."
+    if report.sessions.is_empty() && !report.answers.is_empty() {
+        text += ". Sampling, thermal noise and the gain from cooling are not measurable, because no usable light frame \
+                 was found";
+    }
+    text + ". The tables give every value with one standard uncertainty and where it comes from."
 }
 
 fn prose(b: Basis) -> Prose {
@@ -218,7 +209,10 @@ fn prose(b: Basis) -> Prose {
 fn line(v: Named) -> Line {
     Line {
         label: v.label.to_owned(),
-        value: typographic(&with_unit(&v.quantity, v.unit)),
+        value: typographic(&match v.unit {
+            "%" => percent(&v.quantity.scaled(0.01)),
+            unit => with_unit(&v.quantity, unit),
+        }),
         origin: typographic(&origins::origin(&v.quantity)),
         note: v.quantity.note.as_deref().map(typographic),
         known: v.quantity.is_known(),
@@ -232,7 +226,8 @@ fn session(report: &Report, s: &Session) -> Result<SessionPart, PlotError> {
     let noise = if budget.is_some() { parts.into_iter().chain([total]).collect() } else { Vec::new() };
     let c = s.frame_counts;
     let drift = match (s.sensor_temperature_c.min, s.sensor_temperature_c.max) {
-        (Some(a), Some(b)) => format!(" The sensor stood between {} and {} °C.", plain(a), plain(b)),
+        (Some(a), Some(b)) if b - a < 0.05 => format!(" The sensor stood at {a:.1} °C."),
+        (Some(a), Some(b)) => format!(" The sensor stood between {a:.1} and {b:.1} °C."),
         _ => String::new(),
     };
     let rows = s.cooling.iter().map(|r| {
@@ -254,7 +249,7 @@ fn session(report: &Report, s: &Session) -> Result<SessionPart, PlotError> {
             c.excluded,
             settings(&s.settings)
         )),
-        sampling: typographic(&s.sampling.sentence),
+        sampling: typographic(&format!("{} {}", s.sampling.sentence, s.sampling.detail)),
         sensor: s.sensor_id.as_ref().and_then(|id| report.sensors.iter().position(|e| e.id == *id)).map(|i| i + 1),
         lines: origins::of_session(s).into_iter().map(line).collect(),
         width: set(plots::star_width(&report.lights_of(s))?),
@@ -278,7 +273,7 @@ fn part(name: &str, variance: &Quantity, share: Option<&Quantity>) -> Line {
     Line {
         label: name.to_owned(),
         value: typographic(&quantity(variance)),
-        origin: share.map_or_else(|| "100 %".to_owned(), |s| typographic(&with_unit(&s.scaled(100.0), "%"))),
+        origin: share.map_or_else(|| "100 %".to_owned(), |s| typographic(&percent(s))),
         note: None,
         known: variance.is_known(),
     }
@@ -316,18 +311,29 @@ fn sensor(s: &SensorEntry) -> Result<SensorPart, PlotError> {
     }
     let dark = &r.dark_current;
     if let Some(at) = dark.reference_celsius {
-        intro += &format!(" Dark current is stated at {} °C", plain(at));
+        intro += &format!(" Dark current is stated at {at:.1} °C");
         intro += &match dark.range_celsius {
-            Some([a, b]) => format!(", measured from {} to {} °C.", plain(a), plain(b)),
-            None => ".".to_owned(),
+            Some([a, b]) if b - a >= 0.05 => format!(", measured from {a:.1} to {b:.1} °C."),
+            _ => ".".to_owned(),
         };
     }
     if let (Some(t), Some(at)) = (r.hot_pixel_fraction.threshold_e_per_s, r.hot_pixel_fraction.at_celsius) {
-        intro += &format!(" A pixel is called hot above {} e⁻/s at {} °C.", plain(t), plain(at));
+        intro += &format!(" A pixel is called hot above {} e⁻/s at {at:.1} °C.", plain(t));
+    }
+    if let Some(glow) = &dark.glow {
+        intro += &format!(
+            " {} of the frame glows with light from the camera's own electronics, most at column {:.0}, row {:.0} \
+             ({} ADU above the rest after {} s); it is left out of the dark rates.",
+            percent(&Quantity::measured(glow.area_fraction, 0.0, "", 0)),
+            glow.x_px,
+            glow.y_px,
+            plain(glow.excess_adu),
+            plain(glow.exposure_s)
+        );
     }
     let points = dark.points.iter().map(|p| {
         let cells = [
-            plain(p.celsius),
+            format!("{:.1}", p.celsius),
             plain(p.exposure_s),
             quantity(&p.rate_e_per_px_s),
             quantity(&p.variance_rate_e_per_px_s),

@@ -2,6 +2,7 @@
 //!
 //! Nothing is computed here but what a reader needs to see a value: rounding, wording, the geometry of a chart.
 
+mod columns;
 mod csv;
 mod html;
 mod json;
@@ -11,6 +12,7 @@ mod numbers;
 mod origins;
 mod over_field;
 mod plots;
+mod replies;
 #[cfg(test)]
 mod sample;
 mod table;

@@ -220,6 +220,8 @@ pub struct FrameRow {
     pub star_count: Option<usize>,
     pub fitted_stars: Option<usize>,
     pub fwhm_px: Option<Quantity>,
+    /// Of a colour cube: the width in each plane, px. Empty for a frame of one plane.
+    pub plane_fwhm_px: Vec<Quantity>,
     pub recorded_fwhm_px: Option<Quantity>,
     pub ellipticity: Option<Quantity>,
     pub position_angle_deg: Option<Quantity>,
@@ -255,6 +257,7 @@ impl FrameRow {
             star_count: None,
             fitted_stars: None,
             fwhm_px: None,
+            plane_fwhm_px: Vec::new(),
             recorded_fwhm_px: None,
             ellipticity: None,
             position_angle_deg: None,

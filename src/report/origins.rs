@@ -24,7 +24,7 @@ fn percent(label: &'static str, quantity: &Quantity) -> Named {
 pub fn of_session(s: &Session) -> Vec<Named> {
     vec![
         named("FWHM before the pixel", "px", &s.fwhm_px),
-        named("FWHM before the pixel", "arcsec", &s.fwhm_arcsec),
+        named("FWHM on the sky", "arcsec", &s.fwhm_arcsec),
         named("FWHM as recorded", "px", &s.recorded_fwhm_px),
         named("ellipticity", "", &s.ellipticity),
         named("direction of the long axis", "°", &s.position_angle_deg),
@@ -63,6 +63,8 @@ pub fn of_sensor(s: &SensorEntry) -> Vec<Named> {
         named("gain", "e⁻/ADU", &r.gain_e_per_adu),
         named("read noise", "e⁻", &r.read_noise_e),
         named("read noise", "ADU", &r.read_noise_adu),
+        named("noise shared by a row", "ADU", &r.row_noise_adu),
+        named("fixed pattern of the bias", "ADU", &r.fixed_pattern_adu),
         named("bias level", "ADU", &r.bias_level_adu),
         named("saturation", "ADU", &r.saturation_adu),
         named("dark current", "e⁻/px/s", &d.rate_e_per_px_s),

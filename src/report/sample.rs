@@ -63,6 +63,7 @@ fn answers() -> Vec<Answer> {
         question,
         verdict: verdict.to_owned(),
         sentence: sentence.to_owned(),
+        detail: "What stands behind it, in a few sentences.".to_owned(),
         confidence: confidence.to_owned(),
     };
     vec![
@@ -150,6 +151,7 @@ fn session(id: &str, filter: Option<&str>, exposure_s: f64) -> Session {
             best_snr_efficiency: Quantity::measured(0.92, 0.01, "noise model", 20),
             best_binning: Some(1),
             sentence: "2.61 ± 0.09 px per FWHM: the stars are well sampled.".to_owned(),
+            detail: "The pixel widens a recorded star by 3.3 ± 0.2 %.".to_owned(),
         },
         noise_budget: NoiseBudget {
             sky_e2: budget(SKY, 0.026),

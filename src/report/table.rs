@@ -25,7 +25,7 @@ fn cells(row: &FrameRow) -> [String; 9] {
     let number = |v: Option<f64>| v.map_or_else(|| UNKNOWN.to_owned(), plain);
     let measured = |q: &Option<crate::quantity::Quantity>| q.as_ref().map_or_else(|| UNKNOWN.to_owned(), quantity);
     [
-        super::text::clean(&row.path),
+        super::columns::clean(&row.path),
         row.kind.label().to_owned(),
         row.status.label().to_owned(),
         number(row.exposure_s),
@@ -33,7 +33,7 @@ fn cells(row: &FrameRow) -> [String; 9] {
         measured(&row.fwhm_px),
         measured(&row.ellipticity),
         row.star_count.map_or_else(|| UNKNOWN.to_owned(), |n| n.to_string()),
-        super::text::clean(row.reason.as_deref().unwrap_or("")),
+        super::columns::clean(row.reason.as_deref().unwrap_or("")),
     ]
 }
 

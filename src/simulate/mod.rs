@@ -3,6 +3,7 @@
 //! Nothing here is shared with the code that measures: profiles, noise and files are made by their own means, so that
 //! agreement between the two says something. The same seed gives the same bytes on any number of threads.
 
+pub mod bound;
 pub mod detector;
 pub mod field;
 pub mod fits_out;

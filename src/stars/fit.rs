@@ -29,6 +29,9 @@ const CONVERGED: f64 = 2e-5;
 /// Standard deviations of chi2/dof above 1 from which the scatter is taken for larger than stated.
 const CHI2_EXCESS_SIGMAS: f64 = 3.0;
 
+/// Spread that stands for a known 1/beta: moves a width by 1e-5, a tenth of the best star's error.
+const KNOWN_BETA_SPREAD: f64 = 1e-5;
+
 /// Pixels around one star.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Stamp {
@@ -65,11 +68,16 @@ pub struct StarFit {
     pub background_adu: f64,
     /// Shape before the pixel.
     pub shape: Shape,
-    /// Relative uncertainty of the FWHM.
+    /// Relative uncertainty of the FWHM from this star's own noise, at the 1/beta that the prior allows.
     pub sigma_ln_width: f64,
+    /// Change of ln FWHM with the prior's centre: what an error of the frame's 1/beta does to all its stars alike.
+    pub ln_width_per_inverse_beta: f64,
     pub sigma_e1: f64,
     pub sigma_e2: f64,
     pub sigma_inverse_beta: f64,
+    /// 1/beta and its uncertainty as this star alone tells them: one Newton step from the solution with the prior taken
+    /// off. Not held to the allowed range, so that its errors stay normal. `None` where the star tells nothing.
+    pub own_inverse_beta: Option<(f64, f64)>,
     /// Flux, ADU.
     pub flux_adu: f64,
     /// Sum of squared residuals over their variances, a degree of freedom.
@@ -100,7 +108,8 @@ struct Normal {
 
 /// Fits one star, starting from a place and a shape.
 ///
-/// `beta_prior` is a mean and standard deviation of 1/beta that the frame's bright stars gave; without it beta is free.
+/// `beta_prior` is a mean and standard deviation of 1/beta that the frame's bright stars gave, 0 where all share one;
+/// without it beta is free.
 ///
 /// # Errors
 ///
@@ -111,6 +120,7 @@ pub fn fit_star(
     noise: FitNoise,
     beta_prior: Option<(f64, f64)>,
 ) -> Result<StarFit, FitFailure> {
+    let beta_prior = beta_prior.map(|(mean, sigma)| (mean, sigma.max(KNOWN_BETA_SPREAD)));
     let counted: Vec<(f64, f64, f64)> = stamp
         .values
         .iter()
@@ -166,12 +176,12 @@ pub fn fit_star(
             now = normal_equations(&counted, &p, noise, beta_prior);
             let last = moved[WIDTH].max(moved[X]).max(moved[Y]).max(moved[E1]).max(moved[E2]) < CONVERGED;
             if last && damping <= 1e-2 {
-                return finish(&now, &p, noise);
+                return finish(&now, &p, noise, beta_prior);
             }
             damping = (damping * 0.2).max(1e-9);
         } else {
             if moved[WIDTH].max(moved[X]).max(moved[Y]) < 1e-9 {
-                return finish(&now, &p, noise);
+                return finish(&now, &p, noise, beta_prior);
             }
             damping *= 8.0;
             if damping > 1e12 {
@@ -273,7 +283,7 @@ fn normal_equations(
     Normal { curvature, gradient, chi2, weights }
 }
 
-fn finish(now: &Normal, p: &Vector, noise: FitNoise) -> Result<StarFit, FitFailure> {
+fn finish(now: &Normal, p: &Vector, noise: FitNoise, beta_prior: Option<(f64, f64)>) -> Result<StarFit, FitFailure> {
     let covariance = now.curvature.cholesky().ok_or(FitFailure::NoConvergence)?.inverse();
     let dof = (now.weights.len() - PARAMETERS) as f64;
     let chi2_per_dof = now.chi2 / dof;
@@ -285,6 +295,7 @@ fn finish(now: &Normal, p: &Vector, noise: FitNoise) -> Result<StarFit, FitFailu
     if p[PEAK] <= 0.0 || !sigma(WIDTH).is_finite() {
         return Err(FitFailure::RanAway);
     }
+    let prior_weight = beta_prior.map_or(0.0, |(_, sigma)| sigma.powi(-2));
     Ok(StarFit {
         x: p[X],
         y: p[Y],
@@ -294,10 +305,27 @@ fn finish(now: &Normal, p: &Vector, noise: FitNoise) -> Result<StarFit, FitFailu
         background_adu: p[BACKGROUND],
         shape,
         sigma_ln_width: sigma(WIDTH),
+        // The solution moves with the prior's centre m by the covariance times the gradient's change, d gradient = w dm.
+        ln_width_per_inverse_beta: covariance[(WIDTH, INVERSE_BETA)] * prior_weight,
         sigma_e1: sigma(E1),
         sigma_e2: sigma(E2),
         sigma_inverse_beta: sigma(INVERSE_BETA),
+        own_inverse_beta: own_inverse_beta(now, p, beta_prior, scale),
         flux_adu: p[PEAK] * shape.area_px(),
         chi2_per_dof,
     })
+}
+
+/// 1/beta without the prior, by one Newton step, and its uncertainty.
+fn own_inverse_beta(now: &Normal, p: &Vector, beta_prior: Option<(f64, f64)>, scale: f64) -> Option<(f64, f64)> {
+    let (mut curvature, mut gradient) = (now.curvature, now.gradient);
+    if let Some((mean, sigma)) = beta_prior {
+        let w = sigma.powi(-2);
+        curvature[(INVERSE_BETA, INVERSE_BETA)] -= w;
+        gradient[INVERSE_BETA] -= w * (mean - p[INVERSE_BETA]);
+    }
+    let covariance = curvature.cholesky()?.inverse();
+    let step = (covariance * gradient)[INVERSE_BETA];
+    let sigma = (covariance[(INVERSE_BETA, INVERSE_BETA)] * scale).sqrt();
+    (step.is_finite() && sigma.is_finite()).then_some((p[INVERSE_BETA] + step, sigma))
 }

@@ -7,10 +7,12 @@ use serde::Serialize;
 use crate::fits::Pixels;
 use crate::frame::Lattice;
 use crate::quantity::Quantity;
-use crate::stats::{MEDIAN_TO_MEAN_ERROR, median, median_and_mad_sigma, median_mut};
+use crate::stats::{median, median_mut};
 
+use super::beta::CommonBeta;
 use super::fit::{FitNoise, Stamp, StarFit, fit_star};
-use super::{Peak, Shape, SkyMap, detect, map_sky, recorded_fwhm};
+use super::summary::summed_up;
+use super::{Peak, Shape, SkyMap, detect, map_sky};
 
 /// Peak height over the filtered noise from which a star counts. Pure noise gives less than one in a megapixel.
 const DETECTION_SIGMA: f64 = 5.0;
@@ -24,8 +26,10 @@ const KERNEL_MISMATCH: f64 = 1.6;
 const SCOUTS: usize = 60;
 /// Stars fitted in all, brightest first: their mean is then limited by the seeing, not by their number.
 const MOST_FITS: usize = 500;
-/// Least spread of 1/beta that the prior allows: real profiles are no exact Moffats.
-const LEAST_BETA_SPREAD: f64 = 0.015;
+/// Most rounds in which the frame's 1/beta is refined; one is nearly always enough, since the steps are Newton's.
+const BETA_ROUNDS: usize = 3;
+/// Change over the error of the frame's 1/beta from which it is refined once more.
+const BETA_SETTLED: f64 = 0.2;
 /// Share of a saturation level above which a pixel is taken for saturated: sensors bend before they clip.
 const SATURATED_SHARE: f64 = 0.95;
 /// Recorded numbers of a 16-bit file end here; a pixel this high is clipped whatever the camera.
@@ -36,10 +40,6 @@ const HOT_PIXEL_NEIGHBOURS: [f64; 2] = [0.31, 0.05];
 /// Widths against the frame's common width outside which a fit is no star of this frame: cosmic rays and clusters of hot
 /// pixels below, galaxies and unresolved pairs above.
 const WIDTH_RANGE: [f64; 2] = [0.6, 1.8];
-/// Common elongation (1 - minor/major) from which a frame is called trailed.
-const TRAILED_ELLIPTICITY: f64 = 0.3;
-/// Stars whose flux stands for the transparency of the sky.
-const BRIGHT_STARS: usize = 30;
 /// Distance in FWHM within which a neighbour's light cannot be told apart.
 const BLEND_FWHM: f64 = 2.0;
 /// Distance in FWHM within which a neighbour that is brighter spoils the background.
@@ -133,6 +133,8 @@ pub struct FrameStars {
     pub position_angle_deg: Quantity,
     /// Moffat beta.
     pub moffat_beta: Quantity,
+    /// Relative error of all widths alike from that of the common beta: part of `fwhm_px`, not of the single stars' errors.
+    pub common_ln_width_sigma: f64,
     /// All stars are drawn out in one direction.
     pub trailed: bool,
     /// Median flux of the brightest fitted stars, ADU: it falls when cloud comes.
@@ -157,9 +159,10 @@ pub fn measure(plane: &Pixels, options: &MeasureOptions) -> Option<FrameStars> {
     }
     let width_px = common_width(&scouts).unwrap_or(kernel_px);
     let sorted = frame.sort_out(&peaks, width_px);
+    let beta = frame.common_beta(&peaks, &sorted, &scouts, width_px);
     let mut flags: BTreeMap<StarFlag, usize> = BTreeMap::new();
     let mut count = |flag: StarFlag| *flags.entry(flag).or_default() += 1;
-    let prior = beta_prior(&scouts);
+    let prior = beta.map(|b| (b.inverse, b.spread));
     let mut stars = Vec::new();
     let mut tried = 0;
     for (i, peak) in peaks.iter().enumerate() {
@@ -190,7 +193,7 @@ pub fn measure(plane: &Pixels, options: &MeasureOptions) -> Option<FrameStars> {
     }
     let no_star = [StarFlag::HotPixel, StarFlag::TooSharp].iter().filter_map(|f| flags.get(f)).sum::<usize>();
     let star_count = peaks.len() - no_star;
-    Some(summed_up(&sky, star_count, flags, stars, &scouts))
+    Some(summed_up(&sky, star_count, flags, stars, beta))
 }
 
 /// One frame under search.
@@ -277,30 +280,76 @@ impl Search<'_> {
         around < limit * net(x, y)
     }
 
-    /// Fits of the brightest clean peaks with free beta.
-    fn scout(&self, peaks: &[Peak], sorted: &[Option<StarFlag>], width_px: f64) -> Vec<StarFit> {
+    /// Fits of the brightest clean peaks with free beta, each with its peak's number.
+    fn scout(&self, peaks: &[Peak], sorted: &[Option<StarFlag>], width_px: f64) -> Vec<(usize, StarFit)> {
         let clean = (0..peaks.len()).filter(|i| sorted[*i].is_none() && peaks[*i].significance >= FIT_SIGMA);
-        let fits: Vec<StarFit> = clean.take(SCOUTS).filter_map(|i| self.fit(peaks, i, width_px, None)).collect();
+        let free = |i: usize, width_px: f64| Some((i, self.fit(peaks, i, width_px, None)?));
+        let fits: Vec<(usize, StarFit)> = clean.take(SCOUTS).filter_map(|i| free(i, width_px)).collect();
         // A stamp cut for narrower stars than these holds too little of them: once more with their width.
         match common_width(&fits) {
             Some(found) if stamp_half(found) > stamp_half(width_px) => (0..peaks.len())
                 .filter(|i| sorted[*i].is_none() && peaks[*i].significance >= FIT_SIGMA)
                 .take(SCOUTS)
-                .filter_map(|i| self.fit(peaks, i, found, None))
+                .filter_map(|i| free(i, found))
                 .collect(),
             _ => fits,
         }
     }
 
+    /// 1/beta of the frame from its scouts.
+    ///
+    /// A faint or undersampled star's free beta is skewed and its error depends on it. At a beta that all share, the next
+    /// step of each star towards its own is a normal quantity: the mean of those steps is the maximum-likelihood one.
+    fn common_beta(
+        &self,
+        peaks: &[Peak],
+        sorted: &[Option<StarFlag>],
+        scouts: &[(usize, StarFit)],
+        width_px: f64,
+    ) -> Option<CommonBeta> {
+        let mut beta = CommonBeta::of(scouts)?;
+        // Those too whose free fit failed: it does so where noise asks for wings thinner than a Gaussian's.
+        let clean = (0..peaks.len()).filter(|i| sorted[*i].is_none() && peaks[*i].significance >= FIT_SIGMA);
+        let first = |i: usize| Some((i, self.fit(peaks, i, width_px, Some((beta.inverse, 0.0)))?));
+        let mut fits: Vec<(usize, StarFit)> = clean.take(SCOUTS).filter_map(first).collect();
+        for _ in 0..BETA_ROUNDS {
+            let next = CommonBeta::of(&fits)?;
+            let moved = (next.inverse - beta.inverse).abs();
+            beta = next;
+            if moved < BETA_SETTLED * beta.sigma {
+                break;
+            }
+            let again = |i: usize, last: &StarFit| {
+                let shape = Shape { inverse_beta: beta.inverse, ..last.shape };
+                let prior = Some((beta.inverse, 0.0));
+                Some((i, self.fit_from(peaks, i, width_px, prior, (last.x, last.y, shape))?))
+            };
+            fits = fits.iter().filter_map(|(i, last)| again(*i, last)).collect();
+        }
+        Some(beta)
+    }
+
+    /// Fit of one peak from the frame's typical star.
     fn fit(&self, peaks: &[Peak], i: usize, width_px: f64, prior: Option<(f64, f64)>) -> Option<StarFit> {
+        let beta = prior.map_or(3.0, |(inverse, _)| inverse.recip());
+        let at = (peaks[i].x as f64, peaks[i].y as f64);
+        self.fit_from(peaks, i, width_px, prior, (at.0, at.1, Shape::new(width_px, 0.05, 0.0, beta)))
+    }
+
+    fn fit_from(
+        &self,
+        peaks: &[Peak],
+        i: usize,
+        width_px: f64,
+        prior: Option<(f64, f64)>,
+        start: (f64, f64, Shape),
+    ) -> Option<StarFit> {
         let peak = &peaks[i];
         let stamp = self.stamp(peaks, i, width_px)?;
-        let beta = prior.map_or(3.0, |(inverse, _)| inverse.recip());
         let noise = FitNoise {
             sky_adu2: self.sky.sigma_at(peak.x, peak.y).powi(2).max(1e-12),
             e_per_adu: self.options.e_per_adu,
         };
-        let start = (peak.x as f64, peak.y as f64, Shape::new(width_px, 0.05, 0.0, beta));
         let fit = fit_star(&stamp, start, noise, prior).ok()?;
         // A fit that slid to a neighbour is not this star's.
         let slid = (fit.x - peak.x as f64).hypot(fit.y - peak.y as f64) > width_px.max(1.5);
@@ -383,190 +432,7 @@ impl Neighbours {
 }
 
 /// Median FWHM of fits, px. `None` with fewer than three.
-fn common_width(fits: &[StarFit]) -> Option<f64> {
-    let widths: Vec<f64> = fits.iter().map(|f| f.shape.fwhm_px()).collect();
+fn common_width(fits: &[(usize, StarFit)]) -> Option<f64> {
+    let widths: Vec<f64> = fits.iter().map(|(_, f)| f.shape.fwhm_px()).collect();
     (widths.len() >= 3).then(|| median(&widths)).flatten()
-}
-
-/// Centre and spread of 1/beta from the scouts, for stars too faint to tell their own. `None` with fewer than five.
-fn beta_prior(scouts: &[StarFit]) -> Option<(f64, f64)> {
-    let known: Vec<(f64, f64)> = scouts.iter().map(|f| (f.shape.inverse_beta, f.sigma_inverse_beta)).collect();
-    if known.len() < 5 {
-        return None;
-    }
-    let (centre, spread) = weighted_median(&known)?;
-    Some((centre, spread.max(LEAST_BETA_SPREAD)))
-}
-
-/// Median of values weighted by `1 / (sigma^2 + tau^2)`, and tau: the spread that the uncertainties do not explain.
-fn weighted_median(values: &[(f64, f64)]) -> Option<(f64, f64)> {
-    let centres: Vec<f64> = values.iter().map(|v| v.0).collect();
-    let (_, spread) = median_and_mad_sigma(&centres)?;
-    let variances: Vec<f64> = values.iter().map(|v| v.1 * v.1).collect();
-    let tau2 = (spread * spread - median(&variances)?).max(0.0);
-    let mut order: Vec<(f64, f64)> = values.iter().map(|(v, s)| (*v, (s * s + tau2).max(1e-30).recip())).collect();
-    order.sort_by(|a, b| a.0.total_cmp(&b.0));
-    let half = 0.5 * order.iter().map(|o| o.1).sum::<f64>();
-    let mut below = 0.0;
-    for (value, weight) in order {
-        below += weight;
-        if below >= half {
-            return Some((value, tau2.sqrt()));
-        }
-    }
-    None
-}
-
-/// Uncertainty of a weighted median of stars: stated errors and star-to-star scatter, whichever tells more.
-fn median_error(values: &[(f64, f64)], tau: f64) -> f64 {
-    let information: f64 = values.iter().map(|(_, s)| (s * s + tau * tau).max(1e-30).recip()).sum();
-    MEDIAN_TO_MEAN_ERROR / information.sqrt()
-}
-
-fn summed_up(
-    sky: &SkyMap,
-    star_count: usize,
-    flags: BTreeMap<StarFlag, usize>,
-    stars: Vec<Star>,
-    scouts: &[StarFit],
-) -> FrameStars {
-    let n = stars.len();
-    let nothing = || {
-        Quantity::not_measurable(format!(
-            "{star_count} stars found, {n} of them fitted: clouds, a closed cover or the wrong kind of frame?"
-        ))
-    };
-    let widths: Vec<(f64, f64)> =
-        stars.iter().map(|s| (s.fit.shape.fwhm_px(), s.fit.sigma_ln_width * s.fit.shape.fwhm_px())).collect();
-    let width = weighted_median(&widths).filter(|_| n >= 3);
-    let fwhm_px = width.map_or_else(nothing, |(w, tau)| {
-        let method = "median of pixel-integrated elliptical Moffat fits, both axes' geometric mean";
-        Quantity::measured(w, median_error(&widths, tau), method, n)
-    });
-    let (moffat_beta, inverse_beta) = beta_of(scouts);
-    let elongation = Elongation::of(&stars);
-    let ellipticity = match (&elongation, n >= 3) {
-        (Some(e), true) => e.typical(),
-        _ => nothing(),
-    };
-    let common = elongation.as_ref().filter(|_| n >= 3);
-    let recorded_fwhm_px = match (fwhm_px.value, fwhm_px.sigma, inverse_beta) {
-        (Some(w), Some(s), Some(f)) => {
-            let angle = common.map_or(0.0, Elongation::angle_rad);
-            let shape = |w: f64| Shape::new(w, ellipticity.value.unwrap_or(0.0), angle, f.recip());
-            let recorded = recorded_fwhm(&shape(w));
-            // The pixel adds in near-quadrature, so the error shrinks as the width grows.
-            Quantity::measured(recorded, s * w / recorded, "width of the fitted profile after the pixel", n)
-        }
-        _ => nothing(),
-    };
-    // Stars come brightest first.
-    let bright: Vec<f64> = stars.iter().take(BRIGHT_STARS).map(|s| s.fit.flux_adu).collect();
-    FrameStars {
-        bright_flux_adu: median(&bright),
-        sky_adu: sky.median_level_adu,
-        sky_error_adu: sky.median_sigma_adu / (16.0 * (sky.tiles.max(1) as f64).sqrt()),
-        sky_sigma_adu: sky.median_sigma_adu,
-        star_count,
-        flags,
-        position_angle_deg: common.map_or_else(nothing, Elongation::position_angle),
-        trailed: common.is_some_and(Elongation::is_trailed),
-        fwhm_px,
-        recorded_fwhm_px,
-        ellipticity,
-        moffat_beta,
-        stars,
-    }
-}
-
-/// Moffat beta from the brightest fits with free beta, and 1/beta itself.
-fn beta_of(scouts: &[StarFit]) -> (Quantity, Option<f64>) {
-    let known: Vec<(f64, f64)> = scouts.iter().map(|f| (f.shape.inverse_beta, f.sigma_inverse_beta)).collect();
-    match weighted_median(&known).filter(|_| known.len() >= 3) {
-        Some((inverse, tau)) => {
-            let beta = inverse.recip();
-            let sigma = median_error(&known, tau) * beta * beta;
-            let method = "median of the brightest isolated stars' fits with free beta";
-            (Quantity::measured(beta, sigma, method, known.len()), Some(inverse))
-        }
-        None => (Quantity::not_measurable("fewer than 3 bright isolated stars"), None),
-    }
-}
-
-/// Weighted mean of the squared elongation and its uncertainty.
-///
-/// The square of a noisy vector is too large by its variance, which is taken off; the variance of such a square grows
-/// with the fourth power of the noise. Squares beyond five spreads are left out.
-fn mean_square(stars: &[Star]) -> Option<(f64, f64)> {
-    let squares: Vec<(f64, f64)> = stars
-        .iter()
-        .map(|s| &s.fit)
-        .map(|f| (f.shape.e1.powi(2) + f.shape.e2.powi(2), f.sigma_e1.powi(2) + f.sigma_e2.powi(2)))
-        .map(|(square, noise)| (square - noise, noise))
-        .collect();
-    let typical = median(&squares.iter().map(|s| s.1).collect::<Vec<_>>())?;
-    let (centre, spread) = median_and_mad_sigma(&squares.iter().map(|s| s.0).collect::<Vec<_>>())?;
-    let kept = squares.iter().filter(|s| (s.0 - centre).abs() <= 5.0 * spread.max(f64::MIN_POSITIVE));
-    let weighted: Vec<(f64, f64)> = kept.map(|(v, noise)| (*v, (noise + typical).powi(-2))).collect();
-    let total: f64 = weighted.iter().map(|w| w.1).sum();
-    let mean = weighted.iter().map(|(v, w)| v * w).sum::<f64>() / total;
-    let scatter: f64 = weighted.iter().map(|(v, w)| (w * (v - mean)).powi(2)).sum();
-    Some((mean, scatter.sqrt() / total))
-}
-
-/// Elongation of a frame's stars: what they share, and how strong it is in each.
-struct Elongation {
-    mean: (f64, f64),
-    mean_sigma: f64,
-    square: f64,
-    square_sigma: f64,
-    n: usize,
-}
-
-impl Elongation {
-    fn of(stars: &[Star]) -> Option<Self> {
-        let n = stars.len();
-        let component = |pick: fn(&StarFit) -> (f64, f64)| {
-            let values: Vec<(f64, f64)> = stars.iter().map(|s| pick(&s.fit)).collect();
-            let (centre, tau) = weighted_median(&values)?;
-            Some((centre, median_error(&values, tau)))
-        };
-        let (m1, s1) = component(|f| (f.shape.e1, f.sigma_e1))?;
-        let (m2, s2) = component(|f| (f.shape.e2, f.sigma_e2))?;
-        let (square, square_sigma) = mean_square(stars)?;
-        Some(Self { mean: (m1, m2), mean_sigma: s1.hypot(s2) / std::f64::consts::SQRT_2, square, square_sigma, n })
-    }
-
-    fn angle_rad(&self) -> f64 {
-        0.5 * self.mean.1.atan2(self.mean.0)
-    }
-
-    /// Typical ellipticity of a star, root mean square over the frame.
-    fn typical(&self) -> Quantity {
-        let e = self.square.max(0.0).sqrt();
-        // Near zero the error of the square, not of the root, is the normal one.
-        let sigma =
-            if self.square > self.square_sigma { self.square_sigma / (2.0 * e) } else { self.square_sigma.sqrt() };
-        let ratio = (1.0 + e * e).sqrt() - e;
-        let slope = ratio / (1.0 + e * e).sqrt();
-        Quantity::measured(1.0 - ratio, sigma * slope, "root mean square over the stars, noise bias removed", self.n)
-    }
-
-    fn strength(&self) -> f64 {
-        self.mean.0.hypot(self.mean.1)
-    }
-
-    fn position_angle(&self) -> Quantity {
-        if self.strength() < 3.0 * self.mean_sigma {
-            return Quantity::not_measurable("the stars share no direction of elongation above its error");
-        }
-        let degrees = self.angle_rad().to_degrees().rem_euclid(180.0);
-        let sigma = (self.mean_sigma / (2.0 * self.strength())).to_degrees();
-        Quantity::measured(degrees, sigma, "direction of the stars' mean elongation, from +x towards +y", self.n)
-    }
-
-    fn is_trailed(&self) -> bool {
-        let e = self.strength();
-        1.0 - ((1.0 + e * e).sqrt() - e) > TRAILED_ELLIPTICITY && e > 3.0 * self.mean_sigma
-    }
 }

@@ -2,12 +2,15 @@
 //!
 //! Positions are in pixels of the file, 0-based, integer at pixel centres.
 
+mod beta;
 mod detect;
 pub mod field;
 mod fit;
 mod measure;
 mod moffat;
 mod sky;
+mod summary;
+mod weighted;
 
 pub use detect::{Peak, detect};
 pub use fit::{FitNoise, Stamp, StarFit, fit_star};

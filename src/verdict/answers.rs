@@ -3,11 +3,9 @@
 use serde::Serialize;
 
 use super::findings::{Finding, cooling_finding, sampling_finding, thermal_finding};
+use super::reply::reply;
 use super::result::{Cooling, NoiseBudget, Sampling};
 use crate::quantity::Quantity;
-
-/// Labels that are written out before "and n more" stands for the rest.
-const LABELS_WRITTEN: usize = 4;
 
 /// A question of the user.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
@@ -27,8 +25,10 @@ pub struct Answer {
     pub question: Question,
     /// The answer in a word or two; from the lowest to the highest where sessions differ.
     pub verdict: String,
-    /// The answer with its numbers and what it rests on.
+    /// One or two sentences that answer with a number and its error; a session that differs is named.
     pub sentence: String,
+    /// What stands behind it: costs, conditions, cautions. Empty where nothing was measured.
+    pub detail: String,
     /// `high`, `medium`, `low` or `none`, and why.
     pub confidence: String,
 }
@@ -63,37 +63,23 @@ pub fn answers(sessions: &[SessionFindings]) -> Vec<Answer> {
     ]
 }
 
-/// One answer from the findings of every session: the range, then the session with most at stake in full.
+/// One answer from the findings of every session.
 fn answer(question: Question, unknown: &str, findings: &[Finding]) -> Answer {
     let known: Vec<&Finding> = findings.iter().filter(|f| f.grade.is_some()).collect();
-    let unmeasured: Vec<&Finding> = findings.iter().filter(|f| f.grade.is_none()).collect();
+    let sentence = reply(question, findings);
     let Some(lead) = known.iter().copied().max_by(|a, b| a.stake.total_cmp(&b.stake)) else {
-        let sentence = match unmeasured.as_slice() {
-            [] => "Not measurable, because no session has a usable light frame.".to_owned(),
-            [only] => only.sentence.clone(),
-            [first, ..] => format!("In {}: {}", list(&unmeasured), first.sentence),
-        };
         let confidence = "none: nothing was measured that could answer it".to_owned();
-        return Answer { question, verdict: unknown.to_owned(), sentence, confidence };
+        return Answer { question, verdict: unknown.to_owned(), sentence, detail: String::new(), confidence };
     };
-    let mut sentences = Vec::new();
-    if known.len() > 1 {
-        sentences.push(overview(&known));
+    let mut detail = match findings.len() {
+        1 => lead.detail.clone(),
+        _ => format!("For {}: {}", lead.label, lead.detail),
+    };
+    for f in findings.iter().filter(|f| f.grade.is_none() && f.statement.contains("; ")) {
+        detail.push_str(&format!(" For {}: not measurable, because {}.", f.label, f.statement));
     }
-    if findings.len() > 1 {
-        sentences.push(format!("In {}: {}", lead.label, lead.sentence));
-    } else {
-        sentences.push(lead.sentence.clone());
-    }
-    if let [first, ..] = unmeasured.as_slice() {
-        sentences.push(format!("In {}: {}", list(&unmeasured), first.sentence));
-    }
-    Answer {
-        question,
-        verdict: span(known.iter().filter_map(|f| f.grade)),
-        sentence: sentences.join(" "),
-        confidence: lead.confidence.clone(),
-    }
+    let confidence = lead.confidence.clone();
+    Answer { question, verdict: span(known.iter().filter_map(|f| f.grade)), sentence, detail, confidence }
 }
 
 /// `marginal` or `marginal to well-sampled`.
@@ -104,41 +90,6 @@ fn span(grades: impl Iterator<Item = (usize, &'static str)>) -> String {
         (Some(low), Some(high)) if low.0 != high.0 => format!("{} to {}", low.1, high.1),
         (Some(low), _) => low.1.to_owned(),
         _ => String::new(),
-    }
-}
-
-/// Which sessions have which grade, each with the range of its key number.
-fn overview(known: &[&Finding]) -> String {
-    let mut grades: Vec<_> = known.iter().filter_map(|f| f.grade).collect();
-    grades.sort_unstable();
-    grades.dedup();
-    let one = grades.len() == 1;
-    let groups: Vec<String> = grades
-        .iter()
-        .map(|grade| {
-            let members: Vec<&Finding> = known.iter().copied().filter(|f| f.grade == Some(*grade)).collect();
-            let who = if one { format!("all {} measured sessions", members.len()) } else { list(&members) };
-            format!("{} in {who} ({})", grade.1, range(&members))
-        })
-        .collect();
-    format!("Over the sessions: {}.", groups.join("; "))
-}
-
-/// Lowest to highest key number of some findings, with its unit.
-fn range(members: &[&Finding]) -> String {
-    let values = || members.iter().map(|f| f.shown);
-    let low = values().fold(f64::INFINITY, f64::min);
-    let high = values().fold(f64::NEG_INFINITY, f64::max);
-    let unit = members.first().map_or("", |f| f.unit);
-    let (low, high) = (format!("{low:.2}"), format!("{high:.2}"));
-    if low == high { format!("{low} {unit}") } else { format!("{low} to {high} {unit}") }
-}
-
-fn list(members: &[&Finding]) -> String {
-    let written: Vec<&str> = members.iter().take(LABELS_WRITTEN).map(|f| f.label.as_str()).collect();
-    match members.len().saturating_sub(LABELS_WRITTEN) {
-        0 => written.join(", "),
-        more => format!("{} and {more} more", written.join(", ")),
     }
 }
 
@@ -236,15 +187,33 @@ mod tests {
                 .try_into()
                 .unwrap();
         assert_eq!((sampling.question, sampling.verdict.as_str()), (Question::Sampling, "well-sampled"));
-        assert!(sampling.sentence.contains("2.500 \u{b1} 0.050 px"), "{}", sampling.sentence);
-        assert!(sampling.sentence.contains("3.750 \u{b1} 0.075 arcsec"), "{}", sampling.sentence);
+        assert!(sampling.sentence.starts_with("Yes: a star is 2.500 \u{b1} 0.050 px"), "{}", sampling.sentence);
+        assert!(sampling.detail.contains("3.750 \u{b1} 0.075 arcsec"), "{}", sampling.detail);
         assert!(sampling.confidence.starts_with("high"), "{}", sampling.confidence);
         // 60 of 129 e^2: 46.5 %.
         assert_eq!(thermal.verdict, "noticeable");
         assert!(thermal.sentence.contains("46.5 \u{b1} "), "{}", thermal.sentence);
         assert_eq!(cooling.verdict, "large-gain");
-        // (0.5 + 0.075)/1.075 = 0.5349
-        assert!(cooling.sentence.contains("0.535 \u{b1} "), "{}", cooling.sentence);
+        // 1 - (0.5 + 0.075)/1.075 = 0.4651
+        assert!(cooling.sentence.contains("no cooling can save more than 46.5 \u{b1} "), "{}", cooling.sentence);
+    }
+
+    #[test]
+    fn a_reply_is_two_sentences_at_most() {
+        let dark = |v: f64| measured(v, 0.02);
+        let s = [
+            Session::new("luminance", measured(1.7, 0.03), dark(0.02), law()),
+            Session::new("red", measured(2.01, 0.05), dark(0.1), law()),
+            Session::new("green", measured(2.6, 0.05), dark(0.5), CoolingLaw::assumed()),
+            Session::new("blue", measured(4.6, 0.05), unknown("no dark frames"), law()),
+        ];
+        for n in 1..=s.len() {
+            for a in Session::answers(&s[..n]) {
+                assert!(a.sentence.ends_with('.') && a.sentence.matches(". ").count() <= 1, "{}", a.sentence);
+                // Six lines of the terminal, for the case that has something different to say of every session.
+                assert!(a.sentence.chars().count() < 6 * 70, "{}", a.sentence);
+            }
+        }
     }
 
     #[test]
@@ -261,6 +230,7 @@ mod tests {
         let s = [Session::new("a", measured(2.5, 0.05), measured(0.005, 0.001), CoolingLaw::assumed())];
         let [_, thermal, cooling] = Session::answers(&s).try_into().unwrap();
         assert_eq!((thermal.verdict.as_str(), cooling.verdict.as_str()), ("negligible", "no-gain"));
+        assert!(thermal.sentence.starts_with("No: ") && cooling.sentence.starts_with("Nothing worth having: "));
         assert!(cooling.confidence.starts_with("high"), "{}", cooling.confidence);
     }
 
@@ -270,19 +240,30 @@ mod tests {
             Session::new("luminance", measured(1.7, 0.03), measured(0.02, 0.002), law()),
             Session::new("red", measured(2.6, 0.05), measured(0.5, 0.02), law()),
         ];
-        let [sampling, thermal, _] = Session::answers(&s).try_into().unwrap();
+        let [sampling, thermal, cooling] = Session::answers(&s).try_into().unwrap();
         assert_eq!(sampling.verdict, "marginal to well-sampled");
-        assert!(sampling.sentence.contains("marginal in luminance (1.70 px"), "{}", sampling.sentence);
-        assert!(sampling.sentence.contains("In luminance: A star is"), "{}", sampling.sentence);
+        let has = |a: &Answer, words: &str| assert!(a.sentence.contains(words), "{}", a.sentence);
+        has(&sampling, "1.700 \u{b1} 0.030 px wide before the pixel blurs them (FWHM) in luminance (marginal)");
+        has(&sampling, "but 2.600 \u{b1} 0.050 px in red (well-sampled)");
+        assert!(sampling.detail.starts_with("For luminance: "), "{}", sampling.detail);
         assert_eq!(thermal.verdict, "minor to noticeable");
-        assert!(thermal.sentence.contains("In red: "), "{}", thermal.sentence);
+        has(&thermal, "in red (noticeable)");
+        assert!(thermal.detail.starts_with("For red: "), "{}", thermal.detail);
+        has(&cooling, "A lot in red: ");
+        has(&cooling, "in luminance it would save ");
+    }
+
+    #[test]
+    fn a_width_near_a_limit_is_said_to_be() {
+        let s = [Session::new("a", measured(2.02, 0.05), measured(0.5, 0.02), law())];
+        assert!(Session::answers(&s)[0].sentence.contains("beyond the limit of 2 px"));
     }
 
     #[test]
     fn what_cannot_be_measured_says_why() {
         let s = [Session::new("a", unknown("no stars found"), unknown("no dark frames"), CoolingLaw::assumed())];
         for (a, why) in Session::answers(&s).iter().zip(["no stars found", "no dark frames", "no dark frames"]) {
-            assert!(a.sentence.contains("not measurable, because") && a.sentence.contains(why), "{}", a.sentence);
+            assert!(a.sentence.contains("Not measurable, because") && a.sentence.contains(why), "{}", a.sentence);
             assert!(a.confidence.starts_with("none"));
             assert!(["undetermined", "not-measurable"].contains(&a.verdict.as_str()));
         }
@@ -296,7 +277,8 @@ mod tests {
         ];
         let thermal = &Session::answers(&s)[1];
         assert_eq!(thermal.verdict, "noticeable");
-        assert!(thermal.sentence.contains("In b: ") && thermal.sentence.contains("no dark frames"));
+        assert!(thermal.sentence.contains("Not measurable in b, because"), "{}", thermal.sentence);
+        assert!(thermal.sentence.contains("no dark frames") && thermal.sentence.contains("as far as a tells"));
     }
 
     #[test]
@@ -308,9 +290,10 @@ mod tests {
 
     #[test]
     fn long_lists_are_cut() {
-        let s: Vec<Session> = ["a", "b", "c", "d", "e", "f"]
+        let mut s: Vec<Session> = ["a", "b", "c", "d", "e", "f"]
             .map(|l| Session::new(l, unknown("clouds"), unknown("no darks"), CoolingLaw::assumed()))
             .into();
-        assert!(Session::answers(&s)[0].sentence.starts_with("In a, b, c, d and 2 more: "));
+        s.push(Session::new("g", measured(2.5, 0.05), unknown("no darks"), CoolingLaw::assumed()));
+        assert!(Session::answers(&s)[0].sentence.contains("Not measurable in a, b, c, d and 2 more, because"));
     }
 }

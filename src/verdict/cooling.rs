@@ -69,10 +69,15 @@ pub fn cooling(input: &CoolingInput) -> Cooling {
     let law_source = input.law.source;
     let dark_named = [("the dark current", input.dark_e_per_px_s)];
     if let Some(because) = missing(&dark_named) {
-        let because = format!(
-            "{because}; dark frames at the temperature, gain setting and exposure of the lights, with bias frames and \
-             flats, would supply it"
-        );
+        // Where the reason already names what would help, nothing is added to it.
+        let because = if because.contains("would supply it") {
+            because
+        } else {
+            format!(
+                "{because}; dark frames at the temperature, gain setting and exposure of the lights, with bias frames \
+                 and flats, would supply it"
+            )
+        };
         return Cooling {
             rows: Vec::new(),
             floor_time_ratio: Quantity::not_measurable(because.clone()),
@@ -150,7 +155,7 @@ fn dark_row(input: &CoolingInput, celsius: f64, (value, sigma): (f64, Option<f64
     let dark = Quantity::with(source, value, sigma, words, input.dark_e_per_px_s.n);
     match input.law.range_celsius {
         Some([low, high]) if celsius < low => dark.noted(format!(
-            "below the measured range of {low:.1} to {high:.1} C: sensors tend to fall more slowly when colder"
+            "below the measured range of {low:.1} to {high:.1} °C: sensors tend to fall more slowly when colder"
         )),
         _ => dark,
     }
@@ -192,9 +197,9 @@ fn basis(input: &CoolingInput, noise: Option<&str>, exposure: Option<f64>) -> St
                 .to_owned(),
         ),
         (Some(now), Some(t)) => {
-            parts.push(format!("Exposures of {t} s on a target far fainter than the sky, sensor now at {now:.1} C."));
+            parts.push(format!("Exposures of {t} s on a target far fainter than the sky, sensor now at {now:.1} °C."));
         }
-        (Some(now), None) => parts.push(format!("Sensor now at {now:.1} C.")),
+        (Some(now), None) => parts.push(format!("Sensor now at {now:.1} °C.")),
     }
     if let Some(because) = noise {
         parts.push(format!("No time ratio, because {because}."));

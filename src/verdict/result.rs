@@ -40,6 +40,8 @@ pub struct Sampling {
     pub best_binning: Option<u32>,
     /// The verdict in words, with its one-sigma caution.
     pub sentence: String,
+    /// What it costs to either side, in words.
+    pub detail: String,
 }
 
 /// Noise variances of one exposure, e^2 per pixel.

@@ -2,6 +2,7 @@
 
 use std::f64::consts::SQRT_2;
 
+use super::percent::percent;
 use super::pixel_cost::{best_pixel_factor, efficiency_at};
 use super::power::{MIN_FWHM_PX, grid_power};
 use super::profile::StarProfile;
@@ -25,9 +26,6 @@ const UNFITTED_BETA_SIGMA: f64 = 1.1;
 
 /// Lowest `beta` that error propagation visits: nearer to 1 the profile's flux diverges.
 const MIN_BETA: f64 = 1.2;
-
-/// Aliased share below which the sentence says "less than".
-const SMALLEST_TOLD_SHARE: f64 = 1e-6;
 
 /// What the verdict is computed from.
 #[derive(Debug, Clone, Copy)]
@@ -107,8 +105,10 @@ pub fn sampling(input: &SamplingInput) -> Sampling {
         best_snr_efficiency: best,
         best_binning,
         sentence: String::new(),
+        detail: String::new(),
     };
-    result.sentence = sentence(&result, input, f, sigma);
+    result.sentence = sentence(&result, f, sigma);
+    result.detail = detail(&result, input, f);
     result
 }
 
@@ -126,6 +126,7 @@ fn undetermined(fwhm: &Quantity) -> Sampling {
         best_snr_efficiency: none(),
         best_binning: None,
         sentence: format!("The sampling is not measurable, because {because}."),
+        detail: String::new(),
     }
 }
 
@@ -182,7 +183,7 @@ fn noise_costs(input: &SamplingInput, beta: &Quantity, exposure_s: f64) -> Resul
     ])
 }
 
-fn sentence(s: &Sampling, input: &SamplingInput, f: f64, sigma: f64) -> String {
+fn sentence(s: &Sampling, f: f64, sigma: f64) -> String {
     let width = s.px_per_fwhm.text("px");
     let mut parts = vec![format!("A star is {width} wide (FWHM before the pixel), which is {}.", s.verdict.word())];
     for limit in [UNDER_SAMPLED_PX, WELL_SAMPLED_PX, OVER_SAMPLED_PX] {
@@ -194,15 +195,18 @@ fn sentence(s: &Sampling, input: &SamplingInput, f: f64, sigma: f64) -> String {
             ));
         }
     }
+    parts.join(" ")
+}
+
+/// The costs to either side.
+fn detail(s: &Sampling, input: &SamplingInput, f: f64) -> String {
+    let mut parts = Vec::new();
     if s.aliased_power_fraction.is_known() && s.resolution_lost_fraction.is_known() {
-        let share = match s.aliased_power_fraction.value {
-            Some(v) if v < SMALLEST_TOLD_SHARE => "Less than 0.0001 %".to_owned(),
-            _ => s.aliased_power_fraction.scaled(100.0).text("%"),
-        };
         parts.push(format!(
-            "{share} of the image's power is finer than the pixel grid can hold and is aliased; the pixel widens a \
-             recorded star by {}.",
-            s.resolution_lost_fraction.scaled(100.0).text("%")
+            "The pixel widens a recorded star by {}; {} of the image's power is finer than the pixel grid can hold \
+             and is aliased.",
+            percent(&s.resolution_lost_fraction),
+            percent(&s.aliased_power_fraction)
         ));
     }
     parts.push(noise_sentence(s, input.image_scale));
@@ -237,14 +241,14 @@ fn noise_sentence(s: &Sampling, scale: &Quantity) -> String {
     let best = match s.best_snr_efficiency.value {
         // The best pixel comes from an expansion that can be a trace off on coarse pixels.
         Some(best) => {
-            format!("; the best pixel for this sky and sensor ({size}) would reach {:.1} %", 100.0 * best.max(now))
+            format!("; the best pixel for this sky and sensor ({size}) would reach {:.0} %", 100.0 * best.max(now))
         }
         None => String::new(),
     };
     format!(
         "On a faint star these pixels reach {} of the signal-to-noise of a noiseless sensor with infinitely small \
          pixels{best}.",
-        s.snr_efficiency.scaled(100.0).text("%")
+        percent(&s.snr_efficiency)
     )
 }
 
@@ -322,8 +326,8 @@ mod tests {
     #[test]
     fn colour_sensors_are_told_their_wider_lattice() {
         let s = judge(&measured(2.6, 0.05), true);
-        assert!(s.sentence.contains("green has 1.84") && s.sentence.contains("blue 1.30"), "{}", s.sentence);
-        assert!(!judge(&measured(2.6, 0.05), false).sentence.contains("mosaic"));
+        assert!(s.detail.contains("green has 1.84") && s.detail.contains("blue 1.30"), "{}", s.detail);
+        assert!(!judge(&measured(2.6, 0.05), false).detail.contains("mosaic"));
     }
 
     #[test]
@@ -351,7 +355,7 @@ mod tests {
         assert_eq!(s.verdict, SamplingVerdict::WellSampled);
         assert_eq!(s.aliased_power_fraction.source, Source::Assumed);
         assert!(s.snr_efficiency.why().contains("dark current is not known"));
-        assert!(s.sentence.contains("not measurable, because the dark current"));
+        assert!(s.detail.contains("not measurable, because the dark current"));
     }
 
     #[test]

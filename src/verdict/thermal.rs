@@ -89,7 +89,7 @@ impl ThermalStep {
             }
             Self::Doubling { celsius, sigma_c } => {
                 let step = Quantity::measured(celsius, sigma_c, "", 0);
-                format!("halving every {}", step.text("C"))
+                format!("halving every {}", step.text("°C"))
             }
         }
     }
@@ -141,7 +141,7 @@ impl CoolingLaw {
             (Source::Rig, _) => format!("The fall with temperature ({words}) was given by the rig file."),
             (Source::Header, _) => format!("The fall with temperature ({words}) was read from the header."),
             (Source::Measured, Some([low, high])) => format!(
-                "The fall with temperature ({words}) was measured from {low:.1} to {high:.1} C; colder rows extrapolate."
+                "The fall with temperature ({words}) was measured from {low:.1} to {high:.1} °C; colder rows extrapolate."
             ),
             (Source::Measured, None) => format!("The fall with temperature ({words}) was measured."),
         }
@@ -198,7 +198,7 @@ mod tests {
         assert_eq!(CoolingLaw::of(&dark).step, ThermalStep::Doubling { celsius: 6.1, sigma_c: 0.2 });
         dark.activation_energy_ev = Quantity::measured(0.7, 0.02, "fit", 5);
         assert_eq!(CoolingLaw::of(&dark).step, ThermalStep::ActivationEnergy { ev: 0.7, sigma_ev: 0.02 });
-        assert!(CoolingLaw::of(&dark).basis().contains("measured from -10.0 to 10.0 C"));
+        assert!(CoolingLaw::of(&dark).basis().contains("measured from -10.0 to 10.0 °C"));
         dark.activation_energy_ev = Quantity::measured(-0.1, 0.3, "fit", 2);
         dark.doubling_celsius = none();
         assert_eq!(CoolingLaw::of(&dark).source, Source::Assumed);

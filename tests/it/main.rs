@@ -1,11 +1,20 @@
 //! All integration tests in one binary: one link, one run.
 
+mod any_folder;
+mod any_header;
+mod any_pixels;
+mod bounds;
+mod command_line;
+mod raw_fits;
 mod real_field;
+mod real_folder;
 mod real_sensor;
 mod real_stars;
 mod simulated_field;
 mod simulated_sensor;
 mod simulated_stars;
+mod star_cutouts;
+mod tile_files;
 
 use std::path::PathBuf;
 

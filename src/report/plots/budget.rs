@@ -6,8 +6,8 @@ use super::canvas::{Ink, WIDTH, lettering, paint, sheet};
 use super::{Figure, PlotError};
 use crate::quantity::Quantity;
 use crate::report::model::Session;
-use crate::report::numbers::with_sigma;
 use crate::report::origins::noise_parts;
+use crate::verdict::percent;
 
 /// Chart units: the bar's right end, its height, and the distance of the lines of text below it.
 const BAR_END: i32 = 660;
@@ -35,7 +35,7 @@ pub fn noise_budget(session: &Session) -> Result<Option<Figure>, PlotError> {
     for (k, (name, share, q)) in shares.iter().enumerate() {
         let width = ((share / sum * f64::from(BAR_END)).round() as i32).max(NARROWEST);
         let right = (left + width).min(WIDTH as i32);
-        segments.push((left, right, inks[k % inks.len()], format!("{name} {}", share_words(q))));
+        segments.push((left, right, inks[k % inks.len()], format!("{name} {}", percent(q))));
         left = right;
     }
     let height = BAR_HEIGHT + LINE * (segments.len() as i32) + 40;
@@ -64,19 +64,6 @@ pub fn noise_budget(session: &Session) -> Result<Option<Figure>, PlotError> {
     Ok(Some(Figure { title, svg, alt, caption }))
 }
 
-/// Shares below a thousandth are not worth their digits on a chart; the table has them.
-fn share_words(q: &Quantity) -> String {
-    match q.value {
-        Some(v) if v < 0.001 => "below 0.1 %".to_owned(),
-        _ => format!("{} %", percent(q)),
-    }
-}
-
-fn percent(q: &Quantity) -> String {
-    let p = q.scaled(100.0);
-    p.value.map_or_else(String::new, |v| with_sigma(v, p.sigma))
-}
-
 fn finding(shares: &[(&str, f64, &Quantity)]) -> String {
     let Some((name, _, q)) = shares.iter().max_by(|a, b| a.1.total_cmp(&b.1)) else { return String::new() };
     let subject = match *name {
@@ -85,7 +72,7 @@ fn finding(shares: &[(&str, f64, &Quantity)]) -> String {
         "read-out" => "Reading out",
         _ => "Rounding to ADU",
     };
-    format!("{subject} makes the largest part of the noise: {} %", percent(q))
+    format!("{subject} makes the largest part of the noise: {}", percent(q))
 }
 
 #[cfg(test)]

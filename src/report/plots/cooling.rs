@@ -2,10 +2,13 @@
 
 use super::canvas::{Axis, Ink, Layer, Point, Shape, draw};
 use super::{Figure, PlotError};
-use crate::quantity::Quantity;
+use crate::quantity::{Quantity, Source};
 use crate::report::model::Session;
 use crate::report::numbers::{plain, with_sigma};
-use crate::verdict::CoolingRow;
+use crate::verdict::{CoolingRow, percent};
+
+/// Drop that the title speaks of where it was worked out, C: the one that the answers quote.
+const TITLE_DROP_C: f64 = 20.0;
 
 /// The time ratio with its error band and the floor that no cooling passes; `None` with fewer than two known rows.
 ///
@@ -25,17 +28,24 @@ pub fn cooling_curve(session: &Session) -> Result<Option<Figure>, PlotError> {
     let lows = rows.iter().map(|(_, v, s)| v - s).chain(floor.map(|(v, s)| v - s));
     let low = lows.fold(f64::INFINITY, f64::min);
     let high = rows.iter().map(|(_, v, s)| v + s).fold(1.0, f64::max);
-    let x = Axis::linear("sensor temperature, °C", coldest.sensor_celsius, warmest.sensor_celsius, 0.04);
+    // Today stands at 1 by definition, so the curve starts there.
+    let now = warmest.sensor_celsius + warmest.below_now_c;
+    let x = Axis::linear("sensor temperature, °C", coldest.sensor_celsius, now, 0.04);
     let y = Axis::linear("time needed, of today's", low, high, 0.12);
+    let band = rows.iter().map(|(r, v, s)| (r.sensor_celsius, v - s, v + s)).chain([(now, 1.0, 1.0)]).collect();
+    let line = rows.iter().map(|(r, v, _)| (r.sensor_celsius, *v)).chain([(now, 1.0)]).collect();
     let mut layers = Vec::new();
     if let Some((v, s)) = floor {
         layers.push(Layer::Band(vec![(x.range.0, v - s, v + s), (x.range.1, v - s, v + s)], Ink::Third));
         layers.push(Layer::Dashes(vec![(x.range.0, v), (x.range.1, v)], Ink::Third));
     }
-    layers.push(Layer::Band(rows.iter().map(|(r, v, s)| (r.sensor_celsius, v - s, v + s)).collect(), Ink::First));
-    layers.push(Layer::Line(rows.iter().map(|(r, v, _)| (r.sensor_celsius, *v)).collect(), Ink::First));
+    layers.push(Layer::Band(band, Ink::First));
+    layers.push(Layer::Line(line, Ink::First));
     let dots = rows.iter().map(|(r, v, _)| Point { x: r.sensor_celsius, y: *v, bar: None }).collect();
     layers.push(Layer::Points(dots, Shape::Disc, Ink::First));
+    layers.push(Layer::Points(vec![Point { x: now, y: 1.0, bar: None }], Shape::Ring, Ink::First));
+    let at = (now - 0.02 * (x.range.1 - x.range.0), 1.0 + 0.015 * (y.range.1 - y.range.0));
+    layers.push(Layer::Words { at, text: "today".to_owned(), ends_there: true, ink: Ink::Text });
     if let Some((v, _)) = floor {
         let at = (x.range.1, v + 0.012 * (y.range.1 - y.range.0));
         let text = "no dark current at all".to_owned();
@@ -51,8 +61,8 @@ pub fn cooling_curve(session: &Session) -> Result<Option<Figure>, PlotError> {
         floor.map_or_else(String::new, |(v, s)| format!(" Limit without dark current: {}.", with_sigma(v, Some(s))));
     let alt = format!("{title}. Exposure time needed over today's: {}.{limit}", numbers.join("; "));
     let caption =
-        "Time for the same signal-to-noise on a faint target, over the time needed today. Bands: one standard \
-                   uncertainty. Dashes: the limit that no cooling can pass."
+        "Time for the same signal-to-noise on a faint target, over the time needed today, from today's temperature \
+                   (ring) down. Bands: one standard uncertainty. Dashes: the limit that no cooling can pass."
             .to_owned();
     Ok(Some(Figure { title, svg, alt, caption }))
 }
@@ -62,21 +72,24 @@ fn round_tenth(x: f64) -> f64 {
 }
 
 fn finding(rows: &[(&CoolingRow, f64, f64)], floor: &Quantity) -> String {
-    let most = rows.iter().max_by(|a, b| a.0.below_now_c.total_cmp(&b.0.below_now_c));
-    let Some((row, ratio, sigma)) = most.filter(|(r, ..)| r.below_now_c > 0.0) else {
+    let distance = |r: &CoolingRow| (r.below_now_c - TITLE_DROP_C).abs();
+    let told = rows.iter().min_by(|a, b| distance(a.0).total_cmp(&distance(b.0)));
+    let Some((row, ratio, sigma)) = told.filter(|(r, ..)| r.below_now_c > 0.0) else {
         return "No colder temperature was worked out".to_owned();
     };
     let step = plain(round_tenth(row.below_now_c));
-    let saved = 100.0 * (1.0 - ratio);
-    let error = 100.0 * sigma;
+    let saved = Quantity::measured(1.0 - ratio, *sigma, "", 0);
     // Below two of its own errors a saving cannot be told from none.
-    let said = if saved <= 2.0 * error {
-        format!("Cooling by {step} °C saves no time that could be told from zero: {} %", with_sigma(saved, Some(error)))
+    let verb = if row.time_ratio.source == Source::Assumed { "would save" } else { "saves" };
+    let said = if 1.0 - ratio <= 2.0 * sigma {
+        format!("Cooling by {step} °C {verb} no time that could be told from zero: {}", percent(&saved))
     } else {
-        format!("Cooling by {step} °C saves {} % of the exposure time", with_sigma(saved, Some(error)))
+        format!("Cooling by {step} °C {verb} {} of the exposure time", percent(&saved))
     };
+    // The law is an assumption, and a title must not hide it.
+    let said = if verb == "saves" { said } else { format!("If the dark current falls as assumed, c{}", &said[1..]) };
     match floor.pair() {
-        Some((f, s)) => format!("{said}; the limit is {} %", with_sigma(100.0 * (1.0 - f), Some(100.0 * s))),
+        Some((f, s)) => format!("{said}; the limit is {}", percent(&Quantity::measured(1.0 - f, s, "", 0))),
         None => said,
     }
 }
@@ -89,7 +102,7 @@ mod tests {
     #[test]
     fn the_saving_and_its_limit_are_the_title() {
         let figure = cooling_curve(&sample::report().sessions[0]).unwrap().unwrap();
-        assert!(figure.title.starts_with("Cooling by 30 °C saves 3"), "{}", figure.title);
+        assert!(figure.title.starts_with("Cooling by 20 °C saves 3"), "{}", figure.title);
         assert!(figure.title.contains("the limit is 38"), "{}", figure.title);
     }
 

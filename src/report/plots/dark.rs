@@ -2,6 +2,7 @@
 
 use super::canvas::{Axis, Ink, Layer, Point, Shape, draw};
 use super::{Figure, PlotError};
+use crate::quantity::Source;
 use crate::report::model::SensorEntry;
 use crate::report::numbers::{plain, with_sigma};
 use crate::sensor::{DarkCurrent, DarkPoint};
@@ -96,14 +97,15 @@ fn law(dark: &DarkCurrent, celsius: f64) -> Option<f64> {
 }
 
 fn finding(dark: &DarkCurrent) -> String {
-    if let Some(step) = dark.doubling_celsius.value {
-        return format!("Dark current doubles every {} °C", with_sigma(step, dark.doubling_celsius.sigma));
+    // An assumed step is no finding.
+    if let Some(step) = dark.doubling_celsius.value.filter(|_| dark.doubling_celsius.source != Source::Assumed) {
+        let at = dark.reference_celsius.map_or_else(String::new, |c| format!(" near {c:.1} °C"));
+        return format!("Dark current doubles every {} °C{at}", with_sigma(step, dark.doubling_celsius.sigma));
     }
     match (dark.rate_e_per_px_s.value, dark.reference_celsius) {
         (Some(rate), Some(at)) => format!(
-            "Dark current is {} e⁻/px/s at {} °C; its law with temperature is not known",
-            with_sigma(rate, dark.rate_e_per_px_s.sigma),
-            plain(at)
+            "Dark current is {} e⁻/px/s at {at:.1} °C; its law with temperature is not known",
+            with_sigma(rate, dark.rate_e_per_px_s.sigma)
         ),
         _ => "Dark current was seen, but no law fits it".to_owned(),
     }
@@ -118,7 +120,7 @@ mod tests {
     #[test]
     fn the_doubling_step_is_the_title() {
         let figure = dark_current(&sample::report().sensors[0]).unwrap().unwrap();
-        assert_eq!(figure.title, "Dark current doubles every 7.68 ± 0.21 °C");
+        assert_eq!(figure.title, "Dark current doubles every 7.68 ± 0.21 °C near 11.8 °C");
     }
 
     // science.md C5.15: an Arrhenius law of 0.65 eV grows by 6.57973 from 273.15 to 293.15 K.

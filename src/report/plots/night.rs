@@ -150,7 +150,7 @@ fn finding(used: &[(f64, f64)], timed: bool, origin: Option<DateTime>) -> String
     }
     match (quantile(&widths, 0.25), quantile(&widths, 0.75)) {
         (Some(a), Some(b)) if widths.len() >= FEWEST_FOR_DRIFT => {
-            format!("Star width held: half the frames lie between {a:.2} and {b:.2} px")
+            format!("Star width shows no drift beyond its scatter: half the frames lie between {a:.2} and {b:.2} px")
         }
         _ => format!("Star width was {middle:.2} px (median of {})", frames_word(widths.len())),
     }
@@ -192,7 +192,7 @@ mod tests {
         let points: Vec<(f64, f64)> = (0..12).map(|i| (i as f64, 3.0 + [0.1, -0.1][i % 2])).collect();
         let (change, error) = drift(&points).unwrap();
         assert!(change.abs() < DRIFT_SIGMAS * error, "{change} {error}");
-        assert!(finding(&points, true, None).starts_with("Star width held"));
+        assert!(finding(&points, true, None).starts_with("Star width shows no drift"));
     }
 
     #[test]

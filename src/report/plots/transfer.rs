@@ -7,6 +7,9 @@ use super::{Figure, PlotError};
 use crate::report::model::SensorEntry;
 use crate::report::numbers::{plain, with_sigma};
 
+/// Ratio of the brightest to the dimmest pair below which all lie at one level: no line is tested by one place on it.
+const ONE_LEVEL: f64 = 1.2;
+
 /// Variance against mean signal with the line that the gain and the read noise make; `None` without flat pairs.
 ///
 /// # Errors
@@ -38,7 +41,12 @@ pub fn photon_transfer(sensor: &SensorEntry) -> Result<Option<Figure>, PlotError
     layers.push(Layer::Points(dots, Shape::Ring, Ink::Second));
     let svg = draw(620, &x, &y, &layers)?;
     let worst = points.iter().filter_map(|(m, v)| line(*m).map(|l| (v / l - 1.0).abs())).fold(0.0, f64::max);
+    let dimmest = points.iter().map(|p| p.0).fold(f64::INFINITY, f64::min);
     let title = match gain {
+        Some(g) if right < ONE_LEVEL * dimmest => format!(
+            "Flats of one light level give {} e⁻/ADU; other levels would test it",
+            with_sigma(g, result.gain_e_per_adu.sigma)
+        ),
         Some(g) => format!(
             "Noise grows with light as {} e⁻/ADU demands; flat pairs stray from that by up to {:.1} %",
             with_sigma(g, result.gain_e_per_adu.sigma),

@@ -1,0 +1,128 @@
+//! Opening by the literal name, and closing.
+
+use std::ffi::{CString, c_void};
+use std::os::raw::{c_char, c_int};
+use std::path::Path;
+
+use fitsio::sys;
+
+use super::FitsError;
+use super::mend::mended;
+use super::promise::{BLOCK_BYTES, check_plain, end_in, unpack_gzip};
+
+/// Bytes that CFITSIO takes for a file name (FLEN_FILENAME less the terminator).
+const LONGEST_PATH: usize = 1024;
+
+/// A read-only CFITSIO handle, closed when dropped. The `fitsio` wrapper cannot hold one on a path that is not UTF-8.
+pub(super) struct Handle {
+    raw: *mut sys::fitsfile,
+    unpacked: Option<Box<Unpacked>>,
+}
+
+/// An unpacked file, with the address and length that CFITSIO keeps pointers to.
+struct Unpacked {
+    bytes: Vec<u8>,
+    start: *mut c_void,
+    size: usize,
+}
+
+impl Handle {
+    pub(super) fn as_raw(&mut self) -> *mut sys::fitsfile {
+        self.raw
+    }
+
+    /// Length of the file, unpacked where it is a gzip stream, bytes.
+    pub(super) fn file_bytes(&self, path: &Path) -> u64 {
+        match &self.unpacked {
+            Some(unpacked) => unpacked.bytes.len() as u64,
+            None => std::fs::metadata(path).map_or(0, |m| m.len()),
+        }
+    }
+}
+
+impl Drop for Handle {
+    fn drop(&mut self) {
+        let mut status = 0;
+        // SAFETY: the handle was opened by CFITSIO and is closed once, here, before the memory it may read goes.
+        unsafe { sys::ffclos(self.raw, &mut status) };
+    }
+}
+
+/// Opens a file after its first header was checked against what it can hold.
+///
+/// A gzip stream is unpacked here: CFITSIO believes the length that the stream's last four bytes name, which in a
+/// truncated copy is anything up to 4 GiB.
+pub(super) fn open_literally(path: &Path) -> Result<Handle, FitsError> {
+    let refuse = |reason: String| FitsError::Open { path: path.to_owned(), reason };
+    if is_gzip(path).map_err(|e| refuse(e.to_string()))? {
+        return open_in_memory(path, unpack_gzip(path)?);
+    }
+    check_plain(path)?;
+    // A leading blank or tilde would be interpreted; an absolute path has neither.
+    let absolute = std::path::absolute(path).map_err(|e| refuse(e.to_string()))?;
+    let bytes = absolute.as_os_str().as_encoded_bytes();
+    if bytes.len() > LONGEST_PATH {
+        return Err(FitsError::PathTooLong { path: path.to_owned(), limit: LONGEST_PATH });
+    }
+    let name = CString::new(bytes).map_err(|_| refuse("its path holds a NUL".to_owned()))?;
+    let (mut raw, mut status) = (std::ptr::null_mut(), 0);
+    // SAFETY: `name` is a terminated string that outlives the call; mode 0 is read-only.
+    unsafe { sys::ffdkopn(&mut raw, name.as_ptr(), 0, &mut status) };
+    let handle = (!raw.is_null()).then_some(Handle { raw, unpacked: None });
+    // CFITSIO reads whole blocks, and fails on a last one whose padding was never written.
+    let padded = absolute.metadata().is_ok_and(|m| m.len() % BLOCK_BYTES as u64 == 0);
+    if let Some(handle) = handle.filter(|_| status == 0 && padded) {
+        return Ok(handle);
+    }
+    // The cards may only stand in an order that CFITSIO does not take; its data are all there, as was checked.
+    let mut bytes = std::fs::read(path).map_err(|e| refuse(e.to_string()))?;
+    bytes.resize(bytes.len().next_multiple_of(BLOCK_BYTES), 0);
+    open_in_memory(path, bytes)
+}
+
+/// Opens bytes as they are, else with their mandatory cards mended.
+fn open_in_memory(path: &Path, bytes: Vec<u8>) -> Result<Handle, FitsError> {
+    open_unpacked(bytes).or_else(|(status, bytes)| {
+        let refuse = |status| FitsError::Open { path: path.to_owned(), reason: open_reason(status) };
+        let mended = end_in(&bytes).and_then(|end| mended(&bytes, end)).ok_or_else(|| refuse(status))?;
+        open_unpacked(mended).map_err(|(status, _)| refuse(status))
+    })
+}
+
+/// Hands bytes to CFITSIO; gives them back with its status where it refuses them.
+fn open_unpacked(mut bytes: Vec<u8>) -> Result<Handle, (c_int, Vec<u8>)> {
+    let (start, size) = (bytes.as_mut_ptr().cast(), bytes.len());
+    let mut unpacked = Box::new(Unpacked { bytes, start, size });
+    let (mut raw, mut status) = (std::ptr::null_mut(), 0);
+    // SAFETY: CFITSIO keeps the pointers to `start` and `size`, which live in the box until the handle is closed; in
+    // read-only mode (0) it neither writes to the memory nor asks for more, so no function for that is given.
+    unsafe {
+        sys::ffomem(&mut raw, c"unpacked".as_ptr(), 0, &mut unpacked.start, &mut unpacked.size, 0, None, &mut status);
+    }
+    if status != 0 || raw.is_null() {
+        return Err((status, unpacked.bytes));
+    }
+    Ok(Handle { raw, unpacked: Some(unpacked) })
+}
+
+fn is_gzip(path: &Path) -> std::io::Result<bool> {
+    use std::io::Read;
+    let mut magic = Vec::with_capacity(2);
+    std::fs::File::open(path)?.take(2).read_to_end(&mut magic)?;
+    Ok(magic == [0x1f, 0x8b])
+}
+
+fn open_reason(status: c_int) -> String {
+    match status {
+        // Code from CFITSIO's user guide, appendix "error status codes".
+        210 => "its header has no END card; the file is damaged or still being written".to_owned(),
+        _ => format!("CFITSIO status {status}: {}", status_text(status)),
+    }
+}
+
+pub(super) fn status_text(status: c_int) -> String {
+    let mut text = [0 as c_char; 31];
+    // SAFETY: CFITSIO writes at most 30 characters and a terminator.
+    unsafe { sys::ffgerr(status, text.as_mut_ptr()) };
+    text.iter().take_while(|c| **c != 0).map(|c| char::from(*c as u8)).collect()
+}

@@ -1,0 +1,53 @@
+//! Pixels of one image in memory.
+
+use ndarray::Array2;
+
+/// One plane of pixels, physical values (BSCALE and BZERO applied). Row 0 is the first row of the file.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Pixels {
+    /// Unsigned 16-bit numbers as recorded.
+    U16(Array2<u16>),
+    /// Everything else; undefined pixels are NaN.
+    F32(Array2<f32>),
+}
+
+impl Pixels {
+    /// (rows, columns).
+    pub fn dim(&self) -> (usize, usize) {
+        match self {
+            Self::U16(a) => a.dim(),
+            Self::F32(a) => a.dim(),
+        }
+    }
+
+    /// Value at column `x`, row `y`, ADU.
+    pub fn at(&self, x: usize, y: usize) -> f64 {
+        match self {
+            Self::U16(a) => f64::from(a[[y, x]]),
+            Self::F32(a) => f64::from(a[[y, x]]),
+        }
+    }
+
+    /// Copies one row into `into`, ADU.
+    pub fn copy_row(&self, y: usize, into: &mut [f32]) {
+        match self {
+            Self::U16(a) => {
+                for (to, from) in into.iter_mut().zip(a.row(y)) {
+                    *to = f32::from(*from);
+                }
+            }
+            Self::F32(a) => {
+                for (to, from) in into.iter_mut().zip(a.row(y)) {
+                    *to = *from;
+                }
+            }
+        }
+    }
+}
+
+/// All planes of an image.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Image {
+    /// One plane, or three.
+    pub planes: Vec<Pixels>,
+}

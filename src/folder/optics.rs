@@ -1,0 +1,98 @@
+//! Pixel size, focal length and the scale of a celestial WCS, each refused where it cannot be true.
+
+use super::Carded;
+use super::vocabulary::binning;
+use crate::fits::{Cards, leading_number};
+use crate::units::ARCSEC_PER_RADIAN;
+
+const PIXEL_UM: [&str; 3] = ["XPIXSZ", "XPIXELSZ", "PIXSIZE1"];
+const FOCAL_MM: [&str; 2] = ["FOCALLEN", "FOCALLENGTH"];
+/// Pixel pitches of sensors, binned ones included, um.
+const PLAUSIBLE_PIXEL_UM: std::ops::RangeInclusive<f64> = 0.5..=200.0;
+/// Focal lengths, mm.
+const PLAUSIBLE_FOCAL_MM: std::ops::RangeInclusive<f64> = 5.0..=100_000.0;
+/// Image scales that a WCS may claim, arcsec/px (an unsolved frame may carry a matrix of ones, 3600).
+const PLAUSIBLE_ARCSEC_PER_PX: std::ops::RangeInclusive<f64> = 0.05..=100.0;
+/// Agreement of two scales that are the same: focal lengths on nameplates are good to about 1 % (common practice, no
+/// source).
+const AGREEMENT: f64 = 0.02;
+
+pub(super) fn pixel(cards: &Cards, notes: &mut Vec<String>) -> (Option<Carded<f64>>, Option<bool>) {
+    let Some((keyword, card)) = PIXEL_UM.iter().find_map(|k| cards.get(k).map(|c| (*k, c))) else {
+        return (None, None);
+    };
+    let Some(size) = leading_number(&card.value).filter(|v| PLAUSIBLE_PIXEL_UM.contains(v)) else {
+        notes.push(format!("{keyword} = {} is no pixel size in um and was not used", card.value));
+        return (None, None);
+    };
+    let comment = card.comment.to_ascii_lowercase();
+    let includes = if keyword == "PIXSIZE1" || comment.contains("unbinned") || comment.contains("before binning") {
+        Some(false)
+    } else if comment.contains("after binning") || comment.contains("binned pixel") {
+        Some(true)
+    } else {
+        // PIXSIZE1 is the sensor's own pitch: the ratio tells what the other card holds.
+        let ratio = cards.number("PIXSIZE1").map(|own| size / own);
+        let near = |r: f64, to: f64| (r - to).abs() < 0.02 * to;
+        let [bx, _] = binning(cards);
+        ratio.and_then(|r| if near(r, f64::from(bx)) { Some(true) } else { near(r, 1.0).then_some(false) })
+    };
+    (Some(Carded::new(size, keyword)), includes)
+}
+
+pub(super) fn focal(cards: &Cards, notes: &mut Vec<String>) -> Option<Carded<f64>> {
+    let (keyword, value) = FOCAL_MM.iter().find_map(|k| cards.number(k).map(|v| (*k, v)))?;
+    if PLAUSIBLE_FOCAL_MM.contains(&value) {
+        return Some(Carded::new(value, keyword));
+    }
+    if value > 0.0 {
+        notes.push(format!("{keyword} = {value} is no focal length in mm (is it metres?) and was not used"));
+    }
+    None
+}
+
+/// Geometric-mean image scale of a celestial WCS, arcsec/px: `3600 sqrt |det CD|` (Greisen & Calabretta 2002, section 2).
+pub(super) fn wcs_scale(cards: &Cards, notes: &mut Vec<String>) -> Option<Carded<f64>> {
+    let celestial = |k| {
+        cards
+            .text(k)
+            .is_some_and(|t| t.starts_with("RA--") || t.starts_with("DEC-") || t.contains("LON") || t.contains("LAT"))
+    };
+    if !celestial("CTYPE1") || !celestial("CTYPE2") {
+        return None;
+    }
+    let (scale, card) = matrix_scale(cards)?;
+    if PLAUSIBLE_ARCSEC_PER_PX.contains(&scale) {
+        return Some(Carded::new(scale, card));
+    }
+    notes.push(format!("the WCS scale of {scale:.3} arcsec/px ({card}) is not plausible and was not used"));
+    None
+}
+
+/// Geometric-mean scale of the CD matrix, else of CDELT and PC, taken as degrees, arcsec/px, and the card.
+fn matrix_scale(cards: &Cards) -> Option<(f64, &'static str)> {
+    let cd = |i: u8, j: u8| cards.number(&format!("CD{i}_{j}"));
+    let (determinant, card) = if let (Some(a), Some(d)) = (cd(1, 1), cd(2, 2)) {
+        (a * d - cd(1, 2).unwrap_or(0.0) * cd(2, 1).unwrap_or(0.0), "CD1_1")
+    } else {
+        let pc = |i: u8, j: u8| cards.number(&format!("PC{i}_{j}")).unwrap_or(f64::from(u8::from(i == j)));
+        let turn = pc(1, 1) * pc(2, 2) - pc(1, 2) * pc(2, 1);
+        (cards.number("CDELT1")? * cards.number("CDELT2")? * turn, "CDELT1")
+    };
+    Some((3600.0 * determinant.abs().sqrt(), card))
+}
+
+/// Whether a pixel size contains the binning, by the reading that agrees with the image scale of a WCS or of a lone
+/// CDELT card. Such a card is not trusted for the scale itself, but one of two readings that it matches is no accident.
+pub(super) fn binning_told_by_scale(cards: &Cards, pixel_um: f64, focal_mm: f64, binning: [u32; 2]) -> Option<bool> {
+    let lone = || ["CDELT2", "CDELT1"].iter().find_map(|k| cards.number(k)).map(|degrees| 3600.0 * degrees.abs());
+    let stated = matrix_scale(cards).map(|(scale, _)| scale).or_else(lone)?;
+    let as_binned = ARCSEC_PER_RADIAN * pixel_um * 1e-3 / focal_mm;
+    let as_physical = as_binned * f64::from(binning[0] * binning[1]).sqrt();
+    let near = |scale: f64| (stated / scale - 1.0).abs() < AGREEMENT;
+    match (near(as_binned), near(as_physical)) {
+        (true, false) => Some(true),
+        (false, true) => Some(false),
+        _ => None,
+    }
+}

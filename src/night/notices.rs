@@ -1,0 +1,127 @@
+//! Warnings that headers and the first look give cause for, once for all frames they concern.
+
+use std::collections::BTreeMap;
+
+use crate::folder::FrameKind;
+use crate::report::{Severity, Warning};
+
+use super::intake::{Intake, Read};
+use super::lights::MeasuredLight;
+
+/// Distance from the set-point at which the cooler no longer holds, degrees Celsius: regulation keeps within a few
+/// tenths (common practice, no source), and dark current changes by a tenth in one degree.
+const HELD_CELSIUS: f64 = 1.0;
+
+/// What headers alone give cause to say, once for all frames it concerns.
+pub fn intake_notices(intakes: &[Intake]) -> Vec<Warning> {
+    let mut notes: BTreeMap<String, Vec<String>> = BTreeMap::new();
+    let mut renamed: BTreeMap<(FrameKind, FrameKind), Vec<String>> = BTreeMap::new();
+    for intake in intakes {
+        let Some(read) = intake.read() else { continue };
+        for note in &read.header.notes {
+            notes.entry(note.clone()).or_default().push(intake.file.shown.clone());
+        }
+        if read.kind != read.header.kind.value {
+            renamed.entry((read.header.kind.value, read.kind)).or_default().push(intake.file.shown.clone());
+        }
+    }
+    let headers = notes.into_iter().map(|(note, paths)| Warning {
+        code: "header".to_owned(),
+        severity: Severity::Note,
+        message: note,
+        paths,
+    });
+    let kinds = renamed.into_iter().map(|((told, seen), paths)| Warning {
+        code: "kind-contradicted".to_owned(),
+        severity: Severity::Caution,
+        message: format!(
+            "{} frames say `{}` but are brightly and evenly lit and hold no stars: taken for {}s; if they are \
+             something else, correct IMAGETYP in their headers",
+            paths.len(),
+            told.label(),
+            seen.label()
+        ),
+        paths,
+    });
+    headers.chain(kinds).chain(undefined_pixels(intakes)).chain(colour_planes(intakes)).collect()
+}
+
+fn those_read(intakes: &[Intake], concerns: impl Fn(&Read) -> bool) -> Vec<String> {
+    let read = |i: &Intake| i.read().is_some_and(&concerns).then(|| i.file.shown.clone());
+    intakes.iter().filter_map(read).collect()
+}
+
+fn undefined_pixels(intakes: &[Intake]) -> Option<Warning> {
+    let paths = those_read(intakes, |r| r.survey.undefined_fraction > 0.0);
+    (!paths.is_empty()).then(|| Warning {
+        code: "undefined-pixels".to_owned(),
+        severity: Severity::Note,
+        message: "these frames hold undefined pixels (NaN, infinite or BLANK); they were left out".to_owned(),
+        paths,
+    })
+}
+
+fn colour_planes(intakes: &[Intake]) -> Option<Warning> {
+    let paths = those_read(intakes, |r| r.geometry.planes > 1);
+    (!paths.is_empty()).then(|| Warning {
+        code: "colour-planes".to_owned(),
+        severity: Severity::Caution,
+        message: "three colour planes: interpolated, not raw; star widths are those of each plane, their noise is not \
+                  the sensor's"
+            .to_owned(),
+        paths,
+    })
+}
+
+/// Lights whose sensor is not at its set-point, with the first of them in time.
+fn left_the_set_point(intakes: &[Intake], lights: &[MeasuredLight]) -> Option<Warning> {
+    let off = |l: &&MeasuredLight| {
+        let h = &l.read.header;
+        let (Some(is), Some(set)) = (&h.sensor_celsius, &h.set_point_celsius) else { return false };
+        !is.from_rig && (is.value - set.value).abs() > HELD_CELSIUS
+    };
+    let shown = |l: &MeasuredLight| intakes[l.index].file.shown.clone();
+    let mut drifted: Vec<&MeasuredLight> = lights.iter().filter(off).collect();
+    drifted.sort_by_key(|l| (l.read.header.start_utc.as_ref().map(|s| s.value), l.index));
+    let first = shown(drifted.first()?);
+    Some(Warning {
+        code: "off-set-point".to_owned(),
+        severity: Severity::Caution,
+        message: format!(
+            "from {first} on, the sensor of {} light(s) is more than {HELD_CELSIUS} C away from its set-point; the \
+             measured temperature is used",
+            drifted.len()
+        ),
+        paths: drifted.into_iter().map(shown).collect(),
+    })
+}
+
+/// What the lights together give cause to say.
+pub fn night_notices(intakes: &[Intake], lights: &[MeasuredLight]) -> Vec<Warning> {
+    let shown = |l: &&MeasuredLight| intakes[l.index].file.shown.clone();
+    let mut warnings = Vec::new();
+    let undated: Vec<String> = lights.iter().filter(|l| l.read.header.start_utc.is_none()).map(|l| shown(&l)).collect();
+    if !undated.is_empty() {
+        warnings.push(Warning {
+            code: "undated".to_owned(),
+            severity: Severity::Note,
+            message: "no usable DATE-OBS: these lights share a session without a date".to_owned(),
+            paths: undated,
+        });
+    }
+    let without_longitude =
+        lights.iter().filter(|l| l.read.header.start_utc.is_some() && l.read.header.site_longitude_deg.is_none());
+    let paths: Vec<String> = without_longitude.map(|l| shown(&l)).collect();
+    if !paths.is_empty() {
+        warnings.push(Warning {
+            code: "night-by-utc".to_owned(),
+            severity: Severity::Note,
+            message: "no site longitude (SITELONG): the night's date is taken as if the site lay at Greenwich; \
+                      rig key site_longitude_deg settles it"
+                .to_owned(),
+            paths,
+        });
+    }
+    warnings.extend(left_the_set_point(intakes, lights));
+    warnings
+}

@@ -1,0 +1,173 @@
+//! What a frame's stars say together: common width, elongation and exponent with their errors.
+
+use std::collections::BTreeMap;
+
+use crate::quantity::Quantity;
+use crate::stats::{median, median_and_mad_sigma};
+
+use super::beta::CommonBeta;
+use super::fit::StarFit;
+use super::weighted::{median_error, weighted_median};
+use super::{FrameStars, Shape, SkyMap, Star, StarFlag, recorded_fwhm};
+
+/// Common elongation (1 - minor/major) from which a frame is called trailed.
+const TRAILED_ELLIPTICITY: f64 = 0.3;
+/// Stars whose flux stands for the transparency of the sky.
+const BRIGHT_STARS: usize = 30;
+
+pub(super) fn summed_up(
+    sky: &SkyMap,
+    star_count: usize,
+    flags: BTreeMap<StarFlag, usize>,
+    stars: Vec<Star>,
+    beta: Option<CommonBeta>,
+) -> FrameStars {
+    let n = stars.len();
+    let nothing = || {
+        Quantity::not_measurable(format!(
+            "{star_count} stars found, {n} of them fitted: clouds, a closed cover or the wrong kind of frame?"
+        ))
+    };
+    // In logarithms, so that a star does not weigh more because noise made it narrower.
+    let widths: Vec<(f64, f64)> = stars.iter().map(|s| (s.fit.shape.ln_half_width, s.fit.sigma_ln_width)).collect();
+    // What an error of the frame's 1/beta does to all stars alike, relative to their width.
+    let per_beta: Vec<f64> = stars.iter().map(|s| s.fit.ln_width_per_inverse_beta).collect();
+    let per_beta = median(&per_beta).unwrap_or(0.0);
+    let beta_sigma = beta.map_or(0.0, |b| b.sigma);
+    let common_ln_width_sigma = (per_beta * beta_sigma).abs();
+    let width =
+        weighted_median(&widths).filter(|_| n >= 3).map(|(ln, tau)| (2.0 * ln.exp(), median_error(&widths, tau)));
+    let fwhm_px = width.map_or_else(nothing, |(w, own)| {
+        let method = "median of pixel-integrated elliptical Moffat fits, both axes' geometric mean";
+        Quantity::measured(w, w * own.hypot(common_ln_width_sigma), method, n)
+    });
+    let moffat_beta = beta_of(beta);
+    let elongation = Elongation::of(&stars);
+    let ellipticity = match (&elongation, n >= 3) {
+        (Some(e), true) => e.typical(),
+        _ => nothing(),
+    };
+    let common = elongation.as_ref().filter(|_| n >= 3);
+    let recorded_fwhm_px = match (width, beta) {
+        (Some((w, own)), Some(beta)) => {
+            let angle = common.map_or(0.0, Elongation::angle_rad);
+            let after = |w: f64, inverse: f64| {
+                recorded_fwhm(&Shape::new(w, ellipticity.value.unwrap_or(0.0), angle, inverse.recip()))
+            };
+            let recorded = after(w, beta.inverse);
+            // The pixel adds in near-quadrature, so the error shrinks as the width grows.
+            let own = own * w * w / recorded;
+            // The width follows the exponent so that the recorded image stays: most of the common error cancels.
+            let moved = after(w * (per_beta * beta_sigma).exp(), beta.inverse + beta_sigma);
+            let sigma = own.hypot(moved - recorded);
+            Quantity::measured(recorded, sigma, "width of the fitted profile after the pixel", n)
+        }
+        _ => nothing(),
+    };
+    // Stars come brightest first.
+    let bright: Vec<f64> = stars.iter().take(BRIGHT_STARS).map(|s| s.fit.flux_adu).collect();
+    FrameStars {
+        bright_flux_adu: median(&bright),
+        sky_adu: sky.median_level_adu,
+        sky_error_adu: sky.median_sigma_adu / (16.0 * (sky.tiles.max(1) as f64).sqrt()),
+        sky_sigma_adu: sky.median_sigma_adu,
+        star_count,
+        flags,
+        position_angle_deg: common.map_or_else(nothing, Elongation::position_angle),
+        trailed: common.is_some_and(Elongation::is_trailed),
+        fwhm_px,
+        recorded_fwhm_px,
+        ellipticity,
+        moffat_beta,
+        common_ln_width_sigma,
+        stars,
+    }
+}
+
+fn beta_of(beta: Option<CommonBeta>) -> Quantity {
+    match beta {
+        Some(b) => {
+            let method = "exponent common to the brightest isolated stars' fits";
+            Quantity::measured(b.inverse.recip(), b.sigma / b.inverse.powi(2), method, b.n)
+        }
+        None => Quantity::not_measurable("fewer than 3 bright isolated stars"),
+    }
+}
+
+/// Weighted mean of the squared elongation and its uncertainty.
+///
+/// The square of a noisy vector is too large by its variance, which is taken off; the variance of such a square grows
+/// with the fourth power of the noise. Squares beyond five spreads are left out.
+fn mean_square(stars: &[Star]) -> Option<(f64, f64)> {
+    let squares: Vec<(f64, f64)> = stars
+        .iter()
+        .map(|s| &s.fit)
+        .map(|f| (f.shape.e1.powi(2) + f.shape.e2.powi(2), f.sigma_e1.powi(2) + f.sigma_e2.powi(2)))
+        .map(|(square, noise)| (square - noise, noise))
+        .collect();
+    let typical = median(&squares.iter().map(|s| s.1).collect::<Vec<_>>())?;
+    let (centre, spread) = median_and_mad_sigma(&squares.iter().map(|s| s.0).collect::<Vec<_>>())?;
+    let kept = squares.iter().filter(|s| (s.0 - centre).abs() <= 5.0 * spread.max(f64::MIN_POSITIVE));
+    let weighted: Vec<(f64, f64)> = kept.map(|(v, noise)| (*v, (noise + typical).powi(-2))).collect();
+    let total: f64 = weighted.iter().map(|w| w.1).sum();
+    let mean = weighted.iter().map(|(v, w)| v * w).sum::<f64>() / total;
+    let scatter: f64 = weighted.iter().map(|(v, w)| (w * (v - mean)).powi(2)).sum();
+    Some((mean, scatter.sqrt() / total))
+}
+
+/// Elongation of a frame's stars: what they share, and how strong it is in each.
+struct Elongation {
+    mean: (f64, f64),
+    mean_sigma: f64,
+    square: f64,
+    square_sigma: f64,
+    n: usize,
+}
+
+impl Elongation {
+    fn of(stars: &[Star]) -> Option<Self> {
+        let n = stars.len();
+        let component = |pick: fn(&StarFit) -> (f64, f64)| {
+            let values: Vec<(f64, f64)> = stars.iter().map(|s| pick(&s.fit)).collect();
+            let (centre, tau) = weighted_median(&values)?;
+            Some((centre, median_error(&values, tau)))
+        };
+        let (m1, s1) = component(|f| (f.shape.e1, f.sigma_e1))?;
+        let (m2, s2) = component(|f| (f.shape.e2, f.sigma_e2))?;
+        let (square, square_sigma) = mean_square(stars)?;
+        Some(Self { mean: (m1, m2), mean_sigma: s1.hypot(s2) / std::f64::consts::SQRT_2, square, square_sigma, n })
+    }
+
+    fn angle_rad(&self) -> f64 {
+        0.5 * self.mean.1.atan2(self.mean.0)
+    }
+
+    /// Typical ellipticity of a star, root mean square over the frame.
+    fn typical(&self) -> Quantity {
+        let e = self.square.max(0.0).sqrt();
+        // Near zero the error of the square, not of the root, is the normal one.
+        let sigma =
+            if self.square > self.square_sigma { self.square_sigma / (2.0 * e) } else { self.square_sigma.sqrt() };
+        let ratio = (1.0 + e * e).sqrt() - e;
+        let slope = ratio / (1.0 + e * e).sqrt();
+        Quantity::measured(1.0 - ratio, sigma * slope, "root mean square over the stars, noise bias removed", self.n)
+    }
+
+    fn strength(&self) -> f64 {
+        self.mean.0.hypot(self.mean.1)
+    }
+
+    fn position_angle(&self) -> Quantity {
+        if self.strength() < 3.0 * self.mean_sigma {
+            return Quantity::not_measurable("the stars share no direction of elongation above its error");
+        }
+        let degrees = self.angle_rad().to_degrees().rem_euclid(180.0);
+        let sigma = (self.mean_sigma / (2.0 * self.strength())).to_degrees();
+        Quantity::measured(degrees, sigma, "direction of the stars' mean elongation, from +x towards +y", self.n)
+    }
+
+    fn is_trailed(&self) -> bool {
+        let e = self.strength();
+        1.0 - ((1.0 + e * e).sqrt() - e) > TRAILED_ELLIPTICITY && e > 3.0 * self.mean_sigma
+    }
+}

@@ -1,0 +1,154 @@
+//! The binary: exit status, what goes to which stream, and folders that stay as they are.
+
+use std::path::Path;
+use std::process::Command;
+
+use crate::raw_fits::*;
+
+/// What a run of the program left.
+pub struct Ran {
+    /// Exit status; `None` after a crash.
+    pub status: Option<i32>,
+    pub stdout: String,
+    pub stderr: String,
+}
+
+/// Runs the program.
+pub fn skygrain(arguments: &[&str]) -> Ran {
+    skygrain_in(Path::new("."), arguments)
+}
+
+fn skygrain_in(folder: &Path, arguments: &[&str]) -> Ran {
+    let run = Command::new(env!("CARGO_BIN_EXE_skygrain")).args(arguments).current_dir(folder).output().unwrap();
+    let text = |bytes: &[u8]| String::from_utf8_lossy(bytes).into_owned();
+    Ran { status: run.status.code(), stdout: text(&run.stdout), stderr: text(&run.stderr) }
+}
+
+fn json(path: &Path) -> serde_json::Value {
+    serde_json::from_slice(&std::fs::read(path).unwrap()).unwrap()
+}
+
+#[test]
+fn exit_status_and_streams_tell_how_it_went() {
+    let dir =
+        folder_of([("night/a.fits", light(1, &[])), ("night/b.fits", light(2, &[])), ("night/log.txt", b"x".to_vec())]);
+    let night = dir.path().join("night");
+    let before = snapshot(&night);
+    let ran = skygrain_in(dir.path(), &["night", "night", "--out", "report"]);
+    assert_eq!(ran.status, Some(0), "{}{}", ran.stdout, ran.stderr);
+    assert!(ran.stdout.contains("report.html"), "results go to standard output: {}", ran.stdout);
+    assert!(snapshot(&night) == before, "the frames' folder was changed");
+    assert!(dir.path().join("report/report.json").is_file() && dir.path().join("report/frames.csv").is_file());
+
+    // A broken frame: the report is written, the status tells.
+    std::fs::write(night.join("broken.fits"), &light(3, &[])[..9000]).unwrap();
+    let ran = skygrain_in(dir.path(), &["night", "night", "--out", "report"]);
+    assert_eq!(ran.status, Some(1), "{}{}", ran.stdout, ran.stderr);
+    assert!(ran.stderr.contains("broken.fits") && ran.stderr.contains("incomplete"), "{}", ran.stderr);
+    left_out(&json(&dir.path().join("report/report.json")), "broken.fits", "unreadable", "incomplete");
+
+    // Nothing usable: no report, no output, words on standard error.
+    let empty = folder_of([("night/x.fits", b"".to_vec())]);
+    for arguments in [
+        ["night", "night", "--out", "report"].as_slice(),
+        &["night", "no such folder"],
+        &["night"],
+        &["night", "night", "--unheard-of"],
+        &["frames", "night"],
+    ] {
+        let ran = skygrain_in(empty.path(), arguments);
+        assert_eq!(ran.status, Some(2), "{arguments:?}: {}{}", ran.stdout, ran.stderr);
+        assert!(ran.stdout.is_empty() && !ran.stderr.is_empty(), "{arguments:?}");
+    }
+    assert!(!empty.path().join("report").exists());
+}
+
+#[test]
+fn rows_for_scripts_are_alone_on_standard_output() {
+    let dir = folder_of([("a.fits", light(1, &[])), ("M31 [Ha].fits", light(2, &[]))]);
+    let ran = skygrain_in(dir.path(), &["frames", "a.fits", "M31 [Ha].fits", "--format", "jsonl"]);
+    assert_eq!(ran.status, Some(0), "{}", ran.stderr);
+    let rows: Vec<serde_json::Value> = ran.stdout.lines().map(|l| serde_json::from_str(l).unwrap()).collect();
+    assert_eq!(rows.len(), 2);
+    assert!(rows.iter().all(|r| r["status"] == "used"));
+}
+
+#[test]
+fn a_folder_named_like_an_option_or_a_pattern_is_a_folder() {
+    let dir = folder_of([("-5C [rig] *?/a.fits", light(1, &[]))]);
+    let ran = skygrain_in(dir.path(), &["night", "--out", "o", "--", "-5C [rig] *?"]);
+    assert_eq!(ran.status, Some(0), "{}", ran.stderr);
+    assert_eq!(json(&dir.path().join("o/report.json"))["frames"].as_array().unwrap().len(), 1);
+}
+
+// Number 32: decimal commas of the machine's locale change nothing.
+#[test]
+fn the_locale_changes_nothing() {
+    let dir = folder_of([("n/a.fits", light(1, &["XPIXSZ  = 3,76", "FOCALLEN= 530"]))]);
+    let bytes = |locale: &str| {
+        let run = Command::new(env!("CARGO_BIN_EXE_skygrain"))
+            .args(["night", "n", "--out", locale])
+            .env("LC_ALL", locale)
+            .current_dir(dir.path())
+            .output()
+            .unwrap();
+        assert_eq!(run.status.code(), Some(0));
+        std::fs::read(dir.path().join(locale).join("report.json")).unwrap()
+    };
+    assert!(bytes("it_IT.UTF-8") == bytes("C"));
+}
+
+#[test]
+fn the_rig_file_overrides_headers_and_the_report_says_so() {
+    let dir = folder_of([
+        ("n/a.fits", light(1, &["XPIXSZ  = 9.0", "FOCALLEN= 1000", "CCD-TEMP= 'broken'"])),
+        ("rig.toml", b"pixel_um = 3.76\nfocal_mm = 530\nsensor_celsius = 12.5\ngain_e_per_adu = 0.8\n".to_vec()),
+    ]);
+    let ran = skygrain_in(dir.path(), &["night", "n", "--rig", "rig.toml", "--out", "o"]);
+    assert_eq!(ran.status, Some(0), "{}", ran.stderr);
+    let report = json(&dir.path().join("o/report.json"));
+    let session = &report["sessions"][0];
+    let scale = &session["image_scale_arcsec_per_px"];
+    // 206264.806 * 3.76e-3 / 530
+    assert!((scale["value"].as_f64().unwrap() - 1.46328).abs() < 1e-4 && scale["source"] == "rig", "{scale:#}");
+    assert_eq!(
+        (&session["sensor_temperature_c"]["value"], &session["sensor_temperature_c"]["source"]),
+        (&12.5.into(), &"rig".into())
+    );
+    let gain = &report["sensors"][0]["gain_e_per_adu"];
+    assert_eq!((&gain["value"], &gain["source"]), (&0.8.into(), &"rig".into()));
+}
+
+#[test]
+fn an_unknown_rig_key_is_refused_and_its_near_miss_named() {
+    let dir = folder_of([("n/a.fits", light(1, &[])), ("rig.toml", b"pixel_size = 3.76\n".to_vec())]);
+    let ran = skygrain_in(dir.path(), &["night", "n", "--rig", "rig.toml", "--out", "o"]);
+    assert_eq!(ran.status, Some(2));
+    assert!(ran.stderr.contains("`pixel_size`") && ran.stderr.contains("`pixel_um`"), "{}", ran.stderr);
+    assert!(!dir.path().join("o").exists());
+}
+
+#[test]
+fn the_output_folder_inside_the_frames_folder_is_not_searched() {
+    let dir = folder_of([("a.fits", light(1, &[]))]);
+    for _ in 0..2 {
+        let ran = skygrain_in(dir.path(), &["night", ".", "--out", "./out"]);
+        assert_eq!(ran.status, Some(0), "{}", ran.stderr);
+        let report = json(&dir.path().join("out/report.json"));
+        assert_eq!(report["frames"].as_array().unwrap().len(), 1, "its own report is no frame");
+    }
+}
+
+#[test]
+fn an_output_folder_that_holds_frames_is_refused() {
+    let dir =
+        folder_of([("n/a.fits", light(1, &[])), ("n/sub/deep/b.fits", light(2, &[])), ("other/c.fits", light(3, &[]))]);
+    let before = snapshot(dir.path());
+    // The frames' folder, one above it, one below it with frames further down (they would vanish), a foreign one.
+    for out in ["n", ".", "n/sub", "n/sub/deep", "other"] {
+        let ran = skygrain_in(dir.path(), &["night", "n", "--out", out]);
+        assert_eq!(ran.status, Some(2), "{out}: {}", ran.stdout);
+        assert!(ran.stderr.contains("--out"), "{out}: {}", ran.stderr);
+    }
+    assert!(snapshot(dir.path()) == before);
+}
