@@ -191,6 +191,8 @@ fn over_field() -> FieldResult {
             sigma_inverse_beta: 0.02,
             flux_adu: 80_000.0,
             chi2_per_dof: 1.0,
+            ln_width_per_inverse_beta: 0.0,
+            own_inverse_beta: None,
         };
         Star { significance: 60.0, fit }
     };

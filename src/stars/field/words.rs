@@ -99,7 +99,7 @@ fn finding(r: &FieldResult, cause: Cause) -> String {
             format!("Stars {sense} from the centre to the corners by {} %", size(&r.curvature_percent).text(""))
         }
         Cause::Guiding => format!(
-            "All stars are drawn out alike: ellipticity {} along {}",
+            "All stars are drawn out alike, with an ellipticity of {} along {}",
             r.constant_ellipticity.text(""),
             degrees(&r.constant_direction_deg)
         ),
@@ -107,12 +107,15 @@ fn finding(r: &FieldResult, cause: Cause) -> String {
         Cause::Misalignment => "Stars are drawn out more towards one side".to_owned(),
         Cause::Radial => {
             format!(
-                "Stars point away from the centre: ellipticity {} at the corners",
+                "Stars point away from the centre, with an ellipticity of {} at the corners",
                 size(&r.radial_ellipticity).text("")
             )
         }
         Cause::Tangential => {
-            format!("Stars run around the centre: ellipticity {} at the corners", size(&r.radial_ellipticity).text(""))
+            format!(
+                "Stars run around the centre, with an ellipticity of {} at the corners",
+                size(&r.radial_ellipticity).text("")
+            )
         }
     }
 }
