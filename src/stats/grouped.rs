@@ -259,9 +259,9 @@ mod tests {
         let mut rows = Vec::new();
         for frame in 0..8 {
             let (level, slope) = (10.0 * normal(), 2.0 + wander * normal());
-            for place in 0..60 {
+            for (place, flaw) in flaws.iter().enumerate() {
                 let x = place as f64 / 30.0 - 1.0;
-                let y = level + slope * x + flaws[place] + 0.1 * normal();
+                let y = level + slope * x + flaw + 0.1 * normal();
                 rows.push(Row { group: frame, frame, place, y, sigma: 0.1, basis: [x] });
             }
         }

@@ -3,7 +3,7 @@
 use plotters::prelude::*;
 
 use super::canvas::{Ink, WIDTH, lettering, multiples, paint, round_step, sheet};
-use super::contours::contours;
+use super::contours::{Place, contours};
 use super::{Figure, PlotError};
 use crate::report::numbers::plain;
 use crate::stars::field::{FieldResult, FieldSurface};
@@ -12,6 +12,8 @@ use crate::stars::field::{FieldResult, FieldSurface};
 const MARGIN: f64 = 12.0;
 const TALLEST: f64 = 1040.0;
 const KEY: f64 = 130.0;
+/// Length of the line in the key.
+const KEY_LINE: f64 = 60.0;
 /// Strokes along the longer side of the frame, and the longest as a share of the distance between two.
 const STROKES: usize = 9;
 const LONGEST: f64 = 0.85;
@@ -23,6 +25,9 @@ const CELLS: usize = 48;
 const LEAST_RANGE: f64 = 0.02;
 /// Room of a number on a line, chart units.
 const LABEL: (f64, f64) = (104.0, 52.0);
+
+/// A line in chart units.
+type Line = Vec<Place>;
 
 /// Where the frame lies on the sheet.
 struct Map {
@@ -39,7 +44,7 @@ impl Map {
     }
 
     /// Place on the sheet; rows of the file count upwards.
-    fn at(&self, u: f64, v: f64) -> (f64, f64) {
+    fn at(&self, u: f64, v: f64) -> Place {
         (self.left + (u + self.half[0]) * self.scale, MARGIN + (self.half[1] - v) * self.scale)
     }
 
@@ -48,7 +53,7 @@ impl Map {
     }
 }
 
-fn round((x, y): (f64, f64)) -> (i32, i32) {
+fn round((x, y): Place) -> (i32, i32) {
     (x.round() as i32, y.round() as i32)
 }
 
@@ -61,27 +66,26 @@ pub fn star_field(field: &FieldResult) -> Result<Option<Figure>, PlotError> {
     let Some(surface) = &field.surface else { return Ok(None) };
     let map = Map::new(surface.half_size);
     let levels = levels(surface);
-    let lines: Vec<(f64, Vec<Vec<(f64, f64)>>)> = levels
+    let lines: Vec<(f64, Vec<Line>)> = levels
         .iter()
         .map(|l| (*l, contours(|u, v| surface.fwhm_px(u, v), surface.half_size, CELLS, *l)))
         .map(|(l, found)| (l, found.iter().map(|c| c.iter().map(|p| map.at(p.0, p.1)).collect()).collect()))
         .collect();
-    let mut labels: Vec<((f64, f64), String)> = Vec::new();
+    let mut labels: Vec<(Place, String)> = Vec::new();
     for (level, pieces) in &lines {
         if let Some(place) = free_place(pieces, &labels, &map) {
             labels.push((place, plain(*level)));
         }
     }
-    let covered = |p: &(f64, f64)| {
-        labels.iter().any(|((x, y), _)| (p.0 - x).abs() < LABEL.0 / 2.0 && (p.1 - y).abs() < LABEL.1 / 2.0)
-    };
+    let covered =
+        |p: &Place| labels.iter().any(|((x, y), _)| (p.0 - x).abs() < LABEL.0 / 2.0 && (p.1 - y).abs() < LABEL.1 / 2.0);
     let (strokes, per_unit, full) = strokes(surface, &map);
     let good = field.corrected_radius_fraction.value.filter(|_| field.corrected_to_the_corner == Some(false));
     let svg = sheet((map.height() + KEY).round() as u32, |area| {
         let failed = |e: DrawingAreaErrorKind<_>| e.to_string();
         let (a, b) = (map.at(-map.half[0], map.half[1]), map.at(map.half[0], -map.half[1]));
         area.draw(&Rectangle::new([round(a), round(b)], paint(Ink::Rule).stroke_width(3))).map_err(failed)?;
-        let path = |points: &[(f64, f64)], ink: Ink, width: u32| {
+        let path = |points: &[Place], ink: Ink, width: u32| {
             for piece in points.split(|p| covered(p)).filter(|p| p.len() > 1) {
                 let drawn: Vec<(i32, i32)> = piece.iter().map(|p| round(*p)).collect();
                 area.draw(&PathElement::new(drawn, paint(ink).stroke_width(width))).map_err(failed)?;
@@ -108,12 +112,14 @@ pub fn star_field(field: &FieldResult) -> Result<Option<Figure>, PlotError> {
         let y = map.height() + 30.0;
         path(&[(map.left, y), (map.left + full * per_unit, y)], Ink::Second, 5)?;
         let words = format!("ellipticity {}", plain(full));
-        let place = round((map.left + full * per_unit + 24.0, y));
+        // Both keys' words begin below each other.
+        let words_at = map.left + (full * per_unit).max(KEY_LINE) + 24.0;
+        let place = round((words_at, y));
         area.draw(&Text::new(words, place, lettering(Ink::Text))).map_err(failed)?;
         if !lines.is_empty() {
-            path(&[(map.left, y + 56.0), (map.left + 60.0, y + 56.0)], Ink::First, 4)?;
+            path(&[(map.left, y + 56.0), (map.left + KEY_LINE, y + 56.0)], Ink::First, 4)?;
             let words = "FWHM before the pixel, px";
-            area.draw(&Text::new(words, round((map.left + 84.0, y + 56.0)), lettering(Ink::Text))).map_err(failed)?;
+            area.draw(&Text::new(words, round((words_at, y + 56.0)), lettering(Ink::Text))).map_err(failed)?;
         }
         Ok(())
     })?;
@@ -153,33 +159,33 @@ fn levels(surface: &FieldSurface) -> Vec<f64> {
 }
 
 /// A place on a line for its number: inside the frame, away from the others, nearest to the frame's right middle.
-fn free_place(pieces: &[Vec<(f64, f64)>], labels: &[((f64, f64), String)], map: &Map) -> Option<(f64, f64)> {
+fn free_place(pieces: &[Vec<Place>], labels: &[(Place, String)], map: &Map) -> Option<Place> {
     let (right, middle) = map.at(0.55 * map.half[0], 0.35 * map.half[1]);
     let (top, bottom) = (map.at(-map.half[0], map.half[1]), map.at(map.half[0], -map.half[1]));
-    let inside = |p: &&(f64, f64)| {
+    let inside = |p: &&Place| {
         p.0 > top.0 + LABEL.0 / 2.0
             && p.0 < bottom.0 - LABEL.0 / 2.0
             && p.1 > top.1 + LABEL.1 / 2.0
             && p.1 < bottom.1 - LABEL.1 / 2.0
     };
     let clear =
-        |p: &&(f64, f64)| labels.iter().all(|((x, y), _)| (p.0 - x).abs() > LABEL.0 || (p.1 - y).abs() > 1.2 * LABEL.1);
-    let distance = |p: &(f64, f64)| (p.0 - right).hypot(p.1 - middle);
+        |p: &&Place| labels.iter().all(|((x, y), _)| (p.0 - x).abs() > LABEL.0 || (p.1 - y).abs() > 1.2 * LABEL.1);
+    let distance = |p: &Place| (p.0 - right).hypot(p.1 - middle);
     let places = pieces.iter().flatten().filter(inside).filter(clear);
     places.min_by(|a, b| distance(a).total_cmp(&distance(b))).copied()
 }
 
 /// Strokes, chart units for an ellipticity of 1, and the ellipticity of the stroke in the key.
-fn strokes(surface: &FieldSurface, map: &Map) -> (Vec<Vec<(f64, f64)>>, f64, f64) {
+fn strokes(surface: &FieldSurface, map: &Map) -> (Vec<Line>, f64, f64) {
     let [hu, hv] = map.half;
     let pitch = 2.0 * hu.max(hv) / STROKES as f64;
     let count = |h: f64| ((2.0 * h / pitch).round() as usize).max(1);
     let (nx, ny) = (count(hu), count(hv));
     let at = |i: usize, n: usize, h: f64| h * ((2 * i + 1) as f64 / n as f64 - 1.0);
-    let places: Vec<(f64, f64)> = (0..ny).flat_map(|j| (0..nx).map(move |i| (at(i, nx, hu), at(j, ny, hv)))).collect();
+    let places: Vec<Place> = (0..ny).flat_map(|j| (0..nx).map(move |i| (at(i, nx, hu), at(j, ny, hv)))).collect();
     let largest = places.iter().map(|(u, v)| surface.elongation(*u, *v).0).fold(LEAST_FULL_SCALE, f64::max);
     let per_unit = LONGEST * pitch * map.scale / largest;
-    let stroke = |(u, v): &(f64, f64)| {
+    let stroke = |(u, v): &Place| {
         let (e, angle) = surface.elongation(*u, *v);
         let (x, y) = map.at(*u, *v);
         let (dx, dy) = (0.5 * e * per_unit * angle.cos(), -0.5 * e * per_unit * angle.sin());
@@ -189,11 +195,11 @@ fn strokes(surface: &FieldSurface, map: &Map) -> (Vec<Vec<(f64, f64)>>, f64, f64
 }
 
 /// The parts of a circle about the centre that lie in the frame.
-fn circle(radius: f64, map: &Map) -> Vec<Vec<(f64, f64)>> {
+fn circle(radius: f64, map: &Map) -> Vec<Line> {
     let places =
         (0..=180).map(|k| std::f64::consts::TAU * f64::from(k) / 180.0).map(|a| (radius * a.cos(), radius * a.sin()));
-    let places: Vec<(f64, f64)> = places.collect();
-    let inside = |p: &(f64, f64)| p.0.abs() <= map.half[0] && p.1.abs() <= map.half[1];
+    let places: Vec<Place> = places.collect();
+    let inside = |p: &Place| p.0.abs() <= map.half[0] && p.1.abs() <= map.half[1];
     places.split(|p| !inside(p)).map(|piece| piece.iter().map(|p| map.at(p.0, p.1)).collect()).collect()
 }
 

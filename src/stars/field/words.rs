@@ -91,16 +91,16 @@ fn finding(r: &FieldResult, cause: Cause) -> String {
     match cause {
         Cause::Tilt => format!(
             "Stars widen towards one side, by {} % on a half diagonal along {}",
-            r.tilt_percent.text(""),
+            brief(&r.tilt_percent),
             degrees(&r.tilt_direction_deg)
         ),
         Cause::Curvature => {
             let sense = if r.curvature_percent.value < Some(0.0) { "narrow" } else { "widen" };
-            format!("Stars {sense} from the centre to the corners by {} %", size(&r.curvature_percent).text(""))
+            format!("Stars {sense} from the centre to the corners by {} %", brief(&r.curvature_percent))
         }
         Cause::Guiding => format!(
             "All stars are drawn out alike, with an ellipticity of {} along {}",
-            r.constant_ellipticity.text(""),
+            brief(&r.constant_ellipticity),
             degrees(&r.constant_direction_deg)
         ),
         Cause::ChangingGuiding => "The elongation of all stars changes from frame to frame".to_owned(),
@@ -108,13 +108,13 @@ fn finding(r: &FieldResult, cause: Cause) -> String {
         Cause::Radial => {
             format!(
                 "Stars point away from the centre, with an ellipticity of {} at the corners",
-                size(&r.radial_ellipticity).text("")
+                brief(&r.radial_ellipticity)
             )
         }
         Cause::Tangential => {
             format!(
                 "Stars run around the centre, with an ellipticity of {} at the corners",
-                size(&r.radial_ellipticity).text("")
+                brief(&r.radial_ellipticity)
             )
         }
     }
@@ -131,7 +131,7 @@ fn said(r: &FieldResult, cause: Cause) -> String {
             r.change_between_frames.value.unwrap_or(0.0)
         ),
         Cause::Misalignment => {
-            format!("{what}, {} at the corners: optics out of line with each other.", r.linear_ellipticity.text(""))
+            format!("{what}, {} at the corners: optics out of line with each other.", brief(&r.linear_ellipticity))
         }
         Cause::Radial => format!("{what}: a corrector at the wrong distance, or focus that lies off over the field."),
         Cause::Tangential => {
@@ -140,8 +140,11 @@ fn said(r: &FieldResult, cause: Cause) -> String {
     }
 }
 
-fn size(q: &Quantity) -> Quantity {
-    if q.value < Some(0.0) { q.scaled(-1.0) } else { q.clone() }
+/// Size of a value with the first digit of its uncertainty: prose needs no more, the table has two.
+fn brief(q: &Quantity) -> String {
+    let (Some(value), Some(sigma)) = (q.value, q.sigma.filter(|s| *s > 0.0)) else { return q.text("") };
+    let decimals = (-sigma.log10().floor()).clamp(0.0, 6.0) as usize;
+    format!("{:.decimals$} \u{b1} {sigma:.decimals$}", value.abs())
 }
 
 fn good(r: &FieldResult) -> String {
@@ -152,7 +155,7 @@ fn good(r: &FieldResult) -> String {
         }
         (Some(false), Some(half)) => format!(
             "Stars are good ({limits}) within {} px of the centre; the corners lie at {half:.0} px.",
-            r.corrected_radius_px.text("")
+            brief(&r.corrected_radius_px)
         ),
         _ => "How far from the centre stars are good is not measurable.".to_owned(),
     }
