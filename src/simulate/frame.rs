@@ -17,6 +17,10 @@ const STRIP_ROWS: usize = 32;
 /// but for the 1/12 e-^2 of the rounding; the skewness lost is below 1/sqrt(1000) = 0.032.
 pub const NORMAL_ABOVE_E: f64 = 1000.0;
 
+/// Border within which a star's surroundings are cut off by the edge of the frame, px: the reach of a profile fit to stars
+/// of 2 to 3 px.
+pub const FIT_BORDER_PX: f64 = 9.0;
+
 /// A light that the electronics shed on one corner: `rate exp(-distance / scale)`.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct Glow {
@@ -98,7 +102,7 @@ pub struct FrameTruth {
     pub star_count: usize,
     /// Median over these stars of the geometric mean of both widths before the pixel, px; `None` without stars.
     pub median_fwhm_px: Option<f64>,
-    /// Root mean square over these stars of 1 - minor/major.
+    /// Root mean square of 1 - minor/major over the stars that a fit can use: those not within [`FIT_BORDER_PX`] of an edge.
     pub rms_ellipticity: Option<f64>,
     /// Median over these stars of beta; `None` also where it is infinite.
     pub median_beta: Option<f64>,
@@ -169,6 +173,10 @@ fn rms_ellipticity<'a>(stars: impl Iterator<Item = &'a SimStar>) -> Option<f64> 
 fn truth(recipe: &FrameRecipe) -> FrameTruth {
     let (right, top) = (recipe.detector.width as f64 - 0.5, recipe.detector.height as f64 - 0.5);
     let inside = |s: &&SimStar| s.x >= -0.5 && s.x < right && s.y >= -0.5 && s.y < top;
+    let whole = |s: &&SimStar| {
+        let b = FIT_BORDER_PX - 0.5;
+        s.x >= b && s.x < right - FIT_BORDER_PX && s.y >= b && s.y < top - FIT_BORDER_PX
+    };
     let of = |value: fn(&SimStar) -> f64| {
         let values: Vec<f64> = recipe.stars.iter().filter(inside).map(value).collect();
         median(&values).filter(|m| m.is_finite())
@@ -179,7 +187,7 @@ fn truth(recipe: &FrameRecipe) -> FrameTruth {
         dark_e_per_px_s: recipe.dark_e_per_px_s,
         star_count: recipe.stars.iter().filter(inside).count(),
         median_fwhm_px: of(SimStar::fwhm_px),
-        rms_ellipticity: rms_ellipticity(recipe.stars.iter().filter(inside)),
+        rms_ellipticity: rms_ellipticity(recipe.stars.iter().filter(whole)),
         median_beta: of(|s| s.beta),
         stars: recipe.stars.clone(),
     }

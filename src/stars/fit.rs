@@ -26,6 +26,9 @@ const INVERSE_BETA: usize = 7;
 const MOST_STEPS: usize = 60;
 /// Change of logarithmic width and place (px) below which a step counts as the last: far below any star's error.
 const CONVERGED: f64 = 2e-5;
+/// Gain in chi2 that a step promises below which it is the last: it moves no parameter by more than 0.03 of
+/// its error, and what is left after it is the square of that.
+const LAST_GAIN: f64 = 1e-3;
 /// Standard deviations of chi2/dof above 1 from which the scatter is taken for larger than stated.
 const CHI2_EXCESS_SIGMAS: f64 = 3.0;
 
@@ -146,7 +149,7 @@ pub fn fit_star(
         shape.inverse_beta,
     ]);
     let half_stamp = 0.5 * stamp.width as f64;
-    let mut now = normal_equations(&counted, &p, noise, beta_prior);
+    let (mut now, _) = normal_equations(&counted, &p, noise, beta_prior, &[]);
     let mut damping = 1e-3;
     for _ in 0..MOST_STEPS {
         let mut damped = now.curvature;
@@ -169,12 +172,13 @@ pub fn fit_star(
             return Err(FitFailure::RanAway);
         }
         // The weights of the point left behind judge the step; then they are renewed.
-        let judged = chi2(&counted, &trial, &now.weights, beta_prior);
+        let (next, judged) = normal_equations(&counted, &trial, noise, beta_prior, &now.weights);
         let moved = (trial - p).abs();
+        let promised = step.dot(&now.gradient);
         if judged <= now.chi2 * (1.0 + 1e-12) {
-            p = trial;
-            now = normal_equations(&counted, &p, noise, beta_prior);
-            let last = moved[WIDTH].max(moved[X]).max(moved[Y]).max(moved[E1]).max(moved[E2]) < CONVERGED;
+            (p, now) = (trial, next);
+            let still = moved[WIDTH].max(moved[X]).max(moved[Y]).max(moved[E1]).max(moved[E2]) < CONVERGED;
+            let last = still || promised < LAST_GAIN;
             if last && damping <= 1e-2 {
                 return finish(&now, &p, noise, beta_prior);
             }
@@ -223,29 +227,21 @@ fn prior_term(p: &Vector, beta_prior: Option<(f64, f64)>) -> f64 {
     beta_prior.map_or(0.0, |(mean, sigma)| ((p[INVERSE_BETA] - mean) / sigma).powi(2))
 }
 
-/// Sum of squares at `p` with the weights of the point left behind.
-fn chi2(counted: &[(f64, f64, f64)], p: &Vector, weights: &[f64], beta_prior: Option<(f64, f64)>) -> f64 {
-    let model = shape_of(p).prepare();
-    let sum: f64 = counted
-        .iter()
-        .zip(weights)
-        .map(|((x, y, v), w)| w * (v - p[BACKGROUND] - p[PEAK] * model.pixel(x - p[X], y - p[Y])).powi(2))
-        .sum();
-    sum + prior_term(p, beta_prior)
-}
-
+/// Normal equations at `p`, and the sum of squares there under the weights of the point left behind (none at first).
 fn normal_equations(
     counted: &[(f64, f64, f64)],
     p: &Vector,
     noise: FitNoise,
     beta_prior: Option<(f64, f64)>,
-) -> Normal {
+    left_behind: &[f64],
+) -> (Normal, f64) {
     let model = shape_of(p).prepare();
-    let mut curvature = Matrix::zeros();
-    let mut gradient = Vector::zeros();
-    let mut chi2 = 0.0;
+    // Plain arrays of known length stay in registers; the lower triangle is enough.
+    let mut triangle = [0.0; PARAMETERS * (PARAMETERS + 1) / 2];
+    let mut slope = [0.0; PARAMETERS];
+    let (mut chi2, mut judged) = (0.0, 0.0);
     let mut weights = Vec::with_capacity(counted.len());
-    for (x, y, v) in counted {
+    for (k, (x, y, v)) in counted.iter().enumerate() {
         let d = model.pixel_with_derivatives(x - p[X], y - p[Y]);
         let star = p[PEAK] * d.value;
         let w = variance(star, noise).recip();
@@ -260,27 +256,31 @@ fn normal_equations(
             p[PEAK] * d.d_e2,
             p[PEAK] * d.d_inverse_beta,
         ];
+        let mut at = 0;
         for i in 0..PARAMETERS {
-            gradient[i] += w * residual * row[i];
-            for j in 0..=i {
-                curvature[(i, j)] += w * row[i] * row[j];
+            let weighted = w * row[i];
+            slope[i] += weighted * residual;
+            for entry in &row[..=i] {
+                triangle[at] += weighted * entry;
+                at += 1;
             }
         }
         chi2 += w * residual * residual;
+        judged += left_behind.get(k).unwrap_or(&w) * residual * residual;
         weights.push(w);
     }
-    for i in 0..PARAMETERS {
-        for j in 0..i {
-            curvature[(j, i)] = curvature[(i, j)];
-        }
-    }
+    let mut curvature = Matrix::from_fn(|i, j| {
+        let (low, high) = (i.min(j), i.max(j));
+        triangle[high * (high + 1) / 2 + low]
+    });
+    let mut gradient = Vector::from(slope);
     if let Some((mean, sigma)) = beta_prior {
         let w = sigma.powi(-2);
         curvature[(INVERSE_BETA, INVERSE_BETA)] += w;
         gradient[INVERSE_BETA] += w * (mean - p[INVERSE_BETA]);
     }
-    chi2 += prior_term(p, beta_prior);
-    Normal { curvature, gradient, chi2, weights }
+    let prior = prior_term(p, beta_prior);
+    (Normal { curvature, gradient, chi2: chi2 + prior, weights }, judged + prior)
 }
 
 fn finish(now: &Normal, p: &Vector, noise: FitNoise, beta_prior: Option<(f64, f64)>) -> Result<StarFit, FitFailure> {

@@ -11,6 +11,7 @@ use crate::stats::{median, median_mut};
 
 use super::beta::CommonBeta;
 use super::fit::{FitNoise, Stamp, StarFit, fit_star};
+use super::neighbours::{Neighbours, blank};
 use super::summary::summed_up;
 use super::{Peak, Shape, SkyMap, detect, map_sky};
 
@@ -25,7 +26,7 @@ const KERNEL_MISMATCH: f64 = 1.6;
 /// Stars fitted to learn the frame's width and beta.
 const SCOUTS: usize = 60;
 /// Stars fitted in all, brightest first: their mean is then limited by the seeing, not by their number.
-const MOST_FITS: usize = 500;
+const MOST_FITS: usize = 300;
 /// Most rounds in which the frame's 1/beta is refined; one is nearly always enough, since the steps are Newton's.
 const BETA_ROUNDS: usize = 3;
 /// Change over the error of the frame's 1/beta from which it is refined once more.
@@ -159,7 +160,8 @@ pub fn measure(plane: &Pixels, options: &MeasureOptions) -> Option<FrameStars> {
     }
     let width_px = common_width(&scouts).unwrap_or(kernel_px);
     let sorted = frame.sort_out(&peaks, width_px);
-    let beta = frame.common_beta(&peaks, &sorted, &scouts, width_px);
+    let (beta, known) =
+        frame.common_beta(&peaks, &sorted, &scouts, width_px).map_or((None, Vec::new()), |(b, fits)| (Some(b), fits));
     let mut flags: BTreeMap<StarFlag, usize> = BTreeMap::new();
     let mut count = |flag: StarFlag| *flags.entry(flag).or_default() += 1;
     let prior = beta.map(|b| (b.inverse, b.spread));
@@ -172,7 +174,7 @@ pub fn measure(plane: &Pixels, options: &MeasureOptions) -> Option<FrameStars> {
             None if tried >= MOST_FITS => Some(StarFlag::NotNeeded),
             None => {
                 tried += 1;
-                match frame.fit(&peaks, i, width_px, prior) {
+                match frame.fit_near(&peaks, i, width_px, prior, &known) {
                     Some(fit) => match fit.shape.fwhm_px() / width_px {
                         r if r < WIDTH_RANGE[0] || fit.shape.minor_fwhm_px() < 0.5 * width_px * WIDTH_RANGE[0] => {
                             Some(StarFlag::TooSharp)
@@ -296,7 +298,7 @@ impl Search<'_> {
         }
     }
 
-    /// 1/beta of the frame from its scouts.
+    /// 1/beta of the frame from its scouts, and their fits with it.
     ///
     /// A faint or undersampled star's free beta is skewed and its error depends on it. At a beta that all share, the next
     /// step of each star towards its own is a normal quantity: the mean of those steps is the maximum-likelihood one.
@@ -306,12 +308,14 @@ impl Search<'_> {
         sorted: &[Option<StarFlag>],
         scouts: &[(usize, StarFit)],
         width_px: f64,
-    ) -> Option<CommonBeta> {
+    ) -> Option<(CommonBeta, Vec<(usize, StarFit)>)> {
         let mut beta = CommonBeta::of(scouts)?;
         // Those too whose free fit failed: it does so where noise asks for wings thinner than a Gaussian's.
         let clean = (0..peaks.len()).filter(|i| sorted[*i].is_none() && peaks[*i].significance >= FIT_SIGMA);
-        let first = |i: usize| Some((i, self.fit(peaks, i, width_px, Some((beta.inverse, 0.0)))?));
-        let mut fits: Vec<(usize, StarFit)> = clean.take(SCOUTS).filter_map(first).collect();
+        let at = |i: usize, inverse: f64, known: &[(usize, StarFit)]| {
+            Some((i, self.fit_near(peaks, i, width_px, Some((inverse, 0.0)), known)?))
+        };
+        let mut fits: Vec<(usize, StarFit)> = clean.take(SCOUTS).filter_map(|i| at(i, beta.inverse, scouts)).collect();
         for _ in 0..BETA_ROUNDS {
             let next = CommonBeta::of(&fits)?;
             let moved = (next.inverse - beta.inverse).abs();
@@ -319,14 +323,27 @@ impl Search<'_> {
             if moved < BETA_SETTLED * beta.sigma {
                 break;
             }
-            let again = |i: usize, last: &StarFit| {
-                let shape = Shape { inverse_beta: beta.inverse, ..last.shape };
-                let prior = Some((beta.inverse, 0.0));
-                Some((i, self.fit_from(peaks, i, width_px, prior, (last.x, last.y, shape))?))
-            };
-            fits = fits.iter().filter_map(|(i, last)| again(*i, last)).collect();
+            fits = fits.iter().filter_map(|(i, _)| at(*i, beta.inverse, &fits)).collect();
         }
-        Some(beta)
+        Some((beta, fits))
+    }
+
+    /// Fit of one peak, from an earlier fit of it where there is one: half of the steps are then saved.
+    fn fit_near(
+        &self,
+        peaks: &[Peak],
+        i: usize,
+        width_px: f64,
+        prior: Option<(f64, f64)>,
+        known: &[(usize, StarFit)],
+    ) -> Option<StarFit> {
+        match (known.iter().find(|(k, _)| *k == i), prior) {
+            (Some((_, last)), Some((inverse_beta, _))) => {
+                let shape = Shape { inverse_beta, ..last.shape };
+                self.fit_from(peaks, i, width_px, prior, (last.x, last.y, shape))
+            }
+            _ => self.fit(peaks, i, width_px, prior),
+        }
     }
 
     /// Fit of one peak from the frame's typical star.
@@ -367,9 +384,12 @@ impl Search<'_> {
             return None;
         }
         let mut values = Vec::with_capacity(width * width);
+        let reach2 = half * half + half;
         for y in top..top + width {
             for x in left..left + width {
-                let counts = self.options.lattice.holds(x, y);
+                // The corners of the square hold little light and cost a fifth of the time.
+                let round = x.abs_diff(peak.x).pow(2) + y.abs_diff(peak.y).pow(2) <= reach2;
+                let counts = round && self.options.lattice.holds(x, y);
                 values.push(if counts { self.plane.at(x, y) as f32 } else { f32::NAN });
             }
         }
@@ -385,50 +405,9 @@ impl Search<'_> {
     }
 }
 
-/// Takes the pixels within `radius_px` of a peak out of a stamp.
-fn blank(stamp: &mut Stamp, peak: &Peak, radius_px: f64) {
-    for (k, value) in stamp.values.iter_mut().enumerate() {
-        let (x, y) = ((k % stamp.width + stamp.left) as f64, (k / stamp.width + stamp.top) as f64);
-        if (x - peak.x as f64).hypot(y - peak.y as f64) < radius_px {
-            *value = f32::NAN;
-        }
-    }
-}
-
 /// Half side of a stamp, px: 2.2 FWHM hold 97 % of a beta = 3 star's light and leave a rim for the background.
 fn stamp_half(width_px: f64) -> usize {
     ((2.2 * width_px).ceil() as usize + 2).clamp(5, 40)
-}
-
-/// Peaks in square cells, so that neighbours are found without looking at all.
-struct Neighbours {
-    cell_px: f64,
-    across: usize,
-    cells: std::collections::HashMap<usize, Vec<usize>>,
-}
-
-impl Neighbours {
-    fn new(peaks: &[Peak], columns: usize, reach_px: f64) -> Self {
-        let across = (columns as f64 / reach_px) as usize + 3;
-        let mut cells: std::collections::HashMap<usize, Vec<usize>> = std::collections::HashMap::new();
-        for (i, p) in peaks.iter().enumerate() {
-            let (cx, cy) = ((p.x as f64 / reach_px) as usize + 1, (p.y as f64 / reach_px) as usize + 1);
-            cells.entry(cy * across + cx).or_default().push(i);
-        }
-        Self { cell_px: reach_px, across, cells }
-    }
-
-    /// Peaks within one cell of peak `i`, with their distance in px.
-    fn around<'a>(&'a self, peaks: &'a [Peak], i: usize) -> impl Iterator<Item = (usize, f64)> + 'a {
-        let p = peaks[i];
-        let (cx, cy) = ((p.x as f64 / self.cell_px) as usize + 1, (p.y as f64 / self.cell_px) as usize + 1);
-        (cy - 1..=cy + 1)
-            .flat_map(move |y| (cx - 1..=cx + 1).map(move |x| y * self.across + x))
-            .filter_map(|cell| self.cells.get(&cell))
-            .flatten()
-            .filter(move |k| **k != i)
-            .map(move |k| (*k, (peaks[*k].x as f64 - p.x as f64).hypot(peaks[*k].y as f64 - p.y as f64)))
-    }
 }
 
 /// Median FWHM of fits, px. `None` with fewer than three.

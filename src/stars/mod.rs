@@ -8,6 +8,7 @@ pub mod field;
 mod fit;
 mod measure;
 mod moffat;
+mod neighbours;
 mod sky;
 mod summary;
 mod weighted;

@@ -97,18 +97,17 @@ fn beta_of(beta: Option<CommonBeta>) -> Quantity {
 /// Weighted mean of the squared elongation and its uncertainty.
 ///
 /// The square of a noisy vector is too large by its variance, which is taken off; the variance of such a square grows
-/// with the fourth power of the noise. Squares beyond five spreads are left out.
+/// with the fourth power of the noise. Stars whose elongation lies beyond five spreads are left out.
 fn mean_square(stars: &[Star]) -> Option<(f64, f64)> {
-    let squares: Vec<(f64, f64)> = stars
+    let raw: Vec<(f64, f64)> = stars
         .iter()
         .map(|s| &s.fit)
-        .map(|f| (f.shape.e1.powi(2) + f.shape.e2.powi(2), f.sigma_e1.powi(2) + f.sigma_e2.powi(2)))
-        .map(|(square, noise)| (square - noise, noise))
+        .map(|f| (f.shape.e1.hypot(f.shape.e2), f.sigma_e1.powi(2) + f.sigma_e2.powi(2)))
         .collect();
-    let typical = median(&squares.iter().map(|s| s.1).collect::<Vec<_>>())?;
-    let (centre, spread) = median_and_mad_sigma(&squares.iter().map(|s| s.0).collect::<Vec<_>>())?;
-    let kept = squares.iter().filter(|s| (s.0 - centre).abs() <= 5.0 * spread.max(f64::MIN_POSITIVE));
-    let weighted: Vec<(f64, f64)> = kept.map(|(v, noise)| (*v, (noise + typical).powi(-2))).collect();
+    let typical = median(&raw.iter().map(|r| r.1).collect::<Vec<_>>())?;
+    let (centre, spread) = median_and_mad_sigma(&raw.iter().map(|r| r.0).collect::<Vec<_>>())?;
+    let kept = raw.iter().filter(|(e, _)| (e - centre).abs() <= 5.0 * spread.max(f64::MIN_POSITIVE));
+    let weighted: Vec<(f64, f64)> = kept.map(|(e, noise)| (e * e - noise, (noise + typical).powi(-2))).collect();
     let total: f64 = weighted.iter().map(|w| w.1).sum();
     let mean = weighted.iter().map(|(v, w)| v * w).sum::<f64>() / total;
     let scatter: f64 = weighted.iter().map(|(v, w)| (w * (v - mean)).powi(2)).sum();
