@@ -149,12 +149,15 @@ fn brief(q: &Quantity) -> String {
 
 fn good(r: &FieldResult) -> String {
     let limits = "FWHM within 15 % of the best and radial ellipticity below 0.1";
+    // The limit is on what the optics do from the centre outwards; a trail is not undone by it.
+    let shared = r.causes.iter().any(|c| matches!(c, Cause::Guiding | Cause::ChangingGuiding));
+    let stars = if shared { "Apart from the elongation that all share, stars" } else { "Stars" };
     match (r.corrected_to_the_corner, r.half_diagonal_px) {
         (Some(true), Some(half)) => {
-            format!("Stars are good ({limits}) out to at least the half diagonal of {half:.0} px.")
+            format!("{stars} are good ({limits}) out to at least the half diagonal of {half:.0} px.")
         }
         (Some(false), Some(half)) => format!(
-            "Stars are good ({limits}) within {} px of the centre; the corners lie at {half:.0} px.",
+            "{stars} are good ({limits}) within {} px of the centre; the corners lie at {half:.0} px.",
             brief(&r.corrected_radius_px)
         ),
         _ => "How far from the centre stars are good is not measurable.".to_owned(),
