@@ -3,6 +3,8 @@
 //! Sources: Huber & Ronchetti, *Robust Statistics* (from memory) for MAD and clipping; the truncation factors are
 //! solved here, not tabled. Biweight: Beers, Flynn & Gebhardt 1990, AJ 100, 32, eqs. 5 and 9 (from memory).
 
+pub mod grouped;
+
 use statrs::function::erf::erf;
 
 /// Standard deviation of a normal distribution over its median absolute deviation: `1 / Phi^-1(3/4)`.

@@ -40,6 +40,10 @@ fn comparison(report: &Report, truth: &NightTruth) -> String {
             row(&at, &dark.rate_e_per_px_s, truth.dark_law.rate_at(celsius));
             row("dark doubling step there, C", &dark.doubling_celsius, truth.dark_law.doubling_at(celsius));
         }
+        for v in &result.vignetting {
+            let what = format!("{}: light in the corners", v.filter.as_deref().unwrap_or("no filter"));
+            row(&what, &v.corner_illumination, truth.corner_illumination);
+        }
         row("activation energy, eV", &dark.activation_energy_ev, truth.dark_law.activation_ev);
     }
     for simulated in &truth.sessions {
@@ -54,6 +58,11 @@ fn comparison(report: &Report, truth: &NightTruth) -> String {
         row(&named("FWHM before the pixel, px"), &session.fwhm_px, middle(|f| f.fwhm_px));
         row(&named("ellipticity"), &session.ellipticity, middle(|f| f.ellipticity));
         row(&named("Moffat beta"), &session.moffat_beta, simulated.beta);
+        let field = &session.field;
+        row(&named("widening to one side, %"), &field.tilt_percent, truth.tilt_percent);
+        row(&named("widening to the corners, %"), &field.curvature_percent, truth.curvature_percent);
+        row(&named("ellipticity shared"), &field.constant_ellipticity, truth.guiding_ellipticity);
+        row(&named("ellipticity, radial"), &field.radial_ellipticity, truth.radial_ellipticity);
         row(&named("sky, e-/px/s"), &session.sky_e_per_px_s, middle(|f| f.sky_e_per_px_s));
     }
     let mut text = String::from("\nMeasured against simulated\n");

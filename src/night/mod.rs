@@ -3,6 +3,7 @@
 mod intake;
 mod lights;
 mod notices;
+mod over_field;
 mod sessions;
 
 use std::path::{Path, PathBuf};

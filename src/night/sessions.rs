@@ -21,6 +21,7 @@ use crate::verdict::{
 use super::intake::{Intake, Outcome, Read};
 use super::lights::MeasuredLight;
 use super::notices::night_notices;
+use super::over_field::over_field;
 use super::{Progress, Stage, reads_of, shown_of};
 
 /// The sensors of a run, by what sets them apart.
@@ -337,6 +338,7 @@ fn session(key: &SessionKey, id: &str, members: &[&MeasuredLight], sensor: &Meas
         ellipticity: over(&|s| s.ellipticity.clone(), "1 - minor/major, median over the frames"),
         position_angle_deg: position_angle(&used),
         star_count: over(&|s| Quantity::measured(s.star_count as f64, 0.0, "", 1), "median over the frames"),
+        field: over_field(&used, &image_scale),
         image_scale_arcsec_per_px: image_scale,
         fwhm_px,
         moffat_beta,

@@ -6,6 +6,7 @@ use serde::Serialize;
 use super::model::{FrameRow, FrameStatus, Report, SensorEntry, Session, SessionSettings};
 use super::numbers::{plain, quantity, typographic, with_unit};
 use super::origins::{self, Basis, Named};
+use super::over_field::{FieldPart, field_part, vignetting_words};
 use super::plots::{self, Figure, PlotError};
 use super::replies::{Reply, replies};
 use crate::quantity::Quantity;
@@ -65,6 +66,7 @@ pub struct SessionPart {
     pub sensor: Option<usize>,
     pub lines: Vec<Line>,
     pub width: Option<Figure>,
+    pub field: FieldPart,
     pub budget: Option<Figure>,
     pub noise: Vec<Line>,
     pub noise_missing: String,
@@ -81,6 +83,7 @@ pub struct SensorPart {
     pub intro: String,
     pub lines: Vec<Line>,
     pub transfer: Option<Figure>,
+    pub vignetting: Vec<String>,
     pub dark: Option<Figure>,
     pub dark_method: String,
     pub points: Vec<[String; 4]>,
@@ -250,6 +253,7 @@ fn session(report: &Report, s: &Session) -> Result<SessionPart, PlotError> {
         sensor: s.sensor_id.as_ref().and_then(|id| report.sensors.iter().position(|e| e.id == *id)).map(|i| i + 1),
         lines: origins::of_session(s).into_iter().map(line).collect(),
         width: set(plots::star_width(&report.lights_of(s))?),
+        field: field_part(&s.field)?,
         budget: set(budget),
         noise,
         noise_missing: typographic(s.noise_budget.total_e2.why()),
@@ -341,6 +345,7 @@ fn sensor(s: &SensorEntry) -> Result<SensorPart, PlotError> {
         intro: typographic(&intro),
         lines: origins::of_sensor(s).into_iter().map(line).collect(),
         transfer: set(plots::photon_transfer(s)?),
+        vignetting: r.vignetting.iter().map(vignetting_words).collect(),
         dark: set(plots::dark_current(s)?),
         dark_method: typographic(&dark.method),
         points: points.collect(),

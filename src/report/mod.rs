@@ -10,6 +10,7 @@ mod letter;
 mod model;
 mod numbers;
 mod origins;
+mod over_field;
 mod plots;
 mod replies;
 #[cfg(test)]

@@ -11,6 +11,7 @@ use serde::{Serialize, Serializer};
 use crate::folder::FrameKind;
 use crate::quantity::Quantity;
 use crate::sensor::SensorResult;
+use crate::stars::field::FieldResult;
 use crate::verdict::{Answer, CoolingRow, NoiseBudget, Sampling};
 
 /// Version of the keys. A key that is renamed or dropped raises it; a key that is added does not.
@@ -105,6 +106,8 @@ pub struct Session {
     pub moffat_beta: Quantity,
     /// Median per frame.
     pub star_count: Quantity,
+    /// Star images over the frame.
+    pub field: FieldResult,
     pub sky_e_per_px_s: Quantity,
     pub sampling: Sampling,
     pub noise_budget: NoiseBudget,

@@ -9,7 +9,11 @@ use jiff::civil::date;
 use super::model::*;
 use crate::folder::FrameKind;
 use crate::quantity::{Quantity, Source};
-use crate::sensor::{CalibrationCounts, DarkCurrent, DarkPoint, HotPixels, PhotonTransferPoint, SensorResult};
+use crate::sensor::{
+    CalibrationCounts, DarkCurrent, DarkPoint, HotPixels, PhotonTransferPoint, SensorResult, Vignetting,
+};
+use crate::stars::field::{FieldFrame, FieldOptics, FieldResult, field};
+use crate::stars::{Shape, Star, StarFit};
 use crate::units::{BOLTZMANN_EV_PER_K, ZERO_CELSIUS_K};
 use crate::verdict::{Answer, CoolingRow, NoiseBudget, Question, Sampling, SamplingVerdict};
 
@@ -28,6 +32,7 @@ pub fn report() -> Report {
     let lost = "no flat frames: gain is not measurable, so ADU cannot be turned into electrons";
     let mut short = session("b-Ha-30s", Some("H-alpha"), 30.0);
     short.sensor_id = None;
+    short.field = FieldResult::not_measurable(4, 12, "12 fitted stars are too few");
     short.sky_e_per_px_s = Quantity::not_measurable(lost);
     let unknown = || Quantity::not_measurable(lost);
     short.noise_budget = NoiseBudget {
@@ -133,6 +138,7 @@ fn session(id: &str, filter: Option<&str>, exposure_s: f64) -> Session {
         position_angle_deg: Quantity::measured(41.0, 8.0, "axial mean", 18),
         moffat_beta: Quantity::measured(3.4, 0.3, "Moffat fit, median", 18),
         star_count: Quantity::measured(231.0, 12.0, "median per frame", 18),
+        field: over_field(),
         sky_e_per_px_s: Quantity::measured(SKY, 0.011, "sky level times gain over exposure", 18)
             .noted("no matching darks at -10 °C; the dark level was scaled"),
         sampling: Sampling {
@@ -162,6 +168,37 @@ fn session(id: &str, filter: Option<&str>, exposure_s: f64) -> Session {
         cooling_floor_time_ratio: Quantity::measured(1.0 - DARK_NOW / total, 0.019, "no dark current", 4),
         cooling_basis: "Rests on darks from 2.1 to 17.8 °C; rows below 2 °C extend the fitted law.".to_owned(),
     }
+}
+
+/// A grid of stars that widen to the right and outwards and are drawn out alike.
+fn over_field() -> FieldResult {
+    let star = |i: usize, frame: usize| {
+        let (x, y) = (20.0 + 40.0 * (i % 16) as f64, 20.0 + 40.0 * (i / 16) as f64);
+        let (u, v) = ((x - 319.5) / 400.0, (y - 239.5) / 400.0);
+        let wobble = 0.004 * ((i * 7 + frame * 3) % 11) as f64 - 0.02;
+        let width = (2.5 + 0.1 * frame as f64) * (1.0 + 0.06 * u + 0.12 * (u * u + v * v) + wobble);
+        let fit = StarFit {
+            x,
+            y,
+            sigma_x: 0.02,
+            sigma_y: 0.02,
+            peak_adu: 9000.0,
+            background_adu: 600.0,
+            shape: Shape::new(width, 0.06 + wobble, 0.7 + 3.0 * wobble, 3.4),
+            sigma_ln_width: 0.012,
+            sigma_e1: 0.012,
+            sigma_e2: 0.012,
+            sigma_inverse_beta: 0.02,
+            flux_adu: 80_000.0,
+            chi2_per_dof: 1.0,
+            ln_width_per_inverse_beta: 0.0,
+            own_inverse_beta: None,
+        };
+        Star { significance: 60.0, fit }
+    };
+    let frames: Vec<Vec<Star>> = (0..5).map(|f| (0..192).map(|i| star(i, f)).collect()).collect();
+    let frames: Vec<FieldFrame> = frames.iter().map(|s| FieldFrame { stars: s, size: [640, 480] }).collect();
+    field(&frames, FieldOptics { um_per_px: Some(3.8), focal_ratio: Some(6.0) })
 }
 
 fn sensor() -> SensorEntry {
@@ -196,6 +233,15 @@ fn sensor() -> SensorEntry {
                     filter: Some(HOSTILE.to_owned()),
                 })
                 .collect(),
+            vignetting: vec![Vignetting {
+                filter: Some(HOSTILE.to_owned()),
+                flats: 12,
+                corner_illumination: Quantity::measured(0.85, 0.003, "mean flat above bias", 300),
+                radius_of_90_percent_px: Quantity::measured(326.0, 3.0, "mean flat above bias", 300),
+                radius_of_75_percent_px: Quantity::not_measurable("above 75 % out to the corners"),
+                half_diagonal_px: 400.0,
+                centre_offset_px: [-3.0, 2.0].map(|v| Quantity::measured(v, 4.0, "mean flat above bias", 300)),
+            }],
             dark_current: DarkCurrent {
                 rate_e_per_px_s: Quantity::measured(DARK_NOW, 0.012, "fitted law", 12),
                 reference_celsius: Some(NOW_C),

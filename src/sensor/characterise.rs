@@ -129,8 +129,10 @@ pub fn characterise(
     let flat_outcomes = measure_flats(&flats, &bias_sets, &grid, lattice, stated, progress);
     let mut found: Option<u32> = None;
     let mut points = Vec::new();
+    let mut vignetting = Vec::new();
     let mut flat_count = 0;
-    for outcome in flat_outcomes {
+    for mut outcome in flat_outcomes {
+        vignetting.extend(outcome.vignetting.take());
         found = [found, outcome.pile_up].into_iter().flatten().min();
         flat_count += outcome.used;
         report_flats(outcome, &mut points, &mut refused, &mut cautions);
@@ -163,6 +165,7 @@ pub fn characterise(
         saturation_adu,
         bias_floor_fraction: from_bias.floor_fraction,
         photon_transfer: points,
+        vignetting,
         dark_current: dark.current,
         hot_pixel_fraction: dark.hot,
         frames: CalibrationCounts {

@@ -14,6 +14,7 @@ use super::codes::Histogram;
 use super::load::{LoadError, walk};
 use super::spread::spread;
 use super::tiles::Grid;
+use super::vignetting::{FlatCells, Vignetting};
 
 /// The flats' variance must exceed the biases' by this factor: nearer to it, the ratio has no finite moments
 /// (Hendrickson et al. 2023, arXiv 2301.08790).
@@ -63,6 +64,8 @@ pub(super) struct FlatOutcome {
     /// Pairs whose level ratio is worth a warning: the two frames and the ratio.
     pub mismatched: Vec<([PathBuf; 2], f64)>,
     pub refused: Vec<(PathBuf, LoadError)>,
+    /// Fall-off of the light; `None` without a usable flat.
+    pub vignetting: Option<Vignetting>,
 }
 
 /// Measures the pairs of successive flats of a group. `biases` supplies level and variance of each cell.
@@ -76,6 +79,7 @@ pub(super) fn measure(
 ) -> FlatOutcome {
     let mut out = FlatOutcome::default();
     let mut before: Option<(usize, Pixels)> = None;
+    let mut cells = FlatCells::default();
     walk(&group.paths, (grid.width, grid.height), progress, |i, frame| {
         let frame = match frame {
             Ok(frame) => frame,
@@ -90,6 +94,7 @@ pub(super) fn measure(
             }
         }
         out.used += 1;
+        cells.add(&frame, grid);
         if let (Some((earlier_index, earlier)), Some(biases)) = (&before, biases) {
             let (mut point, ratio) = pair(earlier, &frame, biases, grid, saturation_adu);
             if !LEVEL_RATIO.contains(&ratio) {
@@ -100,6 +105,7 @@ pub(super) fn measure(
         }
         before = Some((i, frame));
     });
+    out.vignetting = cells.derive(group.filter.as_ref(), biases.map(|b| b.cell_mean.as_slice()), grid);
     out
 }
 

@@ -16,9 +16,11 @@ mod result;
 mod spread;
 mod temperatures;
 mod tiles;
+mod vignetting;
 
 pub use characterise::{CalibrationFrame, SensorHints, SensorOutcome, characterise};
 pub use dark::Glow;
 pub use gain::{relative_gain_error, two_flats_two_biases};
 pub use law::{ASSUMED_DOUBLING_C, DarkLaw, activation_ev, doubling_celsius};
 pub use result::{CalibrationCounts, DarkCurrent, DarkPoint, HotPixels, PhotonTransferPoint, SensorResult};
+pub use vignetting::Vignetting;

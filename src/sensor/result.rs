@@ -4,7 +4,7 @@ use serde::Serialize;
 
 use crate::quantity::Quantity;
 
-use super::{DarkLaw, Glow};
+use super::{DarkLaw, Glow, Vignetting};
 
 /// One camera at one gain setting, offset, readout mode and binning.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -29,6 +29,8 @@ pub struct SensorResult {
     pub bias_floor_fraction: Option<f64>,
     /// Photon transfer points, one a flat pair.
     pub photon_transfer: Vec<PhotonTransferPoint>,
+    /// Fall-off of the light, one entry a filter with flats.
+    pub vignetting: Vec<Vignetting>,
     /// Dark current.
     pub dark_current: DarkCurrent,
     /// Pixels whose dark rate is above the threshold.

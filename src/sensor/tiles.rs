@@ -23,6 +23,11 @@ impl Cell {
         (y[0]..y[1]).step_by(stride).flat_map(move |row| (x[0]..x[1]).step_by(stride).map(move |column| (column, row)))
     }
 
+    /// Columns and rows that it spans, px.
+    pub fn span(&self) -> (f64, f64) {
+        ((self.x[1] - self.x[0]) as f64, (self.y[1] - self.y[0]) as f64)
+    }
+
     /// Column and row of the centre, px.
     pub fn centre(&self) -> (f64, f64) {
         ((self.x[0] + self.x[1]) as f64 / 2.0, (self.y[0] + self.y[1]) as f64 / 2.0)
@@ -35,6 +40,7 @@ pub(super) struct Grid {
     pub width: usize,
     pub height: usize,
     pub cells: Vec<Cell>,
+    sites: usize,
 }
 
 impl Grid {
@@ -56,7 +62,12 @@ impl Grid {
                 }
             }
         }
-        Self { width, height, cells }
+        Self { width, height, cells, sites: stride * stride }
+    }
+
+    /// Sites of the mosaic: cell `i` lies on site `i % sites()`.
+    pub fn sites(&self) -> usize {
+        self.sites
     }
 
     /// Applies `f` to every cell in parallel; results are in the order of the cells.

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use serde::Serialize;
 
 use super::field::{PointSource, expose, scatter};
-use super::plan::{BETA, Planned, Session, Sight, plan, sessions};
+use super::plan::{BETA, CURVATURE, GUIDING, Planned, RADIAL, Session, Sight, TILT, plan, sessions};
 use super::{DarkLaw, Detector, FrameRecipe, FrameTruth, SimulateError, mix, render, rig, write_frame};
 use crate::stats::median;
 use crate::units::ARCSEC_PER_RADIAN;
@@ -81,6 +81,14 @@ pub struct NightTruth {
     pub hot_least_factor: f64,
     /// Image scale, arcsec per px.
     pub image_scale_arcsec_per_px: f64,
+    /// Gradient of the width at the centre and its growth from there to a corner, % per half diagonal.
+    pub tilt_percent: f64,
+    pub curvature_percent: f64,
+    /// Ellipticity that all stars share, and the radial one at a corner; faulty frames differ.
+    pub guiding_ellipticity: f64,
+    pub radial_ellipticity: f64,
+    /// Illumination of the corners over that of the centre.
+    pub corner_illumination: f64,
     /// Number of files written.
     pub files: usize,
     /// Sessions in order of time.
@@ -138,6 +146,11 @@ pub fn write_night(
         hot_pixel_fraction: rig::HOT_FRACTION,
         hot_least_factor: rig::HOT_LEAST,
         image_scale_arcsec_per_px: image_scale,
+        tilt_percent: 100.0 * TILT[0].hypot(TILT[1]),
+        curvature_percent: 100.0 * CURVATURE,
+        guiding_ellipticity: GUIDING,
+        radial_ellipticity: RADIAL,
+        corner_illumination: rig::CORNER_ILLUMINATION,
         files: plan.len(),
         sessions,
         detector,

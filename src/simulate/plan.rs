@@ -56,9 +56,13 @@ const SEEING_SCATTER: f64 = 0.05;
 /// Largest dither along each axis, px.
 const DITHER_PX: f64 = 6.0;
 /// Elongation of ordinary frames and of the trailed one, whose stars also widen.
-const GUIDING: f64 = 0.05;
+pub const GUIDING: f64 = 0.05;
 const TRAIL: f64 = 0.45;
 const TRAIL_GROWTH: f64 = 1.25;
+/// Optics: relative growth of the width along both axes and from the centre to a corner, radial ellipticity at a corner.
+pub const TILT: [f64; 2] = [0.03, -0.02];
+pub const CURVATURE: f64 = 0.08;
+pub const RADIAL: f64 = 0.08;
 /// Cloud: share of starlight that passes, and how much more sky light it throws back.
 const CLOUD_PASSES: f64 = 0.4;
 const CLOUD_SKY: f64 = 1.7;
@@ -183,9 +187,9 @@ fn light(number: usize, session: &Session, i: usize, normal: &mut impl FnMut() -
     let dither_px = [dither(), dither()];
     let shape = FieldShape {
         fwhm_px: seeing * if trailed { TRAIL_GROWTH } else { 1.0 },
-        tilt: [0.03, -0.02],
-        curvature: 0.08,
-        radial_ellipticity: 0.08,
+        tilt: TILT,
+        curvature: CURVATURE,
+        radial_ellipticity: RADIAL,
         guiding_ellipticity: if trailed { TRAIL } else { GUIDING },
         guiding_angle_rad: 0.3,
         beta: BETA,

@@ -4,6 +4,7 @@
 
 mod beta;
 mod detect;
+pub mod field;
 mod fit;
 mod measure;
 mod moffat;

@@ -5,8 +5,10 @@
 
 mod budget;
 mod canvas;
+mod contours;
 mod cooling;
 mod dark;
+mod field;
 mod night;
 mod transfer;
 
@@ -15,6 +17,7 @@ use thiserror::Error;
 pub use budget::noise_budget;
 pub use cooling::cooling_curve;
 pub use dark::dark_current;
+pub use field::star_field;
 pub use night::star_width;
 pub use transfer::photon_transfer;
 
