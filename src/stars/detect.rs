@@ -4,6 +4,8 @@
 //! deviations above the filtered noise, and still does once a ring around it has told what the sky map missed. On a
 //! mosaic the other colours' sites count nothing, and the noise follows the two classes of sites.
 
+use std::ops::Range;
+
 use multiversion::multiversion;
 use ndarray::ArrayView2;
 
@@ -100,7 +102,10 @@ fn local_maxima(plane: &Pixels, lattice: Lattice, sky: &SkyMap, kernel: &Kernel,
     }
 }
 
-/// Filters row by row: only as many rows as the filter is high are kept, so the cost is linear and memory small.
+/// Columns worked on together, px: all rows that the filter needs of such a strip fit the fastest cache.
+const STRIP_PX: usize = 768;
+
+/// Filters strip by strip and row by row: the cost is linear, memory small.
 ///
 /// Compiled for wider vectors too and chosen at run time; the operations and their order, and so the bits, are the same.
 #[multiversion(targets("x86_64+avx2", "x86_64+sse4.2"))]
@@ -111,21 +116,49 @@ fn scan<T: Copy + Into<f32>>(
     kernel: &Kernel,
     threshold: f64,
 ) -> Vec<Peak> {
+    let columns = plane.dim().1;
+    let mut peaks = Vec::new();
+    for first in (0..columns).step_by(STRIP_PX) {
+        let strip = first..(first + STRIP_PX).min(columns);
+        scan_strip(plane, strip, lattice, sky, kernel, threshold, &mut peaks);
+    }
+    for peak in &mut peaks {
+        let noise = sky.sigma_at(peak.x, peak.y) * kernel.norm[peak.y % 2][peak.x % 2];
+        peak.significance /= noise;
+    }
+    peaks
+}
+
+/// Appends the peaks of some columns; their significance is still the filtered height, ADU.
+#[inline(always)]
+fn scan_strip<T: Copy + Into<f32>>(
+    plane: ArrayView2<T>,
+    strip: Range<usize>,
+    lattice: Lattice,
+    sky: &SkyMap,
+    kernel: &Kernel,
+    threshold: f64,
+    peaks: &mut Vec<Peak>,
+) {
     let (rows, columns) = plane.dim();
     let radius = kernel.radius();
     let height = 2 * radius + 1;
-    let mut padded = vec![0f32; columns + 2 * radius];
-    let mut across = vec![vec![0f32; columns]; height];
-    let mut filtered = vec![vec![0f32; columns]; 3];
-    let mut limits = Limits::new(columns);
-    let mut peaks = Vec::new();
+    // One column more on either side tells whether a pixel at the strip's border is a maximum.
+    let seen = strip.start.saturating_sub(1)..(strip.end + 1).min(columns);
+    // Columns that the filter reaches; beyond the frame they stay zero.
+    let read = seen.start.saturating_sub(radius)..(seen.end + radius).min(columns);
+    let margin = radius - (seen.start - read.start);
+    let mut padded = vec![0f32; seen.len() + 2 * radius];
+    let mut across = vec![vec![0f32; seen.len()]; height];
+    let mut filtered = vec![vec![0f32; seen.len()]; 3];
+    let mut limits = Limits::new(seen.clone());
     // Row `y` enters; the filter is complete for row `y - radius`, and maxima are known for the row before that.
     for y in 0..rows + radius + 1 {
         if y < rows {
-            let net = &mut padded[radius..radius + columns];
+            let net = &mut padded[margin..margin + read.len()];
             let row = plane.row(y);
-            sky.subtract_row(y, row.as_slice().expect("rows lie together in memory"), net);
-            blank_other_colours(net, lattice, y);
+            sky.subtract_row(y, read.clone(), row.as_slice().expect("rows lie together in memory"), net);
+            blank_other_colours(net, lattice, read.start, y);
             combine(|shift| &padded[shift..], &kernel.taps, &mut across[y % height]);
         } else {
             across[y % height].fill(0.0);
@@ -143,20 +176,15 @@ fn scan<T: Copy + Into<f32>>(
             limits.follow(sky, middle, threshold, kernel.norm[middle % 2]);
             let [above, row, below] = [middle + 2, middle, done].map(|k| filtered[k % 3].as_slice());
             let above = if middle == 0 { &[] } else { above };
-            maxima_of_row([above, row, below], &limits, middle, &mut peaks);
+            maxima_of_row([above, row, below], &limits, middle, peaks);
         }
     }
-    for peak in &mut peaks {
-        let noise = sky.sigma_at(peak.x, peak.y) * kernel.norm[peak.y % 2][peak.x % 2];
-        peak.significance /= noise;
-    }
-    peaks
 }
 
 /// Sites of other colours count nothing.
-fn blank_other_colours(net: &mut [f32], lattice: Lattice, y: usize) {
+fn blank_other_colours(net: &mut [f32], lattice: Lattice, x: usize, y: usize) {
     if let Lattice::Green(_) = lattice {
-        let first = usize::from(lattice.holds(0, y));
+        let first = usize::from(lattice.holds(x, y));
         net[first..].iter_mut().step_by(2).for_each(|v| *v = 0.0);
     }
 }
@@ -208,19 +236,16 @@ struct Limits {
     renewed: [Option<usize>; 2],
     sigma: Vec<f32>,
     current: usize,
+    columns: Range<usize>,
 }
 
 /// Rows over which the noise is taken as constant, a small part of a tile.
-const ROWS_OF_ONE_NOISE: usize = 8;
+const ROWS_OF_ONE_NOISE: usize = 16;
 
 impl Limits {
-    fn new(columns: usize) -> Self {
-        Self {
-            height: [vec![0.0; columns], vec![0.0; columns]],
-            renewed: [None; 2],
-            sigma: vec![0.0; columns],
-            current: 0,
-        }
+    fn new(columns: Range<usize>) -> Self {
+        let zeros = || vec![0.0; columns.len()];
+        Self { height: [zeros(), zeros()], renewed: [None; 2], sigma: zeros(), current: 0, columns }
     }
 
     fn follow(&mut self, sky: &SkyMap, y: usize, threshold: f64, norm: [f64; 2]) {
@@ -230,11 +255,15 @@ impl Limits {
             return;
         }
         self.renewed[self.current] = Some(block);
-        sky.sigma_row(y, &mut self.sigma);
+        sky.sigma_row(y, self.columns.clone(), &mut self.sigma);
         let scale = norm.map(|n| (threshold * n) as f32);
-        for (x, (limit, s)) in self.height[self.current].iter_mut().zip(&self.sigma).enumerate() {
-            // Without noise there is nothing that a peak could be compared with.
-            *limit = if *s > 0.0 { s * scale[x % 2] } else { f32::INFINITY };
+        // Without noise there is nothing that a peak could be compared with.
+        let limit = |sigma: f32, scale: f32| if sigma > 0.0 { sigma * scale } else { f32::INFINITY };
+        let (even, odd) = (scale[self.columns.start % 2], scale[(self.columns.start + 1) % 2]);
+        for (limits, sigmas) in self.height[self.current].chunks_mut(2).zip(self.sigma.chunks(2)) {
+            for ((l, s), scale) in limits.iter_mut().zip(sigmas).zip([even, odd]) {
+                *l = limit(*s, scale);
+            }
         }
     }
 }
@@ -244,6 +273,7 @@ const RUN_PX: usize = 16;
 
 #[inline(always)]
 fn maxima_of_row([above, row, below]: [&[f32]; 3], limits: &Limits, y: usize, peaks: &mut Vec<Peak>) {
+    let first = limits.columns.start;
     let limits = &limits.height[limits.current][..row.len()];
     for (run, (values, limit)) in row.chunks(RUN_PX).zip(limits.chunks(RUN_PX)).enumerate() {
         let highest = values.iter().zip(limit).fold(false, |any, (v, l)| any | (v >= l));
@@ -258,7 +288,7 @@ fn maxima_of_row([above, row, below]: [&[f32]; 3], limits: &Limits, y: usize, pe
             // Strict towards earlier pixels, so that a plateau gives one peak.
             let earlier = row[x - 1] < *v && above.get(x - 1..x + 2).is_none_or(|n| n.iter().all(|n| n < v));
             if earlier && row[x + 1] <= *v && below[x - 1..x + 2].iter().all(|n| n <= v) {
-                peaks.push(Peak { x, y, significance: f64::from(*v), ring_adu: 0.0 });
+                peaks.push(Peak { x: first + x, y, significance: f64::from(*v), ring_adu: 0.0 });
             }
         }
     }

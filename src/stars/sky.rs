@@ -159,11 +159,14 @@ fn smoothed(mesh: &Array2<f32>) -> Array2<f32> {
 }
 
 impl SkyMap {
-    /// Writes pixels less sky into `net`, ADU; undefined pixels become 0.
+    /// Writes pixels less sky of some columns of row `y` into `net`, ADU; undefined pixels become 0.
     #[inline(always)]
-    pub fn subtract_row<T: Copy + Into<f32>>(&self, y: usize, pixels: &[T], net: &mut [f32]) {
-        self.for_runs(&self.level, y, net.len(), |run, start, slope| {
-            for (k, (to, from)) in net[run.clone()].iter_mut().zip(&pixels[run]).enumerate() {
+    pub fn subtract_row<T: Copy + Into<f32>>(&self, y: usize, columns: Range<usize>, pixels: &[T], net: &mut [f32]) {
+        let first = columns.start;
+        self.for_runs(&self.level, y, columns, |run, start, slope| {
+            let to = &mut net[run.start - first..run.end - first];
+            // A 32-bit counter turns into a float in one vector instruction, a 64-bit one does not.
+            for ((to, from), k) in to.iter_mut().zip(&pixels[run]).zip(0i32..) {
                 let value: f32 = (*from).into();
                 let over = value - (start + slope * k as f32);
                 *to = if over.is_finite() { over } else { 0.0 };
@@ -171,14 +174,14 @@ impl SkyMap {
         });
     }
 
-    /// Writes the sky level along row `y`, ADU.
-    pub fn level_row(&self, y: usize, into: &mut [f32]) {
-        self.interpolate_row(&self.level, y, into);
+    /// Writes the sky level of some columns of row `y`, ADU.
+    pub fn level_row(&self, y: usize, columns: Range<usize>, into: &mut [f32]) {
+        self.interpolate_row(&self.level, y, columns, into);
     }
 
-    /// Writes the noise of one pixel along row `y`, ADU.
-    pub fn sigma_row(&self, y: usize, into: &mut [f32]) {
-        self.interpolate_row(&self.sigma, y, into);
+    /// Writes the noise of one pixel over some columns of row `y`, ADU.
+    pub fn sigma_row(&self, y: usize, columns: Range<usize>, into: &mut [f32]) {
+        self.interpolate_row(&self.sigma, y, columns, into);
     }
 
     /// Noise of one pixel near column `x`, row `y`, ADU.
@@ -196,9 +199,10 @@ impl SkyMap {
         f64::from(node(i0) + u * (node(i1) - node(i0)))
     }
 
-    fn interpolate_row(&self, mesh: &Array2<f32>, y: usize, into: &mut [f32]) {
-        self.for_runs(mesh, y, into.len(), |run, start, slope| {
-            for (k, to) in into[run].iter_mut().enumerate() {
+    fn interpolate_row(&self, mesh: &Array2<f32>, y: usize, columns: Range<usize>, into: &mut [f32]) {
+        let first = columns.start;
+        self.for_runs(mesh, y, columns, |run, start, slope| {
+            for (to, k) in into[run.start - first..run.end - first].iter_mut().zip(0i32..) {
                 *to = start + slope * k as f32;
             }
         });
@@ -206,16 +210,28 @@ impl SkyMap {
 
     /// Between two tile centres the sky is a straight line: hands on each run of pixels with its first value and slope.
     #[inline(always)]
-    fn for_runs(&self, mesh: &Array2<f32>, y: usize, width: usize, mut each: impl FnMut(Range<usize>, f32, f32)) {
+    fn for_runs(
+        &self,
+        mesh: &Array2<f32>,
+        y: usize,
+        columns: Range<usize>,
+        mut each: impl FnMut(Range<usize>, f32, f32),
+    ) {
         let (ny, nx) = mesh.dim();
         let (j0, j1, v) = self.between(y, ny);
         let node = |i: usize| mesh[[j0, i]] + v * (mesh[[j1, i]] - mesh[[j0, i]]);
-        let tile = self.tile_px as f32;
-        for (k, run) in runs(width, self.tile_px, nx).enumerate() {
+        let tile = self.tile_px;
+        // Run k lies between the centres of tiles k - 1 and k; the first and the last lie outside and are level.
+        let run_of = |x: usize| ((x + tile - tile / 2) / tile).min(nx);
+        let mut start = columns.start;
+        while start < columns.end {
+            let k = run_of(start);
+            let end = if k == nx { columns.end } else { (k * tile + tile / 2).min(columns.end) };
             let (left, right) = (node(k.saturating_sub(1)), node(k.min(nx - 1)));
-            let slope = (right - left) / tile;
-            let from_centre = run.start as f32 + 0.5 - (k as f32 - 0.5) * tile;
-            each(run, left + slope * from_centre, slope);
+            let slope = (right - left) / tile as f32;
+            let from_centre = start as f32 + 0.5 - (k as f32 - 0.5) * tile as f32;
+            each(start..end, left + slope * from_centre, slope);
+            start = end;
         }
     }
 
@@ -225,13 +241,6 @@ impl SkyMap {
         let low = low.min(n - 1);
         (low, (low + 1).min(n - 1), (position - low as f32).clamp(0.0, 1.0))
     }
-}
-
-/// Runs of pixels between neighbouring tile centres: the first and last lie outside and are level.
-fn runs(width: usize, tile: usize, nodes: usize) -> impl Iterator<Item = Range<usize>> {
-    let centre = move |k: usize| (k * tile + tile / 2).min(width);
-    let between = (1..nodes).map(move |k| centre(k - 1)..centre(k));
-    std::iter::once(0..centre(0)).chain(between).chain(std::iter::once(centre(nodes - 1)..width))
 }
 
 #[cfg(test)]
@@ -257,7 +266,7 @@ mod tests {
         let plane = noise(512, 640, 1, |x, y| 800.0 + 0.5 * x as f64 - 0.2 * y as f64, 12.0);
         let sky = map_sky(&plane, Lattice::All).unwrap();
         let mut level = vec![0f32; 640];
-        sky.level_row(256, &mut level);
+        sky.level_row(256, 0..640, &mut level);
         for x in [100, 320, 500] {
             let want = 800.0 + 0.5 * x as f64 - 0.2 * 256.0;
             assert!((f64::from(level[x]) - want).abs() < 3.0 * LEVEL_SIGMAS * 12.0, "{x}: {} {want}", level[x]);
