@@ -59,7 +59,7 @@ impl FrameKind {
 mod tests {
     use super::*;
 
-    // The spellings of faults.md number 13.
+    // Spellings met in real headers (public issue trackers).
     #[test]
     fn spellings_of_real_headers_are_understood() {
         use FrameKind::*;

@@ -217,7 +217,7 @@ mod tests {
         read_header(&Cards::parse(lines.iter().copied()))
     }
 
-    // faults.md number 22.
+    // A failure from public issue trackers.
     #[test]
     fn exposure_is_found_under_its_names_and_units() {
         let seconds = |lines: &[&str]| header(lines).exposure_s.unwrap().value;
@@ -231,7 +231,7 @@ mod tests {
         assert_eq!(header(&["EXPTIME = 300", "EXPOSURE= 5"]).notes.len(), 1);
     }
 
-    // faults.md number 12, and the raw frame in kelvin.
+    // Failures from public issue trackers, and a header in kelvin.
     #[test]
     fn temperatures_measured_set_in_kelvin_and_absent() {
         let celsius = |lines: &[&str]| header(lines).celsius();
@@ -245,7 +245,7 @@ mod tests {
         assert!((kelvin + 92.95).abs() < 1e-9);
     }
 
-    // faults.md number 2.
+    // A failure from public issue trackers.
     #[test]
     fn gain_is_a_label_and_egain_a_claim() {
         let h = header(&["GAIN    = 100.0", "EGAIN   = 0.8"]);
@@ -255,7 +255,7 @@ mod tests {
         assert_eq!(header(&["GAIN    = 'High'"]).gain_setting.unwrap().value, "High");
     }
 
-    // faults.md number 1: which reading of the pixel size the cards support.
+    // A failure from public issue trackers: which reading of the pixel size the cards support.
     #[test]
     fn pixel_size_and_binning() {
         let includes =
@@ -268,7 +268,7 @@ mod tests {
         assert_eq!(header(&["CCDSUM  = '2 2'"]).binning, [2, 2]);
     }
 
-    // faults.md number 23.
+    // A failure from public issue trackers.
     #[test]
     fn absurd_optics_and_unsolved_matrices_are_refused() {
         for focal in ["FOCALLEN= 0", "FOCALLEN= 0.53", "FOCALLEN= -1", "FOCALLEN= NAN", "NONE    = 1"] {

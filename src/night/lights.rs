@@ -14,7 +14,7 @@ use crate::stars::{FrameStars, MeasureOptions, measure};
 use crate::stats::median;
 
 use super::intake::{Intake, Read};
-use super::sessions::Sensors;
+use super::sensors::Sensors;
 use super::{Progress, Stage, reads_of};
 
 /// Lights of a session below which none is left out for being unlike the others.

@@ -4,6 +4,8 @@ mod intake;
 mod lights;
 mod notices;
 mod over_field;
+mod sensors;
+mod session;
 mod sessions;
 
 use std::path::{Path, PathBuf};
@@ -77,7 +79,7 @@ pub fn run(input: &NightInput, scope: Scope, progress: Progress) -> Result<Repor
         return Err(NightError::NoFrames { folders, found: intakes.len(), first });
     }
     let mut warnings = notices::intake_notices(&intakes);
-    let sensors = sessions::measure_sensors(&mut intakes, &input.rig, progress, &mut warnings);
+    let sensors = sensors::measure_sensors(&mut intakes, &input.rig, progress, &mut warnings);
     if scope == Scope::Sensor {
         return Ok(sessions::report_of_sensors(intakes, sensors, warnings));
     }

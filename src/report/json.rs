@@ -24,7 +24,7 @@ mod tests {
         serde_json::from_str(&json(&sample::report()).unwrap()).unwrap()
     }
 
-    /// The keys of contract.md, section `report.json`.
+    /// The keys that users' scripts rely on: none may be renamed or dropped without a new schema version.
     const QUANTITY: [&str; 6] = ["value", "sigma", "source", "method", "n", "note"];
 
     #[track_caller]

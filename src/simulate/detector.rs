@@ -14,7 +14,7 @@ const HOT_STREAM: u64 = 1;
 const DARK_ROWS: u64 = 1 << 32;
 const LIGHT_ROWS: u64 = 2 << 32;
 
-/// Dark current against temperature after Arrhenius: `D(T) = D_ref exp[-Ea/k (1/T - 1/T_ref)]` (`science.md` section 5).
+/// Dark current against temperature after Arrhenius: `D(T) = D_ref exp[-Ea/k (1/T - 1/T_ref)]`.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct DarkLaw {
     /// Rate of an ordinary pixel at the reference temperature, e- per px and s.
@@ -152,7 +152,7 @@ fn scatter(seed: u64, number: u64, sigma: f64, into: &mut [f64]) {
 mod tests {
     use super::*;
 
-    // science.md C5.14 (doubling for 0.63 eV) and C5.15 (0.65 eV, 273.15 to 293.15 K).
+    // C5.14 (doubling for 0.63 eV) and C5.15 (0.65 eV, 273.15 to 293.15 K).
     #[test]
     fn the_dark_law_meets_the_published_steps() {
         const PRINTED: f64 = 6e-5;

@@ -1,7 +1,7 @@
 //! Star images integrated over pixels: elliptical Moffat profiles, and the Gaussian as their limit.
 //!
 //! `I(q) = I0 (1 + q)^-beta` with `q = (u/a)^2 + (v/b)^2` along the axes of the ellipse, `FWHM = 2 a sqrt(2^(1/beta) - 1)`
-//! and `I0 = F (beta - 1) / (pi a b)` (Moffat 1969; `science.md` section 1). Each pixel is integrated by Gauss-Legendre
+//! and `I0 = F (beta - 1) / (pi a b)` (Moffat 1969, from memory). Each pixel is integrated by Gauss-Legendre
 //! quadrature, finer where the profile is steep; a Gaussian whose axes lie along the pixels is integrated exactly.
 
 use std::f64::consts::{LN_2, PI, SQRT_2};
@@ -254,7 +254,7 @@ mod tests {
     /// Half a unit in the last printed digit of the check values.
     const PRINTED: f64 = 0.6e-7;
 
-    // science.md C1.8 and C1.9 (products of error functions, computed outside the project).
+    // C1.8 and C1.9 (products of error functions, computed outside the project).
     #[test]
     fn a_gaussian_pixel_holds_the_published_share() {
         let fwhm_of_sigma = (8.0 * LN_2).sqrt();
@@ -283,7 +283,7 @@ mod tests {
         }
     }
 
-    // science.md C1.6: a = 2, beta = 2.5, flux 1: peak 0.1193662, share inside r = 4 0.9105573; C1.5 gives the FWHM.
+    // C1.6: a = 2, beta = 2.5, flux 1: peak 0.1193662, share inside r = 4 0.9105573; C1.5 gives the FWHM.
     #[test]
     fn a_moffat_has_the_published_peak_and_encircled_energy() {
         const FWHM_OF_A: f64 = 3.0 / 2.653692;

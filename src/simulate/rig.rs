@@ -23,7 +23,7 @@ const DARK_SCATTER: f64 = 0.08;
 pub const HOT_FRACTION: f64 = 0.001;
 pub const HOT_LEAST: f64 = 20.0;
 const HOT_MOST: f64 = 2000.0;
-/// Dark current: near the 0.63 eV of `science.md` section 5, so that it doubles every 7.6 C at the reference.
+/// Dark current: near the 0.63 eV of half the silicon band gap, so that it doubles every 7.6 C at the reference.
 pub const DARK_LAW: DarkLaw = DarkLaw { rate_e_per_px_s: 0.05, reference_celsius: 10.0, activation_ev: 0.63 };
 /// Pixel pitch, um, and focal length, mm.
 pub const PIXEL_UM: f64 = 3.8;

@@ -11,7 +11,7 @@ const LEAST_FITS: usize = 3;
 /// Standard errors by which the stars' scatter must exceed what their errors explain before it counts as real. Half of
 /// all frames exceed it by chance without a limit, and their stars' widths then take up noise of the exponent.
 const SPREAD_SIGMAS: f64 = 2.0;
-/// Standard error of the MAD sigma of n normal values, times sqrt(n) (`science.md` section 9).
+/// Standard error of the MAD sigma of n normal values, times sqrt(n).
 const MAD_SIGMA_ERROR: f64 = 1.1664;
 /// Deviations beyond which a star does not count: one normal value in 16 000.
 const MOST_DEVIATION: f64 = 4.0;

@@ -352,7 +352,7 @@ mod tests {
         detect(plane, Lattice::All, &sky, 3.0, 5.0)
     }
 
-    // faults.md number 29.
+    // A failure from public issue trackers.
     #[test]
     fn noise_alone_gives_no_more_than_one_peak_and_a_constant_none() {
         assert!(find(&frame(12.0, |_, _| 0.0)).len() <= 1);
@@ -369,7 +369,7 @@ mod tests {
         }
     }
 
-    // faults.md number 18: a nebula that rises 50 sigma within 90 px.
+    // A failure from public issue trackers: a nebula that rises 50 sigma within 90 px.
     #[test]
     fn a_nebula_is_not_a_field_of_stars() {
         let nebula =

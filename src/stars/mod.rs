@@ -4,6 +4,7 @@
 
 mod beta;
 mod detect;
+mod elementary;
 pub mod field;
 mod fit;
 mod measure;

@@ -289,7 +289,7 @@ mod tests {
         assert!((sky.median_sigma_adu / 8.0 - 1.0).abs() < 0.05);
     }
 
-    // faults.md number 17: on integers a median absolute deviation would say 0 or 1.48.
+    // A failure from public issue trackers: on integers a median absolute deviation would say 0 or 1.48.
     #[test]
     fn noise_below_one_code_step_is_not_zero() {
         let sky = map_sky(&noise(256, 256, 3, |_, _| 1000.5, 0.8), Lattice::All).unwrap();
@@ -298,7 +298,7 @@ mod tests {
         assert_eq!((flat.median_level_adu, flat.median_sigma_adu), (1000.0, 0.0));
     }
 
-    // faults.md number 16: half of the noise lost below the floor.
+    // A failure from public issue trackers: half of the noise lost below the floor.
     #[test]
     fn a_clipped_floor_does_not_halve_the_noise() {
         let sky = map_sky(&noise(256, 256, 4, |_, _| 3.0, 6.0), Lattice::All).unwrap();

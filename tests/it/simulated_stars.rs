@@ -131,7 +131,7 @@ fn ellipticity_and_angle_come_back_and_round_stars_stay_round() {
     assert!(!round.position_angle_deg.is_known());
 }
 
-// faults.md number 5 and 6: lone hot pixels among undersampled stars.
+// A failure from public issue trackers: lone hot pixels among undersampled stars.
 #[test]
 fn a_lone_hot_pixel_is_not_a_star_and_a_sharp_star_is() {
     let Pixels::U16(mut image) = frame(1.2, 0.0, 3.5, 50.0, 3) else { unreachable!() };
@@ -148,7 +148,7 @@ fn a_lone_hot_pixel_is_not_a_star_and_a_sharp_star_is() {
     assert!((got.fwhm_px.value.unwrap() / 1.2 - 1.0).abs() < 0.01);
 }
 
-// faults.md number 29.
+// A failure from public issue trackers.
 #[test]
 fn a_frame_without_stars_says_so() {
     let got = measured(&Pixels::U16(ndarray::Array2::from_elem((256, 256), 1000)));

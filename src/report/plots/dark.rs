@@ -123,7 +123,7 @@ mod tests {
         assert_eq!(figure.title, "Dark current doubles every 7.68 ± 0.21 °C near 11.8 °C");
     }
 
-    // science.md C5.15: an Arrhenius law of 0.65 eV grows by 6.57973 from 273.15 to 293.15 K.
+    // C5.15: an Arrhenius law of 0.65 eV grows by 6.57973 from 273.15 to 293.15 K.
     #[test]
     fn the_drawn_curve_follows_the_activation_energy() {
         let mut dark = sample::report().sensors[0].result.dark_current.clone();

@@ -1,0 +1,126 @@
+//! The sensors of a run: which frames belong to each, and their measurement.
+
+use std::collections::BTreeMap;
+use std::path::Path;
+use std::sync::atomic::{AtomicUsize, Ordering};
+
+use crate::folder::{Carded, FrameKind, Rig, SensorKey, UNNAMED_CAMERA};
+use crate::report::{SensorEntry, SensorSettings, Severity, Warning};
+use crate::sensor::{CalibrationFrame, SensorHints, SensorResult, characterise};
+
+use super::intake::{Intake, Outcome, Read};
+use super::{Progress, Stage, reads_of, shown_of};
+
+/// The sensors of a run, by what sets them apart.
+pub struct Sensors {
+    by_key: BTreeMap<SensorKey, MeasuredSensor>,
+}
+
+/// One sensor with its name in the report.
+pub struct MeasuredSensor {
+    pub id: String,
+    pub result: SensorResult,
+}
+
+impl Sensors {
+    /// The sensor of a frame.
+    pub fn get(&self, key: &SensorKey) -> Option<&MeasuredSensor> {
+        self.by_key.get(key)
+    }
+}
+
+/// Measures every sensor from its bias, dark, dark-flat and flat frames.
+pub fn measure_sensors(intakes: &mut [Intake], rig: &Rig, progress: Progress, warnings: &mut Vec<Warning>) -> Sensors {
+    const CALIBRATION: [FrameKind; 4] = [FrameKind::Bias, FrameKind::Dark, FrameKind::DarkFlat, FrameKind::Flat];
+    let calibration = reads_of(intakes, &CALIBRATION);
+    let everything = reads_of(intakes, &[CALIBRATION.as_slice(), &[FrameKind::Light]].concat());
+    let mut groups: BTreeMap<SensorKey, Vec<CalibrationFrame>> = BTreeMap::new();
+    for (_, read) in &everything {
+        groups.entry(read.sensor.clone()).or_default();
+    }
+    for (index, read) in &calibration {
+        let frames = groups.entry(read.sensor.clone()).or_default();
+        frames.push(calibration_frame(&intakes[*index], read));
+    }
+    let ids = sensor_ids(groups.keys());
+    let (done, total) = (AtomicUsize::new(0), calibration.len());
+    let mut by_key = BTreeMap::new();
+    for ((key, frames), id) in groups.into_iter().zip(ids) {
+        let hints = hints(&key, &everything, rig);
+        let outcome = characterise(&frames, &hints, &|_: &Path| {
+            progress(Stage::Sensor, (done.fetch_add(1, Ordering::Relaxed) + 1).min(total), total);
+        });
+        for (path, error) in outcome.failures {
+            if let Some(intake) = intakes.iter_mut().find(|i| i.file.path == path) {
+                intake.outcome = Outcome::Unreadable(error.to_string());
+            }
+        }
+        warnings.extend(outcome.cautions.into_iter().map(|(code, message, paths)| Warning {
+            code: code.to_owned(),
+            severity: Severity::Caution,
+            message,
+            paths: paths.iter().filter_map(|p| shown_of(intakes, p)).map(str::to_owned).collect(),
+        }));
+        by_key.insert(key, MeasuredSensor { id, result: outcome.result });
+    }
+    Sensors { by_key }
+}
+
+fn calibration_frame(intake: &Intake, read: &Read) -> CalibrationFrame {
+    CalibrationFrame {
+        path: intake.file.path.clone(),
+        // A dark made for flats is a dark of a short exposure.
+        kind: if read.kind == FrameKind::DarkFlat { FrameKind::Dark } else { read.kind },
+        exposure_s: read.header.dark_seconds(),
+        celsius: read.header.celsius().map(|(c, _)| c),
+        filter: text(&read.header.filter),
+    }
+}
+
+fn hints(key: &SensorKey, frames: &[(usize, Read)], rig: &Rig) -> SensorHints {
+    let headers = || frames.iter().filter(|(_, r)| r.sensor == *key).map(|(_, r)| &r.header);
+    let carded = |c: &Carded<f64>| (c.value, c.card.clone());
+    SensorHints {
+        rig_gain_e_per_adu: rig.gain_e_per_adu,
+        header_gain: headers().find_map(|h| h.header_gain_e_per_adu.as_ref()).map(carded),
+        rig_saturation_adu: rig.saturation_adu,
+        header_saturation_adu: headers().find_map(|h| h.saturation_adu.as_ref().filter(|s| !s.from_rig)).map(carded),
+        cfa: headers().find_map(|h| h.cfa.as_ref()).map(|c| c.value),
+    }
+}
+
+pub fn text(carded: &Option<Carded<String>>) -> Option<String> {
+    carded.as_ref().map(|c| c.value.clone())
+}
+
+/// Readable names, each once: the frame size is added where two sensors differ in nothing else.
+fn sensor_ids<'a>(keys: impl Iterator<Item = &'a SensorKey>) -> Vec<String> {
+    let named = |key: &SensorKey| {
+        let mut parts = vec![key.camera.clone()];
+        parts.extend(key.gain_setting.as_ref().map(|g| format!("gain {g}")));
+        parts.extend(key.offset_setting.as_ref().map(|o| format!("offset {o}")));
+        parts.extend(key.readout_mode.clone());
+        let [bx, by] = key.binning;
+        parts.extend((key.binning != [1, 1]).then(|| format!("binned {bx}x{by}")));
+        parts.extend((key.planes > 1).then(|| format!("{} colour planes", key.planes)));
+        (parts.join(", "), format!("{} x {} px", key.size[0], key.size[1]))
+    };
+    let names: Vec<(String, String)> = keys.map(named).collect();
+    let alone = |name: &str| names.iter().filter(|(n, _)| n == name).count() == 1;
+    names.iter().map(|(n, size)| if alone(n) { n.clone() } else { format!("{n}, {size}") }).collect()
+}
+
+pub fn entries(sensors: Sensors) -> Vec<SensorEntry> {
+    let entry = |(key, sensor): (SensorKey, MeasuredSensor)| SensorEntry {
+        id: sensor.id,
+        settings: SensorSettings {
+            camera: Some(key.camera).filter(|c| c != UNNAMED_CAMERA),
+            gain_setting: key.gain_setting,
+            offset_setting: key.offset_setting,
+            readout_mode: key.readout_mode,
+            binning: key.binning,
+        },
+        result: sensor.result,
+    };
+    sensors.by_key.into_iter().map(entry).collect()
+}
