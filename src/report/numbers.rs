@@ -19,7 +19,7 @@ pub const UNKNOWN: &str = "not measurable";
 
 /// `3.42 ± 0.05` from a value and its one-sigma uncertainty; the value alone where the uncertainty is not known.
 ///
-/// A number that is not finite gives [`UNKNOWN`].
+/// A number that is not finite gives `not measurable`.
 pub fn with_sigma(value: f64, sigma: Option<f64>) -> String {
     if !value.is_finite() {
         return UNKNOWN.to_owned();
