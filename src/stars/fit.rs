@@ -8,7 +8,7 @@ use multiversion::multiversion;
 use nalgebra::{SMatrix, SVector};
 
 use super::Shape;
-use super::moffat::{LEAST_INVERSE_BETA, MOST_INVERSE_BETA};
+use super::moffat::{LEAST_INVERSE_BETA, MOST_INVERSE_BETA, PixelValue, Prepared};
 
 const PARAMETERS: usize = 8;
 type Vector = SVector<f64, PARAMETERS>;
@@ -228,6 +228,102 @@ fn prior_term(p: &Vector, beta_prior: Option<(f64, f64)>) -> f64 {
     beta_prior.map_or(0.0, |(mean, sigma)| ((p[INVERSE_BETA] - mean) / sigma).powi(2))
 }
 
+/// Pixels worked on together, so that each operation is one instruction for several of them.
+const LANES: usize = 8;
+
+/// Rows of the equations of some pixels: derivatives by each parameter, residuals, weights.
+struct Rows {
+    /// Offset of each pixel from the star, px.
+    offset: [[f64; LANES]; 2],
+    value_adu: [f64; LANES],
+    left_behind: [f64; LANES],
+    /// Profile of peak 1 and its derivatives, in the order of the parameters; the background's is 1.
+    profile: [[f64; LANES]; PARAMETERS],
+    n: usize,
+}
+
+impl Rows {
+    fn new() -> Self {
+        let zero = [0.0; LANES];
+        Self { offset: [zero; 2], value_adu: zero, left_behind: zero, profile: [zero; PARAMETERS], n: 0 }
+    }
+
+    #[inline(always)]
+    fn set(&mut self, lane: usize, d: PixelValue) {
+        let row = [d.value, 1.0, d.d_x0, d.d_y0, d.d_ln_half_width, d.d_e1, d.d_e2, d.d_inverse_beta];
+        for (to, from) in self.profile.iter_mut().zip(row) {
+            to[lane] = from;
+        }
+    }
+
+    /// Fills all lanes for pixels that one node and the curvature stand for.
+    #[inline(always)]
+    fn fill_curved(&mut self, model: &Prepared) {
+        for lane in 0..LANES {
+            self.set(lane, model.curved(self.offset[0][lane], self.offset[1][lane]));
+        }
+    }
+}
+
+/// Sums over pixels that make the normal equations.
+struct Sums {
+    /// Lower triangle of the curvature.
+    triangle: [f64; PARAMETERS * (PARAMETERS + 1) / 2],
+    slope: [f64; PARAMETERS],
+    chi2: f64,
+    judged: f64,
+}
+
+impl Sums {
+    /// Adds the first `rows.n` pixels and returns the weights of all.
+    #[inline(always)]
+    fn add(&mut self, rows: &Rows, p: &Vector, noise: FitNoise) -> [f64; LANES] {
+        let (mut weight, mut counts) = ([0.0; LANES], [0.0; LANES]);
+        let mut residual = [0.0; LANES];
+        let mut row = rows.profile;
+        for lane in 0..LANES {
+            let star = p[PEAK] * rows.profile[PEAK][lane];
+            weight[lane] = variance(star, noise).recip();
+            residual[lane] = rows.value_adu[lane] - p[BACKGROUND] - star;
+            counts[lane] = if lane < rows.n { weight[lane] } else { 0.0 };
+        }
+        for derivatives in &mut row[X..] {
+            for d in derivatives.iter_mut() {
+                *d *= p[PEAK];
+            }
+        }
+        let mut at = 0;
+        for i in 0..PARAMETERS {
+            let mut weighted = [0.0; LANES];
+            for lane in 0..LANES {
+                weighted[lane] = counts[lane] * row[i][lane];
+            }
+            self.slope[i] += dot(&weighted, &residual);
+            for other in &row[..=i] {
+                self.triangle[at] += dot(&weighted, other);
+                at += 1;
+            }
+        }
+        for lane in 0..LANES {
+            let square = residual[lane] * residual[lane];
+            self.chi2 += counts[lane] * square;
+            self.judged += if lane < rows.n { rows.left_behind[lane] * square } else { 0.0 };
+        }
+        weight
+    }
+}
+
+#[inline(always)]
+fn dot(a: &[f64; LANES], b: &[f64; LANES]) -> f64 {
+    let mut products = [0.0; LANES];
+    for lane in 0..LANES {
+        products[lane] = a[lane] * b[lane];
+    }
+    // Halves onto halves: the order that vectors add in.
+    let fours = [0, 1, 2, 3].map(|k| products[k] + products[k + 4]);
+    (fours[0] + fours[2]) + (fours[1] + fours[3])
+}
+
 /// Normal equations at `p`, and the sum of squares there under the weights of the point left behind (none at first).
 ///
 /// Compiled for wider vectors too and chosen at run time; the operations and their order, and so the bits, are the same.
@@ -240,51 +336,52 @@ fn normal_equations(
     left_behind: &[f64],
 ) -> (Normal, f64) {
     let model = shape_of(p).prepare();
-    // Plain arrays of known length stay in registers; the lower triangle is enough.
-    let mut triangle = [0.0; PARAMETERS * (PARAMETERS + 1) / 2];
-    let mut slope = [0.0; PARAMETERS];
-    let (mut chi2, mut judged) = (0.0, 0.0);
-    let mut weights = Vec::with_capacity(counted.len());
+    let triangle = [0.0; PARAMETERS * (PARAMETERS + 1) / 2];
+    let mut sums = Sums { triangle, slope: [0.0; PARAMETERS], chi2: 0.0, judged: 0.0 };
+    let mut weights = vec![0.0; counted.len()];
+    // Pixels near the centre come one by one, all others together.
+    let (mut near, mut far) = (Rows::new(), Rows::new());
+    let (mut near_at, mut far_at) = ([0usize; LANES], [0usize; LANES]);
     for (k, (x, y, v)) in counted.iter().enumerate() {
-        let d = model.pixel_with_derivatives(x - p[X], y - p[Y]);
-        let star = p[PEAK] * d.value;
-        let w = variance(star, noise).recip();
-        let residual = v - p[BACKGROUND] - star;
-        let row = [
-            d.value,
-            1.0,
-            p[PEAK] * d.d_x0,
-            p[PEAK] * d.d_y0,
-            p[PEAK] * d.d_ln_half_width,
-            p[PEAK] * d.d_e1,
-            p[PEAK] * d.d_e2,
-            p[PEAK] * d.d_inverse_beta,
-        ];
-        let mut at = 0;
-        for i in 0..PARAMETERS {
-            let weighted = w * row[i];
-            slope[i] += weighted * residual;
-            for entry in &row[..=i] {
-                triangle[at] += weighted * entry;
-                at += 1;
-            }
+        let (dx, dy) = (x - p[X], y - p[Y]);
+        let curved = model.is_curved(dx, dy);
+        let (rows, at) = if curved { (&mut far, &mut far_at) } else { (&mut near, &mut near_at) };
+        let lane = rows.n;
+        at[lane] = k;
+        rows.value_adu[lane] = *v;
+        rows.left_behind[lane] = left_behind.get(k).copied().unwrap_or(0.0);
+        rows.n += 1;
+        if curved {
+            (rows.offset[0][lane], rows.offset[1][lane]) = (dx, dy);
+        } else {
+            rows.set(lane, model.pixel_with_derivatives(dx, dy));
         }
-        chi2 += w * residual * residual;
-        judged += left_behind.get(k).unwrap_or(&w) * residual * residual;
-        weights.push(w);
+        if rows.n == LANES {
+            if curved {
+                rows.fill_curved(&model);
+            }
+            let new = sums.add(rows, p, noise);
+            at.iter().zip(new).for_each(|(k, w)| weights[*k] = w);
+            rows.n = 0;
+        }
+    }
+    far.fill_curved(&model);
+    for (rows, at) in [(&near, &near_at), (&far, &far_at)] {
+        let new = sums.add(rows, p, noise);
+        at.iter().zip(new).take(rows.n).for_each(|(k, w)| weights[*k] = w);
     }
     let mut curvature = Matrix::from_fn(|i, j| {
         let (low, high) = (i.min(j), i.max(j));
-        triangle[high * (high + 1) / 2 + low]
+        sums.triangle[high * (high + 1) / 2 + low]
     });
-    let mut gradient = Vector::from(slope);
+    let mut gradient = Vector::from(sums.slope);
     if let Some((mean, sigma)) = beta_prior {
         let w = sigma.powi(-2);
         curvature[(INVERSE_BETA, INVERSE_BETA)] += w;
         gradient[INVERSE_BETA] += w * (mean - p[INVERSE_BETA]);
     }
     let prior = prior_term(p, beta_prior);
-    (Normal { curvature, gradient, chi2: chi2 + prior, weights }, judged + prior)
+    (Normal { curvature, gradient, chi2: sums.chi2 + prior, weights }, sums.judged + prior)
 }
 
 fn finish(now: &Normal, p: &Vector, noise: FitNoise, beta_prior: Option<(f64, f64)>) -> Result<StarFit, FitFailure> {
