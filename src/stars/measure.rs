@@ -98,7 +98,7 @@ pub struct FrameStars {
     pub sky_sigma_adu: f64,
     /// Detected stars: everything but hot pixels and peaks too sharp to be one.
     pub star_count: usize,
-    /// Peaks that were not used, by reason.
+    /// Peaks that were not used, by reason; saturated ones are counted also where they had to be used.
     pub flags: BTreeMap<StarFlag, usize>,
     /// Stars that were.
     pub stars: Vec<Star>,
@@ -141,7 +141,7 @@ pub fn measure(plane: &Pixels, options: &MeasureOptions) -> Option<FrameStars> {
     let mut count = |flag: StarFlag| *flags.entry(flag).or_default() += 1;
     let prior = beta.map(|b| (b.inverse, b.spread));
     let mut stars = Vec::new();
-    let mut tried = 0;
+    let (mut tried, mut clipped) = (0, 0);
     for (i, peak) in search.peaks.iter().enumerate() {
         let flag = match sorted[i] {
             Some(flag) => Some(flag),
@@ -157,7 +157,10 @@ pub fn measure(plane: &Pixels, options: &MeasureOptions) -> Option<FrameStars> {
                         r if r > WIDTH_RANGE[1] => Some(StarFlag::Extended),
                         _ => {
                             stars.push(Star { significance: peak.significance, fit });
-                            None
+                            // Used for want of whole stars, and said to be clipped all the same.
+                            let is_clipped = search.is_clipped(i, width_px);
+                            clipped += usize::from(is_clipped);
+                            is_clipped.then_some(StarFlag::Saturated)
                         }
                     },
                     None => Some(StarFlag::FitFailed),
@@ -170,5 +173,12 @@ pub fn measure(plane: &Pixels, options: &MeasureOptions) -> Option<FrameStars> {
     }
     let no_star = [StarFlag::HotPixel, StarFlag::TooSharp].iter().filter_map(|f| flags.get(f)).sum::<usize>();
     let star_count = search.peaks.len() - no_star;
-    Some(summed_up(&sky, star_count, flags, stars, beta))
+    let mut summary = summed_up(&sky, star_count, flags, stars, beta);
+    if clipped > 0 && summary.fwhm_px.is_known() {
+        let all = summary.stars.len();
+        summary.fwhm_px = summary.fwhm_px.noted(format!(
+            "{clipped} of the {all} stars have clipped cores, whose pixels were left out: too few whole stars"
+        ));
+    }
+    Some(summary)
 }

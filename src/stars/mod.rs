@@ -3,6 +3,7 @@
 //! Positions are in pixels of the file, 0-based, integer at pixel centres.
 
 mod beta;
+mod clipped;
 mod detect;
 pub mod field;
 mod fit;
