@@ -9,6 +9,8 @@ use super::clipped::clip_level;
 use super::fit::{FitNoise, Stamp, StarFit, fit_star};
 use super::measure::{FIT_SIGMA, KERNEL_MISMATCH, MeasureOptions, StarFlag};
 use super::neighbours::{Neighbours, blank, blank_clipped};
+use super::ridges::joined;
+use super::sharp::is_sharp;
 use super::{Peak, Shape, SkyMap, detect};
 
 /// Peak height over the filtered noise from which a star counts. Pure noise gives less than one in a megapixel.
@@ -45,6 +47,10 @@ pub(super) struct Search<'a> {
     /// Brightest first.
     pub peaks: Vec<Peak>,
     hot: Vec<bool>,
+    /// Which peaks are tracks or clusters of hot pixels.
+    sharp: Vec<bool>,
+    /// Which peaks lie on a streak.
+    streak: Vec<bool>,
     near: Neighbours,
     /// Level from which a pixel does not tell the light that fell on it, ADU.
     clipped_adu: f64,
@@ -54,10 +60,22 @@ impl<'a> Search<'a> {
     /// Finds the peaks with a kernel of that width, px as recorded.
     pub fn new(plane: &'a Pixels, options: &'a MeasureOptions, sky: &'a SkyMap, kernel_px: f64) -> Self {
         let peaks = detect(plane, options.lattice, sky, kernel_px, DETECTION_SIGMA);
+        let (peaks, streak) = joined(plane, options.lattice, sky, peaks, kernel_px);
         // The widest star that this kernel is kept for decides how far neighbours are looked for.
         let near = Neighbours::new(&peaks, plane.dim().1, GLARE_FWHM * KERNEL_MISMATCH * kernel_px.max(1.5));
-        let mut search = Self { plane, options, sky, peaks, hot: Vec::new(), near, clipped_adu: HIGHEST_16_BIT_ADU };
+        let mut search = Self {
+            plane,
+            options,
+            sky,
+            peaks,
+            hot: Vec::new(),
+            sharp: Vec::new(),
+            streak,
+            near,
+            clipped_adu: HIGHEST_16_BIT_ADU,
+        };
         search.hot = search.peaks.iter().map(|p| search.is_hot_pixel(p)).collect();
+        search.sharp = search.peaks.iter().map(|p| search.is_track(p)).collect();
         let known = options.saturation_adu.map_or(HIGHEST_16_BIT_ADU, |s| s * SATURATED_SHARE);
         let seen = clip_level(plane, options.lattice, &search.peaks, &search.hot);
         search.clipped_adu = known.min(seen.unwrap_or(f64::INFINITY));
@@ -78,6 +96,11 @@ impl<'a> Search<'a> {
         if enough || !sorted.contains(&Some(StarFlag::Saturated)) { sorted } else { self.sort(width_px, true) }
     }
 
+    /// For each peak, whether it may be the image of a star.
+    pub fn may_be_stars(&self) -> Vec<bool> {
+        (0..self.peaks.len()).map(|i| !self.hot[i] && !self.sharp[i] && !self.streak[i]).collect()
+    }
+
     /// Whether the core of a peak is clipped.
     pub fn is_clipped(&self, i: usize, width_px: f64) -> bool {
         self.core_maximum(&self.peaks[i], width_px) >= self.clipped_adu
@@ -93,6 +116,12 @@ impl<'a> Search<'a> {
             .map(|(i, p)| {
                 if self.hot[i] {
                     return Some(StarFlag::HotPixel);
+                }
+                if self.sharp[i] {
+                    return Some(StarFlag::TooSharp);
+                }
+                if self.streak[i] {
+                    return Some(StarFlag::Streak);
                 }
                 if p.x < half || p.y < half || p.x + half >= columns || p.y + half >= rows {
                     return Some(StarFlag::Edge);
@@ -125,8 +154,8 @@ impl<'a> Search<'a> {
         highest
     }
 
-    /// Whether one pixel stands alone, within its noise.
-    fn is_hot_pixel(&self, peak: &Peak) -> bool {
+    /// Brightest counting pixel of the 3x3 at a peak, and its value, ADU.
+    fn brightest(&self, peak: &Peak) -> (usize, usize, f64) {
         let (rows, columns) = self.plane.dim();
         let lattice = self.options.lattice;
         let (mut x, mut y, mut highest) = (peak.x, peak.y, f64::NEG_INFINITY);
@@ -138,6 +167,24 @@ impl<'a> Search<'a> {
                 }
             }
         }
+        (x, y, highest)
+    }
+
+    /// Whether the image is sharper than a star in any direction. On a mosaic the direct neighbours are not seen.
+    fn is_track(&self, peak: &Peak) -> bool {
+        let (rows, columns) = self.plane.dim();
+        let (x, y, _) = self.brightest(peak);
+        if self.options.lattice != Lattice::All || x < 1 || y < 1 || x + 1 >= columns || y + 1 >= rows {
+            return false;
+        }
+        is_sharp(self.plane, (x, y), self.sky.level_at(x, y) + peak.ring_adu, self.sky.sigma_at(x, y))
+    }
+
+    /// Whether one pixel stands alone, within its noise.
+    fn is_hot_pixel(&self, peak: &Peak) -> bool {
+        let (rows, columns) = self.plane.dim();
+        let lattice = self.options.lattice;
+        let (x, y, highest) = self.brightest(peak);
         if x < 2 || y < 2 || x + 2 >= columns || y + 2 >= rows {
             return false;
         }
