@@ -131,12 +131,19 @@ fn lattice_of(planes: &[Pixels], read: &Read, bias_adu: Option<f64>) -> (Lattice
 
 /// Why a light says nothing by itself.
 fn unusable(stars: &FrameStars) -> Option<String> {
+    if stars.defocused {
+        return Some("defocused: the stars are rings".to_owned());
+    }
     if !stars.fwhm_px.is_known() {
         return Some(stars.fwhm_px.why().to_owned());
     }
     stars.trailed.then(|| {
         let (minor, major) = (1.0 - stars.ellipticity.value.unwrap_or(0.0), 1.0);
-        format!("trailed: all stars are drawn out in one direction, minor/major {:.2}", minor / major)
+        let direction = match stars.position_angle_deg.value {
+            Some(degrees) => format!(" at {degrees:.0} degrees from +x towards +y"),
+            None => String::new(),
+        };
+        format!("trailed: all stars are drawn out in one direction{direction}, minor/major {:.2}", minor / major)
     })
 }
 

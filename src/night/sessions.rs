@@ -109,6 +109,7 @@ fn rows(
             row.fitted_stars = Some(stars.stars.len());
             row.fwhm_px = Some(stars.fwhm_px.clone());
             row.plane_fwhm_px.clone_from(&light.plane_fwhm_px);
+            row.minor_fwhm_px = Some(stars.minor_fwhm_px.clone());
             row.recorded_fwhm_px = Some(stars.recorded_fwhm_px.clone());
             row.ellipticity = Some(stars.ellipticity.clone());
             row.position_angle_deg = Some(stars.position_angle_deg.clone());

@@ -222,6 +222,8 @@ pub struct FrameRow {
     pub fwhm_px: Option<Quantity>,
     /// Of a colour cube: the width in each plane, px. Empty for a frame of one plane.
     pub plane_fwhm_px: Vec<Quantity>,
+    /// Width along the shorter axis, px: of a trailed frame, what seeing and focus gave.
+    pub minor_fwhm_px: Option<Quantity>,
     pub recorded_fwhm_px: Option<Quantity>,
     pub ellipticity: Option<Quantity>,
     pub position_angle_deg: Option<Quantity>,
@@ -258,6 +260,7 @@ impl FrameRow {
             fitted_stars: None,
             fwhm_px: None,
             plane_fwhm_px: Vec::new(),
+            minor_fwhm_px: None,
             recorded_fwhm_px: None,
             ellipticity: None,
             position_angle_deg: None,

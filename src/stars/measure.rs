@@ -5,12 +5,15 @@ use std::collections::BTreeMap;
 use serde::Serialize;
 
 use super::fit::StarFit;
+use super::lone::unlike_their_neighbours;
 use super::map_sky;
+use super::rings::are_rings;
 use super::search::{Search, common_width};
-use super::summary::summed_up;
+use super::summary::{out_of_focus, summed_up};
 use crate::fits::Pixels;
 use crate::frame::Lattice;
 use crate::quantity::Quantity;
+use crate::stats::median;
 
 /// Height from which a star is worth a fit: its width is then known to about 10 %.
 pub(super) const FIT_SIGMA: f64 = 15.0;
@@ -25,6 +28,9 @@ const MOST_FITS: usize = 300;
 /// Widths against the frame's common width outside which a fit is no star of this frame: cosmic rays and clusters of hot
 /// pixels below, galaxies and unresolved pairs above.
 const WIDTH_RANGE: [f64; 2] = [0.6, 1.8];
+
+/// Minor axis against the scouts' median below which a fit is a track: as far below as their noise hardly reaches.
+const LEAST_MINOR: f64 = 0.6;
 
 /// What is known of the camera before its stars are measured.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -45,6 +51,8 @@ pub enum StarFlag {
     HotPixel,
     /// A pixel of the core has reached the saturation level.
     Saturated,
+    /// Part of a line far longer than a star, as a satellite draws.
+    Streak,
     /// Another star is too near.
     Blended,
     /// The stamp leaves the frame.
@@ -67,6 +75,7 @@ impl StarFlag {
         match self {
             Self::HotPixel => "hot pixel",
             Self::Saturated => "saturated",
+            Self::Streak => "streak",
             Self::Blended => "blended",
             Self::Edge => "edge",
             Self::Faint => "faint",
@@ -96,14 +105,16 @@ pub struct FrameStars {
     pub sky_error_adu: f64,
     /// Noise of one sky pixel, ADU.
     pub sky_sigma_adu: f64,
-    /// Detected stars: everything but hot pixels and peaks too sharp to be one.
+    /// Detected stars: everything but hot pixels, streaks and peaks too sharp to be one.
     pub star_count: usize,
-    /// Peaks that were not used, by reason.
+    /// Peaks that were not used, by reason; saturated ones are counted also where they had to be used.
     pub flags: BTreeMap<StarFlag, usize>,
     /// Stars that were.
     pub stars: Vec<Star>,
     /// FWHM before the pixel, geometric mean of both axes, px.
     pub fwhm_px: Quantity,
+    /// FWHM before the pixel along the shorter axis, px: of a trailed frame, what seeing and focus gave.
+    pub minor_fwhm_px: Quantity,
     /// FWHM after the pixel, px.
     pub recorded_fwhm_px: Quantity,
     /// 1 - minor/major, noise bias taken out.
@@ -116,6 +127,8 @@ pub struct FrameStars {
     pub common_ln_width_sigma: f64,
     /// All stars are drawn out in one direction.
     pub trailed: bool,
+    /// The stars are rings: far out of focus, and no width is measured.
+    pub defocused: bool,
     /// Median flux of the brightest fitted stars, ADU: it falls when cloud comes.
     pub bright_flux_adu: Option<f64>,
 }
@@ -125,6 +138,9 @@ pub fn measure(plane: &Pixels, options: &MeasureOptions) -> Option<FrameStars> {
     let sky = map_sky(plane, options.lattice)?;
     let mut kernel_px = FIRST_KERNEL_PX;
     let mut search = Search::new(plane, options, &sky, kernel_px);
+    if are_rings(plane, options.lattice, &sky, &search.peaks, &search.may_be_stars()) {
+        return Some(out_of_focus(&sky, search.may_be_stars().into_iter().filter(|s| *s).count()));
+    }
     let mut scouts = search.scout(&search.sort_out(kernel_px), kernel_px);
     if let Some(width) = common_width(&scouts)
         && !(1.0 / KERNEL_MISMATCH..KERNEL_MISMATCH).contains(&(width.hypot(PIXEL_FWHM_PX) / kernel_px))
@@ -134,6 +150,8 @@ pub fn measure(plane: &Pixels, options: &MeasureOptions) -> Option<FrameStars> {
         scouts = search.scout(&search.sort_out(kernel_px), kernel_px);
     }
     let width_px = common_width(&scouts).unwrap_or(kernel_px);
+    let minors: Vec<f64> = scouts.iter().map(|(_, f)| f.shape.minor_fwhm_px()).collect();
+    let minor_px = median(&minors).unwrap_or(width_px);
     let sorted = search.sort_out(width_px);
     let (beta, known) =
         search.common_beta(&sorted, &scouts, width_px).map_or((None, Vec::new()), |(b, fits)| (Some(b), fits));
@@ -141,7 +159,7 @@ pub fn measure(plane: &Pixels, options: &MeasureOptions) -> Option<FrameStars> {
     let mut count = |flag: StarFlag| *flags.entry(flag).or_default() += 1;
     let prior = beta.map(|b| (b.inverse, b.spread));
     let mut stars = Vec::new();
-    let mut tried = 0;
+    let (mut tried, mut clipped) = (0, 0);
     for (i, peak) in search.peaks.iter().enumerate() {
         let flag = match sorted[i] {
             Some(flag) => Some(flag),
@@ -151,13 +169,16 @@ pub fn measure(plane: &Pixels, options: &MeasureOptions) -> Option<FrameStars> {
                 tried += 1;
                 match search.fit_near(i, width_px, prior, &known) {
                     Some(fit) => match fit.shape.fwhm_px() / width_px {
-                        r if r < WIDTH_RANGE[0] || fit.shape.minor_fwhm_px() < 0.5 * width_px * WIDTH_RANGE[0] => {
+                        r if r < WIDTH_RANGE[0] || fit.shape.minor_fwhm_px() < LEAST_MINOR * minor_px => {
                             Some(StarFlag::TooSharp)
                         }
                         r if r > WIDTH_RANGE[1] => Some(StarFlag::Extended),
                         _ => {
                             stars.push(Star { significance: peak.significance, fit });
-                            None
+                            // Used for want of whole stars, and said to be clipped all the same.
+                            let is_clipped = search.is_clipped(i, width_px);
+                            clipped += usize::from(is_clipped);
+                            is_clipped.then_some(StarFlag::Saturated)
                         }
                     },
                     None => Some(StarFlag::FitFailed),
@@ -168,7 +189,21 @@ pub fn measure(plane: &Pixels, options: &MeasureOptions) -> Option<FrameStars> {
             count(flag);
         }
     }
-    let no_star = [StarFlag::HotPixel, StarFlag::TooSharp].iter().filter_map(|f| flags.get(f)).sum::<usize>();
+    let pairs = unlike_their_neighbours(&stars);
+    if pairs.contains(&true) {
+        let mut is_pair = pairs.iter();
+        stars.retain(|_| is_pair.next() != Some(&true));
+        *flags.entry(StarFlag::Blended).or_default() += pairs.iter().filter(|p| **p).count();
+    }
+    let no_star =
+        [StarFlag::HotPixel, StarFlag::Streak, StarFlag::TooSharp].iter().filter_map(|f| flags.get(f)).sum::<usize>();
     let star_count = search.peaks.len() - no_star;
-    Some(summed_up(&sky, star_count, flags, stars, beta))
+    let mut summary = summed_up(&sky, star_count, flags, stars, beta);
+    if clipped > 0 && summary.fwhm_px.is_known() {
+        let all = summary.stars.len();
+        summary.fwhm_px = summary.fwhm_px.noted(format!(
+            "{clipped} of the {all} stars have clipped cores, whose pixels were left out: too few whole stars"
+        ));
+    }
+    Some(summary)
 }

@@ -3,14 +3,19 @@
 //! Positions are in pixels of the file, 0-based, integer at pixel centres.
 
 mod beta;
+mod clipped;
 mod detect;
 mod elementary;
 pub mod field;
 mod fit;
+mod lone;
 mod measure;
 mod moffat;
 mod neighbours;
+mod ridges;
+mod rings;
 mod search;
+mod sharp;
 mod sky;
 mod summary;
 mod weighted;

@@ -1,4 +1,4 @@
-//! Which peaks stand near a star, and how their light is kept out of its stamp.
+//! Which peaks stand near a star, and which pixels are kept out of its stamp: a neighbour's and clipped ones.
 
 use super::Peak;
 use super::fit::Stamp;
@@ -40,6 +40,26 @@ pub(super) fn blank(stamp: &mut Stamp, peak: &Peak, radius_px: f64) {
         let (x, y) = ((k % stamp.width + stamp.left) as f64, (k / stamp.width + stamp.top) as f64);
         if (x - peak.x as f64).hypot(y - peak.y as f64) < radius_px {
             *value = f32::NAN;
+        }
+    }
+}
+
+/// Takes clipped pixels and their direct neighbours, which may hold what spilled over, out of a stamp.
+pub(super) fn blank_clipped(stamp: &mut Stamp, clipped_adu: f64) {
+    let clipped: Vec<usize> = (0..stamp.values.len()).filter(|k| f64::from(stamp.values[*k]) >= clipped_adu).collect();
+    let width = stamp.width;
+    for k in clipped {
+        let (column, last) = (k % width, stamp.values.len());
+        stamp.values[k] = f32::NAN;
+        for (exists, at) in [
+            (column > 0, k.wrapping_sub(1)),
+            (column + 1 < width, k + 1),
+            (k >= width, k.wrapping_sub(width)),
+            (k + width < last, k + width),
+        ] {
+            if exists {
+                stamp.values[at] = f32::NAN;
+            }
         }
     }
 }

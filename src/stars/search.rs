@@ -5,9 +5,12 @@ use crate::frame::Lattice;
 use crate::stats::{median, median_mut};
 
 use super::beta::CommonBeta;
+use super::clipped::clip_level;
 use super::fit::{FitNoise, Stamp, StarFit, fit_star};
 use super::measure::{FIT_SIGMA, KERNEL_MISMATCH, MeasureOptions, StarFlag};
-use super::neighbours::{Neighbours, blank};
+use super::neighbours::{Neighbours, blank, blank_clipped};
+use super::ridges::joined;
+use super::sharp::is_sharp;
 use super::{Peak, Shape, SkyMap, detect};
 
 /// Peak height over the filtered noise from which a star counts. Pure noise gives less than one in a megapixel.
@@ -20,6 +23,8 @@ const BETA_ROUNDS: usize = 3;
 const BETA_SETTLED: f64 = 0.2;
 /// Share of a saturation level above which a pixel is taken for saturated: sensors bend before they clip.
 const SATURATED_SHARE: f64 = 0.95;
+/// Whole stars from which clipped ones stay out of the frame's values: a median of ten is safe against a few odd ones.
+const ENOUGH_WHOLE_STARS: usize = 10;
 /// Recorded numbers of a 16-bit file end here; a pixel this high is clipped whatever the camera.
 const HIGHEST_16_BIT_ADU: f64 = 65_535.0;
 /// Sum of the neighbours over the centre below which a peak is one hot pixel: half of what a star of 1 px FWHM, centred
@@ -42,22 +47,39 @@ pub(super) struct Search<'a> {
     /// Brightest first.
     pub peaks: Vec<Peak>,
     hot: Vec<bool>,
+    /// Which peaks are tracks or clusters of hot pixels.
+    sharp: Vec<bool>,
+    /// Which peaks lie on a streak.
+    streak: Vec<bool>,
     near: Neighbours,
+    /// Level from which a pixel does not tell the light that fell on it, ADU.
+    clipped_adu: f64,
 }
 
 impl<'a> Search<'a> {
     /// Finds the peaks with a kernel of that width, px as recorded.
     pub fn new(plane: &'a Pixels, options: &'a MeasureOptions, sky: &'a SkyMap, kernel_px: f64) -> Self {
         let peaks = detect(plane, options.lattice, sky, kernel_px, DETECTION_SIGMA);
+        let (peaks, streak) = joined(plane, options.lattice, sky, peaks, kernel_px);
         // The widest star that this kernel is kept for decides how far neighbours are looked for.
         let near = Neighbours::new(&peaks, plane.dim().1, GLARE_FWHM * KERNEL_MISMATCH * kernel_px.max(1.5));
-        let mut search = Self { plane, options, sky, peaks, hot: Vec::new(), near };
+        let mut search = Self {
+            plane,
+            options,
+            sky,
+            peaks,
+            hot: Vec::new(),
+            sharp: Vec::new(),
+            streak,
+            near,
+            clipped_adu: HIGHEST_16_BIT_ADU,
+        };
         search.hot = search.peaks.iter().map(|p| search.is_hot_pixel(p)).collect();
+        search.sharp = search.peaks.iter().map(|p| search.is_track(p)).collect();
+        let known = options.saturation_adu.map_or(HIGHEST_16_BIT_ADU, |s| s * SATURATED_SHARE);
+        let seen = clip_level(plane, options.lattice, &search.peaks, &search.hot);
+        search.clipped_adu = known.min(seen.unwrap_or(f64::INFINITY));
         search
-    }
-
-    fn saturated_adu(&self) -> f64 {
-        self.options.saturation_adu.map_or(HIGHEST_16_BIT_ADU, |s| s * SATURATED_SHARE)
     }
 
     /// Peaks without a flag that are bright enough for a fit, brightest first.
@@ -66,7 +88,25 @@ impl<'a> Search<'a> {
     }
 
     /// A flag for each peak, `None` for those worth a fit. `width_px` is the expected FWHM.
+    ///
+    /// Stars with a clipped core are worth one where there are not enough whole ones.
     pub fn sort_out(&self, width_px: f64) -> Vec<Option<StarFlag>> {
+        let sorted = self.sort(width_px, false);
+        let enough = self.clean(&sorted).nth(ENOUGH_WHOLE_STARS - 1).is_some();
+        if enough || !sorted.contains(&Some(StarFlag::Saturated)) { sorted } else { self.sort(width_px, true) }
+    }
+
+    /// For each peak, whether it may be the image of a star.
+    pub fn may_be_stars(&self) -> Vec<bool> {
+        (0..self.peaks.len()).map(|i| !self.hot[i] && !self.sharp[i] && !self.streak[i]).collect()
+    }
+
+    /// Whether the core of a peak is clipped.
+    pub fn is_clipped(&self, i: usize, width_px: f64) -> bool {
+        self.core_maximum(&self.peaks[i], width_px) >= self.clipped_adu
+    }
+
+    fn sort(&self, width_px: f64, keep_clipped: bool) -> Vec<Option<StarFlag>> {
         let (rows, columns) = self.plane.dim();
         let half = stamp_half(width_px);
         let peaks = &self.peaks;
@@ -77,10 +117,16 @@ impl<'a> Search<'a> {
                 if self.hot[i] {
                     return Some(StarFlag::HotPixel);
                 }
+                if self.sharp[i] {
+                    return Some(StarFlag::TooSharp);
+                }
+                if self.streak[i] {
+                    return Some(StarFlag::Streak);
+                }
                 if p.x < half || p.y < half || p.x + half >= columns || p.y + half >= rows {
                     return Some(StarFlag::Edge);
                 }
-                if self.core_maximum(p, width_px) >= self.saturated_adu() {
+                if !keep_clipped && self.is_clipped(i, width_px) {
                     return Some(StarFlag::Saturated);
                 }
                 let spoiled = self.near.around(peaks, i).any(|(k, distance_px)| {
@@ -108,8 +154,8 @@ impl<'a> Search<'a> {
         highest
     }
 
-    /// Whether one pixel stands alone, within its noise.
-    fn is_hot_pixel(&self, peak: &Peak) -> bool {
+    /// Brightest counting pixel of the 3x3 at a peak, and its value, ADU.
+    fn brightest(&self, peak: &Peak) -> (usize, usize, f64) {
         let (rows, columns) = self.plane.dim();
         let lattice = self.options.lattice;
         let (mut x, mut y, mut highest) = (peak.x, peak.y, f64::NEG_INFINITY);
@@ -121,6 +167,24 @@ impl<'a> Search<'a> {
                 }
             }
         }
+        (x, y, highest)
+    }
+
+    /// Whether the image is sharper than a star in any direction. On a mosaic the direct neighbours are not seen.
+    fn is_track(&self, peak: &Peak) -> bool {
+        let (rows, columns) = self.plane.dim();
+        let (x, y, _) = self.brightest(peak);
+        if self.options.lattice != Lattice::All || x < 1 || y < 1 || x + 1 >= columns || y + 1 >= rows {
+            return false;
+        }
+        is_sharp(self.plane, (x, y), self.sky.level_at(x, y) + peak.ring_adu, self.sky.sigma_at(x, y))
+    }
+
+    /// Whether one pixel stands alone, within its noise.
+    fn is_hot_pixel(&self, peak: &Peak) -> bool {
+        let (rows, columns) = self.plane.dim();
+        let lattice = self.options.lattice;
+        let (x, y, highest) = self.brightest(peak);
         if x < 2 || y < 2 || x + 2 >= columns || y + 2 >= rows {
             return false;
         }
@@ -260,6 +324,7 @@ impl<'a> Search<'a> {
             }
         }
         let mut stamp = Stamp { left, top, width, values };
+        blank_clipped(&mut stamp, self.clipped_adu);
         let reach = half as f64 + 1.5 * width_px;
         for (k, distance_px) in self.near.around(&self.peaks, i) {
             // A hot pixel spoils no more than itself.

@@ -41,6 +41,7 @@ pub(super) fn summed_up(
         let method = "median of pixel-integrated elliptical Moffat fits, both axes' geometric mean";
         Quantity::measured(w, w * own.hypot(common_ln_width_sigma), method, n)
     });
+    let minor_fwhm_px = minor_width(&stars, beta_sigma).unwrap_or_else(nothing);
     let moffat_beta = beta_of(beta);
     let elongation = Elongation::of(&stars);
     let ellipticity = match (&elongation, n >= 3) {
@@ -74,13 +75,52 @@ pub(super) fn summed_up(
         star_count,
         flags,
         position_angle_deg: common.map_or_else(nothing, Elongation::position_angle),
+        defocused: false,
         trailed: common.is_some_and(Elongation::is_trailed),
         fwhm_px,
+        minor_fwhm_px,
         recorded_fwhm_px,
         ellipticity,
         moffat_beta,
         common_ln_width_sigma,
         stars,
+    }
+}
+
+/// Median width along the shorter axis, the noise bias of the single star's elongation taken out; `None` below three stars.
+///
+/// With `q = sqrt(1 + e^2) - e` the axis ratio, the minor axis is the geometric mean times `sqrt(q)`, and so
+/// `ln minor = ln w - asinh(e) / 2`.
+fn minor_width(stars: &[Star], beta_sigma: f64) -> Option<Quantity> {
+    let n = stars.len();
+    let minor = |s: &Star| {
+        let f = &s.fit;
+        let noise2 = 0.5 * (f.sigma_e1.powi(2) + f.sigma_e2.powi(2));
+        // The length of a noisy vector is too large by its variance in both components.
+        let e = (f.shape.e1.powi(2) + f.shape.e2.powi(2) - 2.0 * noise2).max(0.0).sqrt();
+        let sigma = f.sigma_ln_width.hypot(0.5 * noise2.sqrt() / (1.0 + e * e).sqrt());
+        ((f.shape.fwhm_px()).ln() - 0.5 * e.asinh(), sigma)
+    };
+    let widths: Vec<(f64, f64)> = stars.iter().map(minor).collect();
+    let per_beta = median(&stars.iter().map(|s| s.fit.ln_width_per_inverse_beta).collect::<Vec<_>>())?;
+    let (ln, tau) = weighted_median(&widths).filter(|_| n >= 3)?;
+    let sigma = median_error(&widths, tau).hypot(per_beta * beta_sigma);
+    let method = "median over the stars of the fitted profiles' shorter axis, noise bias of the elongation removed";
+    Some(Quantity::measured(ln.exp(), ln.exp() * sigma, method, n))
+}
+
+/// A frame whose stars are rings: they have no profile that a width could be measured of.
+pub(super) fn out_of_focus(sky: &SkyMap, star_count: usize) -> FrameStars {
+    let why = || Quantity::not_measurable("defocused: the stars are rings");
+    FrameStars {
+        defocused: true,
+        fwhm_px: why(),
+        minor_fwhm_px: why(),
+        recorded_fwhm_px: why(),
+        ellipticity: why(),
+        position_angle_deg: why(),
+        moffat_beta: why(),
+        ..summed_up(sky, star_count, BTreeMap::new(), Vec::new(), None)
     }
 }
 

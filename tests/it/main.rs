@@ -5,6 +5,7 @@ mod any_header;
 mod any_pixels;
 mod bounds;
 mod command_line;
+mod odd_images;
 mod raw_fits;
 mod real_field;
 mod real_folder;
