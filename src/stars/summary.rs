@@ -25,7 +25,7 @@ pub(super) fn summed_up(
     let n = stars.len();
     let nothing = || {
         Quantity::not_measurable(format!(
-            "{star_count} stars found, {n} of them fitted: clouds, a closed cover or the wrong kind of frame?"
+            "{star_count} stars found, {n} of them fitted: clouds, a closed cover, stars drawn out or far out of focus, or the wrong kind of frame?"
         ))
     };
     // In logarithms, so that a star does not weigh more because noise made it narrower.

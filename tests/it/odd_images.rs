@@ -55,7 +55,7 @@ fn flagged(got: &FrameStars, flag: StarFlag) -> usize {
 
 /// Peak of the clipped stars over the sky, ADU: photon noise is then no part of the tolerance.
 const CLIPPED_PEAK_ADU: f64 = 30_000.0;
-/// The recipe of faults.md number 4: a Gaussian of this FWHM, px.
+/// A failure from public issue trackers: Gaussians of this FWHM, px, clipped at shares of their peak.
 const CLIPPED_FWHM_PX: f64 = 3.5;
 
 /// Flux of a Gaussian whose peak is `CLIPPED_PEAK_ADU` times a share, e-.
@@ -64,7 +64,7 @@ fn clipped_flux_e(share: f64) -> f64 {
     share * CLIPPED_PEAK_ADU * GAIN_E_PER_ADU * area
 }
 
-// faults.md number 4: a naive fit gives 3.64 to 5.89 px at these levels.
+// A naive fit gives 3.64 to 5.89 px at these levels.
 #[test]
 fn clipped_stars_give_their_true_width_from_what_is_left_of_them() {
     for share in [0.8, 0.5, 0.25, 0.1] {
