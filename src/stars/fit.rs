@@ -153,11 +153,18 @@ pub fn fit_star(
     let (mut now, _) = normal_equations(&counted, &p, noise, beta_prior, &[]);
     let mut damping = 1e-3;
     for _ in 0..MOST_STEPS {
-        let mut damped = now.curvature;
+        let (mut damped, mut gradient) = (now.curvature, now.gradient);
         for i in 0..PARAMETERS {
             damped[(i, i)] *= 1.0 + damping;
         }
-        let Some(step) = damped.cholesky().map(|c| c.solve(&now.gradient)) else {
+        if is_held(&p, &gradient) {
+            // The others must not move as if beta could follow.
+            damped.row_mut(INVERSE_BETA).fill(0.0);
+            damped.column_mut(INVERSE_BETA).fill(0.0);
+            damped[(INVERSE_BETA, INVERSE_BETA)] = 1.0;
+            gradient[INVERSE_BETA] = 0.0;
+        }
+        let Some(step) = damped.cholesky().map(|c| c.solve(&gradient)) else {
             damping *= 10.0;
             if damping > 1e12 {
                 return Err(FitFailure::NoConvergence);
@@ -175,7 +182,7 @@ pub fn fit_star(
         // The weights of the point left behind judge the step; then they are renewed.
         let (next, judged) = normal_equations(&counted, &trial, noise, beta_prior, &now.weights);
         let moved = (trial - p).abs();
-        let promised = step.dot(&now.gradient);
+        let promised = step.dot(&gradient);
         if judged <= now.chi2 * (1.0 + 1e-12) {
             (p, now) = (trial, next);
             let still = moved[WIDTH].max(moved[X]).max(moved[Y]).max(moved[E1]).max(moved[E2]) < CONVERGED;
@@ -195,6 +202,12 @@ pub fn fit_star(
         }
     }
     Err(FitFailure::NoConvergence)
+}
+
+/// Whether 1/beta stands at an end of its range and would leave it: a trail's flat top asks for wings thinner than any.
+fn is_held(p: &Vector, gradient: &Vector) -> bool {
+    let (at, push) = (p[INVERSE_BETA], gradient[INVERSE_BETA]);
+    (at <= LEAST_INVERSE_BETA && push < 0.0) || (at >= MOST_INVERSE_BETA && push > 0.0)
 }
 
 /// Lower quartile of the values: a start for the background that the star's own light hardly lifts.
