@@ -1,21 +1,60 @@
 //! `skygrain demo`: a simulated night through the main job, beside the truth it was made from.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
+
+use walkdir::WalkDir;
 
 use super::{CliError, measure, print, status_of};
 use crate::night::Scope;
 use crate::quantity::Quantity;
 use crate::report::{Report, summary, with_sigma};
-use crate::simulate::{NightTruth, write_night};
+use crate::simulate::{NightTruth, SimulateError, write_night};
 
 /// Writes the night, measures it, prints the report's summary and the comparison.
 pub fn demo(folder: PathBuf, out: PathBuf, seed: u64) -> Result<u8, CliError> {
-    let truth = write_night(&folder, seed, &|_, _| {})?;
+    let truth = simulated_night(&folder, seed)?;
     let (report, written) = measure(vec![folder], None, out, Scope::Night)?;
     print(&summary(&report, Some(&written)))?;
     print(&comparison(&report, &truth))?;
     // A trailed and a clouded light are part of the night: leaving them out is what the demo shows.
     Ok(if report.sessions.iter().all(|s| s.frame_counts.used > 0) { 0 } else { status_of(&report) })
+}
+
+/// Writes the night, or finds it where an earlier demo wrote the very same one; anything else there is left alone.
+fn simulated_night(folder: &Path, seed: u64) -> Result<NightTruth, SimulateError> {
+    match write_night(folder, seed, &|_, _| {}) {
+        Err(SimulateError::NotEmpty { path }) => {
+            let io = |source| SimulateError::Io { path: path.clone(), source };
+            let fresh = tempfile::tempdir().map_err(io)?;
+            let truth = write_night(&fresh.path().join("night"), seed, &|_, _| {})?;
+            if hold_the_same(&fresh.path().join("night"), folder) {
+                Ok(truth)
+            } else {
+                Err(SimulateError::NotEmpty { path })
+            }
+        }
+        done => done,
+    }
+}
+
+/// Whether two folders hold the same files with the same bytes.
+fn hold_the_same(one: &Path, other: &Path) -> bool {
+    let files = |folder: &Path| -> Option<Vec<PathBuf>> {
+        let mut below = Vec::new();
+        for entry in WalkDir::new(folder).sort_by_file_name() {
+            let entry = entry.ok()?;
+            if !entry.file_type().is_dir() {
+                below.push(entry.path().strip_prefix(folder).ok()?.to_owned());
+            }
+        }
+        Some(below)
+    };
+    let (Some(a), Some(b)) = (files(one), files(other)) else { return false };
+    let same_bytes = |file: &PathBuf| match (std::fs::read(one.join(file)), std::fs::read(other.join(file))) {
+        (Ok(x), Ok(y)) => x == y,
+        _ => false,
+    };
+    a == b && a.iter().all(same_bytes)
 }
 
 /// Measured against simulated values, a row each.

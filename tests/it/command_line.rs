@@ -152,3 +152,18 @@ fn an_output_folder_that_holds_frames_is_refused() {
     }
     assert!(snapshot(dir.path()) == before);
 }
+
+#[test]
+fn the_demo_runs_again_on_its_own_night_and_leaves_any_other_folder_alone() {
+    let dir = tempfile::tempdir().unwrap();
+    let first = skygrain_in(dir.path(), &["demo"]);
+    let again = skygrain_in(dir.path(), &["demo"]);
+    assert_eq!((first.status, again.status), (Some(0), Some(0)), "{}", again.stderr);
+    assert_eq!(first.stdout, again.stdout, "the same night, the same words");
+    let own = dir.path().join("skygrain-demo/mine.txt");
+    std::fs::write(&own, "mine").unwrap();
+    let refused = skygrain_in(dir.path(), &["demo"]);
+    assert_eq!(refused.status, Some(2));
+    assert!(refused.stderr.contains("not empty"), "{}", refused.stderr);
+    assert_eq!(std::fs::read_to_string(own).unwrap(), "mine");
+}
