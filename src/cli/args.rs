@@ -34,6 +34,9 @@ pub struct Inputs {
     /// Folder for the report
     #[arg(long, default_value = "skygrain-report")]
     pub out: PathBuf,
+    /// Also write the pixels that the darks show to be defective, as a FITS image of bytes
+    #[arg(long, value_name = "FILE.fits")]
+    pub defects: Option<PathBuf>,
 }
 
 #[derive(Debug, Subcommand)]

@@ -12,7 +12,10 @@ use clap::Parser;
 
 use crate::folder::{Content, Rig, RigError, content_of};
 use crate::night::{NightError, NightInput, Scope, run};
-use crate::report::{FrameStatus, Report, ReportError, Written, frames_csv, summary, write};
+use crate::report::{
+    DefectFileError, FrameStatus, Report, ReportError, Written, check_defect_file, frames_csv, summary, write,
+    write_defect_file,
+};
 
 use args::{Arguments, Command, FrameFormat, Inputs};
 use progress::Bar;
@@ -35,6 +38,8 @@ pub enum CliError {
     Night(#[from] NightError),
     #[error(transparent)]
     Report(#[from] ReportError),
+    #[error(transparent)]
+    Defects(#[from] DefectFileError),
     #[error(transparent)]
     Simulate(#[from] crate::simulate::SimulateError),
     #[error("the report would go to {out}, where frames lie; choose a folder outside with --out", out = out.display())]
@@ -79,9 +84,27 @@ fn carry_out(command: Command) -> Result<u8, CliError> {
 }
 
 fn report_on(inputs: Inputs, scope: Scope) -> Result<u8, CliError> {
+    // Refused before hours of frames are measured, not after.
+    if let Some(path) = &inputs.defects {
+        check_defect_file(path, &inputs.folders)?;
+    }
+    let folders = inputs.folders.clone();
     let (report, written) = measure(inputs.folders, inputs.rig.as_deref(), inputs.out, scope)?;
     print(&summary(&report, Some(&written)))?;
-    Ok(status_of(&report))
+    let status = status_of(&report);
+    let Some(path) = &inputs.defects else { return Ok(status) };
+    let maps: Vec<_> = report.sensors.iter().filter_map(|s| Some((s.id.as_str(), s.defects.as_ref()?))).collect();
+    match write_defect_file(path, &maps, &folders) {
+        Ok(()) => {
+            print(&format!("{:<12}{}\n", "Defects", path.display()))?;
+            Ok(status)
+        }
+        Err(error @ DefectFileError::NoDarks) => {
+            eprintln!("skygrain: {error}");
+            Ok(SOME_LEFT_OUT)
+        }
+        Err(error) => Err(error.into()),
+    }
 }
 
 fn read_rig(path: Option<&Path>) -> Result<Rig, RigError> {

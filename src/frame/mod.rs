@@ -2,6 +2,8 @@
 
 mod colour;
 mod survey;
+mod undefined;
 
 pub use colour::{Lattice, measured_pattern};
 pub use survey::{Survey, pixels_contradict, survey};
+pub use undefined::undefine;

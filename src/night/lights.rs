@@ -7,14 +7,15 @@ use rayon::prelude::*;
 
 use crate::fits::{ImageFile, Pixels};
 use crate::folder::{FrameKind, SessionKey};
-use crate::frame::{Lattice, measured_pattern};
+use crate::frame::{Lattice, measured_pattern, undefine};
 use crate::quantity::Quantity;
 use crate::report::{Severity, Warning};
+use crate::sensor::Defect;
 use crate::stars::{FrameStars, MeasureOptions, measure};
 use crate::stats::median;
 
 use super::intake::{Intake, Read};
-use super::sensors::Sensors;
+use super::sensors::{MeasuredSensor, Sensors};
 use super::{Progress, Stage, reads_of};
 
 /// Lights of a session below which none is left out for being unlike the others.
@@ -23,6 +24,10 @@ const LEAST_TO_COMPARE: usize = 4;
 const CLOUDED_SHARE: f64 = 0.5;
 /// Width against the session's median from which a light does not stand for the session.
 const WIDE_FACTOR: f64 = 1.6;
+
+/// Excess charge of a known defect over the read noise from which it is left out of a light: below it nothing is
+/// detected, and a star that lies there keeps its pixels.
+const DEFECT_NOISE_SIGMAS: f64 = 3.0;
 
 /// A light and its stars.
 #[derive(Debug, Clone)]
@@ -97,8 +102,12 @@ struct Looked {
 }
 
 fn look(intake: &Intake, read: &Read, sensors: &Sensors) -> Result<Looked, String> {
-    let image = ImageFile::open(&intake.file.path).and_then(|mut f| f.pixels()).map_err(|e| e.to_string())?;
+    let mut image = ImageFile::open(&intake.file.path).and_then(|mut f| f.pixels()).map_err(|e| e.to_string())?;
     let sensor = sensors.get(&read.sensor);
+    if let (Some(sensor), [_]) = (sensor, image.planes.as_slice()) {
+        let places = defects_in(sensor, read);
+        image.planes = image.planes.into_iter().map(|plane| undefine(plane, &places)).collect();
+    }
     let gain = sensor.and_then(|s| s.result.gain_e_per_adu.value);
     let saturation = sensor.and_then(|s| s.result.saturation_adu.value);
     let (lattice, pattern_overruled) =
@@ -114,6 +123,20 @@ fn look(intake: &Intake, read: &Read, sensors: &Sensors) -> Result<Looked, Strin
     };
     let plane_fwhm_px = if image.planes.len() > 1 { image.planes.iter().map(width_of).collect() } else { Vec::new() };
     Ok(Looked { stars, plane_fwhm_px, pattern_overruled })
+}
+
+/// Pixels of a light that would look like something in the sky: those whose excess charge stands out from read noise.
+///
+/// A hot pixel of a light is never a star and never part of one: it is taken as undefined.
+fn defects_in(sensor: &MeasuredSensor, read: &Read) -> Vec<u32> {
+    let Some(map) = sensor.defects_at(read.header.celsius().map(|(c, _)| c)) else { return Vec::new() };
+    let g = read.geometry;
+    let (Some(seconds), true) = (read.header.dark_seconds(), (g.width, g.height) == (map.width, map.height)) else {
+        return Vec::new();
+    };
+    let noise = sensor.result.read_noise_adu.value.unwrap_or(0.0);
+    let stands_out = |d: &&Defect| f64::from(d.excess_adu_per_s) * seconds > DEFECT_NOISE_SIGMAS * noise;
+    map.defects.iter().filter(stands_out).map(|d| d.index).collect()
 }
 
 fn lattice_of(planes: &[Pixels], read: &Read, bias_adu: Option<f64>) -> (Lattice, bool) {

@@ -6,7 +6,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 
 use crate::folder::{Carded, FrameKind, Rig, SensorKey, UNNAMED_CAMERA};
 use crate::report::{SensorEntry, SensorSettings, Severity, Warning};
-use crate::sensor::{CalibrationFrame, SensorHints, SensorResult, characterise};
+use crate::sensor::{CalibrationFrame, DefectMap, SensorHints, SensorResult, characterise};
 
 use super::intake::{Intake, Outcome, Read};
 use super::{Progress, Stage, reads_of, shown_of};
@@ -20,6 +20,16 @@ pub struct Sensors {
 pub struct MeasuredSensor {
     pub id: String,
     pub result: SensorResult,
+    /// Defects at each temperature with darks, the coldest first.
+    pub defects: Vec<DefectMap>,
+}
+
+impl MeasuredSensor {
+    /// The defects at the temperature nearest to the one given; the warmest where none is.
+    pub fn defects_at(&self, celsius: Option<f64>) -> Option<&DefectMap> {
+        let distance = |m: &&DefectMap| m.celsius.zip(celsius).map_or(f64::MAX, |(a, b)| (a - b).abs());
+        self.defects.iter().rev().min_by(|a, b| distance(a).total_cmp(&distance(b)))
+    }
 }
 
 impl Sensors {
@@ -61,7 +71,7 @@ pub fn measure_sensors(intakes: &mut [Intake], rig: &Rig, progress: Progress, wa
             message,
             paths: paths.iter().filter_map(|p| shown_of(intakes, p)).map(str::to_owned).collect(),
         }));
-        by_key.insert(key, MeasuredSensor { id, result: outcome.result });
+        by_key.insert(key, MeasuredSensor { id, result: outcome.result, defects: outcome.defects });
     }
     Sensors { by_key }
 }
@@ -110,8 +120,10 @@ fn sensor_ids<'a>(keys: impl Iterator<Item = &'a SensorKey>) -> Vec<String> {
     names.iter().map(|(n, size)| if alone(n) { n.clone() } else { format!("{n}, {size}") }).collect()
 }
 
-pub fn entries(sensors: Sensors) -> Vec<SensorEntry> {
+/// The sensors for the report; `celsius` tells at which temperature the lights of each were taken.
+pub fn entries(sensors: Sensors, celsius: impl Fn(&SensorKey) -> Option<f64>) -> Vec<SensorEntry> {
     let entry = |(key, sensor): (SensorKey, MeasuredSensor)| SensorEntry {
+        defects: sensor.defects_at(celsius(&key)).cloned(),
         id: sensor.id,
         settings: SensorSettings {
             camera: Some(key.camera).filter(|c| c != UNNAMED_CAMERA),

@@ -2,8 +2,9 @@
 
 use std::collections::BTreeMap;
 
-use crate::folder::SessionKey;
+use crate::folder::{SensorKey, SessionKey};
 use crate::report::{FrameRow, Report, Session, Warning};
+use crate::stats::median;
 use crate::verdict::{SessionFindings, answers};
 
 use super::intake::{Intake, Outcome};
@@ -15,7 +16,7 @@ use super::session::{Built, session};
 /// The report of the detector part alone.
 pub fn report_of_sensors(intakes: Vec<Intake>, sensors: Sensors, warnings: Vec<Warning>) -> Report {
     let rows = rows(&intakes, &sensors, &[], &BTreeMap::new());
-    Report::new(Vec::new(), Vec::new(), entries(sensors), rows, warnings)
+    Report::new(Vec::new(), Vec::new(), entries(sensors, |_| None), rows, warnings)
 }
 
 /// The report of a night.
@@ -41,7 +42,11 @@ pub fn report_of_night(
     let findings: Vec<SessionFindings> = built.iter().zip(&names).map(|(b, name)| b.findings(name)).collect();
     let answers = answers(&findings);
     let sessions = built.into_iter().map(|b| b.session).collect();
-    Report::new(answers, sessions, entries(sensors), rows, warnings)
+    let celsius = |key: &SensorKey| {
+        let own = lights.iter().filter(|l| l.read.sensor == *key);
+        median(&own.filter_map(|l| l.read.header.celsius()).map(|(c, _)| c).collect::<Vec<f64>>())
+    };
+    Report::new(answers, sessions, entries(sensors, celsius), rows, warnings)
 }
 
 /// Night, filter and exposure name a session; the camera is added where these are not enough.

@@ -4,6 +4,7 @@
 
 mod columns;
 mod csv;
+mod defect_file;
 mod html;
 mod json;
 mod letter;
@@ -20,6 +21,7 @@ mod text;
 mod write;
 
 pub use csv::frames_csv;
+pub use defect_file::{DefectFileError, check_defect_file, write_defect_file};
 pub use html::html;
 pub use json::json;
 pub use model::{

@@ -10,7 +10,7 @@ use serde::{Serialize, Serializer};
 
 use crate::folder::FrameKind;
 use crate::quantity::Quantity;
-use crate::sensor::SensorResult;
+use crate::sensor::{DefectMap, SensorResult};
 use crate::stars::field::FieldResult;
 use crate::verdict::{Answer, CoolingRow, NoiseBudget, Sampling};
 
@@ -156,6 +156,10 @@ pub struct SensorEntry {
     pub settings: SensorSettings,
     #[serde(flatten)]
     pub result: SensorResult,
+    /// Pixels that are not like the others, at the temperature of the lights or, without lights, the warmest; in a file
+    /// of its own where it is asked for.
+    #[serde(skip)]
+    pub defects: Option<DefectMap>,
 }
 
 /// What makes two frames share gain, read noise and dark current.

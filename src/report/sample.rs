@@ -10,7 +10,8 @@ use super::model::*;
 use crate::folder::FrameKind;
 use crate::quantity::{Quantity, Source};
 use crate::sensor::{
-    CalibrationCounts, DarkCurrent, DarkPoint, HotPixels, PhotonTransferPoint, SensorResult, Vignetting,
+    CalibrationCounts, DarkCurrent, DarkPoint, HotPixels, PhotonTransferPoint, PixelDarkRates, RateQuantile, RateStep,
+    SensorResult, Vignetting,
 };
 use crate::stars::field::{FieldFrame, FieldOptics, FieldResult, field};
 use crate::stars::{Shape, Star, StarFit};
@@ -283,8 +284,39 @@ fn sensor() -> SensorEntry {
                 threshold_e_per_s: Some(3.1),
                 at_celsius: Some(NOW_C),
             },
+            hot_pixel_doubling_celsius: Quantity::measured(8.9, 0.3, "fixed set of hot pixels", 1200),
+            pixel_dark_rates: vec![pixel_rates()],
             frames: CalibrationCounts { bias: 10, dark: 12, flat: 12 },
         },
+        defects: None,
+    }
+}
+
+fn pixel_rates() -> PixelDarkRates {
+    let step = |i: i32| 10f64.powf(f64::from(i) / 5.0);
+    let counts = [900_000, 2_400_000, 690_000, 6_000, 2_100, 900, 600, 300, 90, 10];
+    let histogram = counts.iter().enumerate().map(|(i, pixels)| RateStep {
+        from_e_per_px_s: (i > 0).then(|| step(i as i32 - 4)),
+        to_e_per_px_s: step(i as i32 - 3),
+        pixels: *pixels,
+    });
+    let quantile = |share: f64, e_per_px_s: f64| RateQuantile { share, e_per_px_s };
+    PixelDarkRates {
+        celsius: Some(NOW_C),
+        frames: 3,
+        exposure_s: 300.0,
+        pixels: 4_000_000,
+        noise_e_per_px_s: Some(0.02),
+        quantiles: vec![quantile(0.5, 0.31), quantile(0.99, 0.62), quantile(0.9999, 9.1)],
+        histogram: histogram.collect(),
+        dsnu_e: Quantity::measured(61.0, 0.4, "spatial deviation", 3),
+        ordinary_dsnu_e_per_px_s: Quantity::measured(0.031, 0.001, "spatial deviation", 3),
+        hot_pixels: Some(1_900),
+        warm_pixels: Some(3_000),
+        not_linear_pixels: Some(120),
+        full_pixels: 3,
+        hot_above_e_per_s: Some(1.24),
+        warm_above_e_per_s: Some(0.31),
     }
 }
 

@@ -84,6 +84,14 @@ pub fn write(report: &Report, out_dir: &Path) -> Result<Written, ReportError> {
 }
 
 fn temporary(dir: &Path, text: &str) -> std::io::Result<NamedTempFile> {
+    let mut file = temporary_in(dir)?;
+    file.write_all(text.as_bytes())?;
+    file.as_file().sync_all()?;
+    Ok(file)
+}
+
+/// An empty file beside the one that it will be renamed to.
+pub(super) fn temporary_in(dir: &Path) -> std::io::Result<NamedTempFile> {
     let mut builder = tempfile::Builder::new();
     builder.prefix(".skygrain-").suffix(".part");
     // The user's umask decides who may read a report, as for any other file.
@@ -91,10 +99,7 @@ fn temporary(dir: &Path, text: &str) -> std::io::Result<NamedTempFile> {
     let permissions = <std::fs::Permissions as std::os::unix::fs::PermissionsExt>::from_mode(0o666);
     #[cfg(unix)]
     builder.permissions(permissions);
-    let mut file = builder.tempfile_in(dir)?;
-    file.write_all(text.as_bytes())?;
-    file.as_file().sync_all()?;
-    Ok(file)
+    builder.tempfile_in(dir)
 }
 
 #[cfg(test)]

@@ -9,11 +9,12 @@ use crate::quantity::Quantity;
 
 use super::bias::{self, BiasSet};
 use super::codes::Histogram;
-use super::dark::{self, Dark};
+use super::dark::{self, Dark, DarkInput};
 use super::gain::{self, FlatGroup, FlatOutcome};
 use super::load::{LoadError, raw_size, read_plane};
+use super::mean_bias::Pattern;
 use super::tiles::Grid;
-use super::{CalibrationCounts, SensorResult, rates, read_noise, temperatures};
+use super::{CalibrationCounts, DefectMap, SensorResult, pixels, rates, read_noise, temperatures};
 
 /// Share of the highest 16-bit code taken as saturation where nothing tells it: analogue chains bend just below it.
 const ASSUMED_SATURATION_SHARE: f64 = 0.98;
@@ -53,6 +54,8 @@ pub struct SensorOutcome {
     pub failures: Vec<(PathBuf, FitsError)>,
     /// Code, message and the frames concerned.
     pub cautions: Vec<(&'static str, String, Vec<PathBuf>)>,
+    /// Pixels that are not like the others, one map for each temperature with darks, the coldest first.
+    pub defects: Vec<DefectMap>,
 }
 
 type Cautions = Vec<(&'static str, String, Vec<PathBuf>)>;
@@ -61,7 +64,7 @@ type Cautions = Vec<(&'static str, String, Vec<PathBuf>)>;
 ///
 /// Gain from pairs of flats, read noise from pairs of biases, dark current from darks of several exposures and
 /// temperatures. Nothing fails as a whole: what cannot be measured says which frames would supply it. Three frames and
-/// two planes are in memory at most; the result does not depend on the number of threads.
+/// four planes are in memory at most; the result does not depend on the number of threads.
 pub fn characterise(
     frames: &[CalibrationFrame],
     hints: &SensorHints,
@@ -80,24 +83,28 @@ pub fn characterise(
     // Temperatures of biases and darks are grouped together, so that both find each other.
     let shutter: Vec<&CalibrationFrame> = biases.iter().chain(&darks).copied().collect();
     let celsius: Vec<Option<f64>> = shutter.iter().map(|f| f.celsius).collect();
-    let mut bias_sets: Vec<BiasSet> = Vec::new();
-    let mut dark_sets = Vec::new();
-    let mut own_bias = Vec::new();
-    let mut dark_count = 0;
-    for group in temperatures::groups(&celsius) {
-        let members = |kind| group.iter().map(|i| shutter[*i]).filter(move |f| f.kind == kind);
-        let paths: Vec<PathBuf> = members(FrameKind::Bias).map(|f| f.path.clone()).collect();
+    let (header_saturation, rig_saturation) = (&hints.header_saturation_adu, hints.rig_saturation_adu);
+    let stated =
+        rig_saturation.or(header_saturation.as_ref().map(|h| h.0)).unwrap_or_else(|| assumed_saturation_adu(step));
+    let dark_input = DarkInput { grid: &grid, step: lattice, saturation_adu: stated, progress };
+    let groups = temperatures::groups(&celsius);
+    let members = |group: &[usize], kind| -> Vec<&CalibrationFrame> {
+        group.iter().map(|i| shutter[*i]).filter(|f| f.kind == kind).collect()
+    };
+    let bias_groups: Vec<Vec<&CalibrationFrame>> = groups.iter().map(|g| members(g, FrameKind::Bias)).collect();
+    let mut measured = Vec::new();
+    let (mut pattern, mut follow): (Option<(usize, Pattern)>, Vec<u32>) = (None, Vec::new());
+    // The warmest darks show the hot pixels best: these are then followed through the colder ones.
+    for (i, group) in groups.iter().enumerate().rev() {
+        let paths: Vec<PathBuf> = bias_groups[i].iter().map(|f| f.path.clone()).collect();
         let mut own = None;
         if !paths.is_empty() {
-            let temperature = mean(members(FrameKind::Bias).filter_map(|f| f.celsius));
+            let temperature = mean(bias_groups[i].iter().filter_map(|f| f.celsius));
             let set = bias::measure(&paths, temperature, &grid, lattice, progress, &mut refused);
-            if !set.levels.is_empty() {
-                own = Some(bias_sets.len());
-                bias_sets.push(set);
-            }
+            own = Some(set).filter(|s| !s.levels.is_empty());
         }
         let (known, unknown): (Vec<_>, Vec<_>) =
-            members(FrameKind::Dark).partition(|f| f.exposure_s.is_some_and(|t| t > 0.0));
+            members(group, FrameKind::Dark).into_iter().partition(|f| f.exposure_s.is_some_and(|t| t > 0.0));
         if !unknown.is_empty() {
             let paths = unknown.iter().map(|f| f.path.clone()).collect();
             cautions.push((
@@ -110,22 +117,43 @@ pub fn characterise(
             .iter()
             .map(|f| Dark { path: f.path.clone(), exposure_s: f.exposure_s.unwrap_or(0.0), celsius: f.celsius })
             .collect();
-        if !darks.is_empty() {
-            let bias = own.map(|i: usize| &bias_sets[i]);
-            let set = dark::measure(&darks, bias, &grid, lattice, progress, &mut refused);
-            if !set.levels.is_empty() {
-                dark_count += set.levels.len();
-                dark_sets.push(set);
-                own_bias.push(own);
+        // One mean bias is in memory: its own, else the one nearest in temperature, read again where need be.
+        if let Some(taken) = own.as_mut().and_then(Pattern::take) {
+            pattern = Some((i, taken));
+        } else if !darks.is_empty() {
+            let nearest = nearest_group(&bias_groups, mean(darks.iter().filter_map(|d| d.celsius)));
+            if pattern.as_ref().map(|p| p.0) != nearest {
+                drop(pattern.take());
+                let paths = |k: usize| bias_groups[k].iter().map(|f| f.path.clone()).collect::<Vec<_>>();
+                pattern = nearest.and_then(|k| Some((k, Pattern::read(&paths(k), size, &|_| {})?)));
             }
         }
-        // The mean frame has served; what is kept of the set is small.
-        bias_sets.iter_mut().for_each(|s| s.sum = Vec::new());
+        if let Some((k, pattern)) = &mut pattern {
+            pattern.own = *k == i;
+        }
+        let mut set = None;
+        if !darks.is_empty() {
+            let taken_off = pattern.as_ref().map(|p| &p.1);
+            let got = dark::measure(&darks, taken_off, &follow, &dark_input, &mut refused);
+            if follow.is_empty() && got.celsius.is_some() {
+                follow = got.pixels.as_ref().map(pixels::to_follow).unwrap_or_default();
+            }
+            set = Some(got).filter(|s| !s.levels.is_empty());
+        }
+        measured.push((own, set));
     }
+    drop(pattern);
+    let (mut bias_sets, mut dark_sets, mut own_bias): (Vec<BiasSet>, _, _) = (Vec::new(), Vec::new(), Vec::new());
+    for (bias, dark) in measured.into_iter().rev() {
+        let own = bias.is_some().then_some(bias_sets.len());
+        bias_sets.extend(bias);
+        if let Some(dark) = dark {
+            dark_sets.push(dark);
+            own_bias.push(own);
+        }
+    }
+    let dark_count = dark_sets.iter().map(|s| s.levels.len()).sum();
 
-    let (header_saturation, rig_saturation) = (&hints.header_saturation_adu, hints.rig_saturation_adu);
-    let stated =
-        rig_saturation.or(header_saturation.as_ref().map(|h| h.0)).unwrap_or_else(|| assumed_saturation_adu(step));
     let flat_outcomes = measure_flats(&flats, &bias_sets, &grid, lattice, stated, progress);
     let mut found: Option<u32> = None;
     let mut points = Vec::new();
@@ -150,6 +178,11 @@ pub fn characterise(
         let paths = darks.iter().map(|f| f.path.clone()).collect();
         cautions.push(("dark-level-suppressed", dark.current.method.clone(), paths));
     }
+    let defects = dark_sets
+        .iter()
+        .zip(&dark.typical)
+        .filter_map(|(set, typical)| pixels::defects(set, *typical, &gain, size))
+        .collect();
     let mut read_noise_e = from_bias.read_noise_adu.times(&gain, "read noise in ADU times gain");
     if let (Some(_), Some(note)) = (read_noise_e.value, &from_bias.read_noise_adu.note) {
         read_noise_e = read_noise_e.noted(note.clone());
@@ -168,6 +201,8 @@ pub fn characterise(
         vignetting,
         dark_current: dark.current,
         hot_pixel_fraction: dark.hot,
+        hot_pixel_doubling_celsius: dark.hot_doubling,
+        pixel_dark_rates: dark.pixels,
         frames: CalibrationCounts {
             bias: bias_sets.iter().map(|s| s.levels.len()).sum(),
             dark: dark_count,
@@ -175,7 +210,7 @@ pub fn characterise(
         },
     };
     let failures = sort_refusals(refused, &mut cautions);
-    SensorOutcome { result, failures, cautions }
+    SensorOutcome { result, failures, cautions, defects }
 }
 
 /// Each path once, in order: no file is opened by two tasks.
@@ -231,6 +266,15 @@ fn measure_flats(
             gain::measure(&FlatGroup { filter, paths }, bias, grid, step, saturation_adu, progress)
         })
         .collect()
+}
+
+/// The group with biases whose temperature is nearest to the one given; the first of them where none is known.
+fn nearest_group(groups: &[Vec<&CalibrationFrame>], celsius: Option<f64>) -> Option<usize> {
+    let distance = |i: usize| {
+        let own = mean(groups[i].iter().filter_map(|f| f.celsius));
+        own.zip(celsius).map_or(f64::MAX, |(a, b)| (a - b).abs())
+    };
+    (0..groups.len()).filter(|i| !groups[*i].is_empty()).min_by(|a, b| distance(*a).total_cmp(&distance(*b)))
 }
 
 /// The set with pairs whose temperature is nearest.

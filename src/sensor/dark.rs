@@ -1,28 +1,28 @@
-//! Dark frames of one temperature: mean level of the pixels that are not hot, pair variances, hot pixels, glow.
+//! Dark frames of one temperature: mean level of the pixels that are not hot, pair variances, glow, and the charge of
+//! every pixel. Three frames and four planes are in memory at most, however many frames there are.
 
 use std::path::{Path, PathBuf};
 
-use serde::Serialize;
-
 use crate::fits::Pixels;
-use crate::stats;
 
-use super::bias::{BiasSet, combine_cells};
+use super::bias::combine_cells;
+use super::charge::Charge;
+use super::dark_mask::{HOT_NOISE_SIGMAS, HOT_TIMES_TYPICAL, Mask};
+use super::dark_pass::Pass;
+use super::glow::{Glow, GlowLevel, glow};
 use super::load::{LoadError, walk};
-use super::spread::spread;
+use super::mean_bias::Pattern;
+use super::pixel_map::{MapInput, PixelMap};
+use super::spread::{Spread, spread};
 use super::tiles::Grid;
+use super::windowed::{Moments, Window};
 
-/// A pixel is hot above this many times the typical rate. On real cooled frames 1.3 % of the pixels carry a quarter of
-/// all dark charge; with the limit anywhere from 3 to 5 times the mean of the rest moves by 1 % only.
-pub(super) const HOT_TIMES_TYPICAL: f64 = 5.0;
-/// And above this many standard deviations of its own noise, so that 1 in 3 million is called hot by chance.
-pub(super) const HOT_NOISE_SIGMAS: f64 = 5.0;
-/// A cell glows when it stands this many robust deviations above the median cell ...
-const GLOW_SIGMAS: f64 = 6.0;
-/// ... and exceeds it by this share, so that a gentle gradient stays in the mean.
-const GLOW_EXCESS: f64 = 0.5;
-/// Every so many-th pixel makes the centre of a further frame (a prime, so that no column is favoured).
-const SAMPLE_STRIDE: usize = 37;
+/// Strides of the first look at a frame: primes, so that no column is favoured.
+const STRIDES: [usize; 6] = [37, 101, 211, 401, 809, 1601];
+/// Pixels that a first look takes at most: they give the level to 1/250 of the noise.
+const LOOKED_AT: usize = 65_536;
+/// An exposure is long where the longest is less than this many times as long; the others are short.
+pub(super) const EXPOSURE_LEVER: f64 = 1.5;
 
 /// A dark frame to measure.
 #[derive(Debug, Clone)]
@@ -33,26 +33,23 @@ pub(super) struct Dark {
 }
 
 /// Mean level of one dark over the pixels that are neither hot nor in the glow, bias taken off, ADU.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
 pub(super) struct Level {
     pub exposure_s: f64,
     pub adu: f64,
     pub sigma: f64,
+    /// Temperature of this very frame, C.
+    pub celsius: Option<f64>,
 }
 
-/// Light from the sensor's own electronics in the longest dark.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
-pub struct Glow {
-    /// Share of the frame that glows.
-    pub area_fraction: f64,
-    /// Where it is brightest, column, px.
-    pub x_px: f64,
-    /// Where it is brightest, row, px.
-    pub y_px: f64,
-    /// Excess over the rest of the frame there, ADU.
-    pub excess_adu: f64,
-    /// Exposure of that frame, s.
+/// Variance of one frame from a pair of equal exposure, ADU^2.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub(super) struct PairNoise {
     pub exposure_s: f64,
+    pub variance: f64,
+    pub sigma: f64,
+    /// Mean temperature of the two, C.
+    pub celsius: Option<f64>,
 }
 
 /// What the darks of one temperature say.
@@ -63,8 +60,7 @@ pub(super) struct DarkSet {
     /// Standard error of that mean, C.
     pub celsius_sigma: f64,
     pub levels: Vec<Level>,
-    /// Exposure and variance of one frame from pairs of equal exposure, ADU^2.
-    pub variances: Vec<(f64, f64, f64)>,
+    pub variances: Vec<PairNoise>,
     /// Number of hot pixels and of pixels looked at.
     pub hot: (usize, usize),
     /// Level above the typical one at which a pixel of the longest dark is called hot, ADU.
@@ -74,58 +70,41 @@ pub(super) struct DarkSet {
     pub glow: Option<Glow>,
     /// Whether the mean bias of this temperature was taken off pixel by pixel.
     pub has_bias: bool,
+    /// The pixels one by one.
+    pub pixels: Option<PixelMap>,
 }
 
-/// Measures the darks of one temperature, longest first; `bias` is the set of the same temperature.
+/// What all sets of a sensor share.
+pub(super) struct DarkInput<'a> {
+    pub grid: &'a Grid,
+    /// Step between codes, 0 for continuous values.
+    pub step: u32,
+    /// Level at which a pixel is full, ADU.
+    pub saturation_adu: f64,
+    pub progress: &'a (dyn Fn(&Path) + Sync),
+}
+
+/// Measures the darks of one temperature, longest first; `follow` names pixels whose rates are wanted.
 pub(super) fn measure(
     darks: &[Dark],
-    bias: Option<&BiasSet>,
-    grid: &Grid,
-    step: u32,
-    progress: &(dyn Fn(&Path) + Sync),
+    pattern: Option<&Pattern>,
+    follow: &[u32],
+    input: &DarkInput,
     refuse: &mut Vec<(PathBuf, LoadError)>,
 ) -> DarkSet {
     let mut darks = darks.to_vec();
     darks.sort_by(|a, b| b.exposure_s.total_cmp(&a.exposure_s).then_with(|| a.path.cmp(&b.path)));
     let (celsius, celsius_sigma) = mean_temperature(&darks);
-    let bias = bias.filter(|b| !b.sum.is_empty());
-    let mut set = DarkSet { celsius, celsius_sigma, has_bias: bias.is_some(), ..DarkSet::default() };
+    let has_bias = pattern.is_some_and(|p| p.own);
+    let mut set = DarkSet { celsius, celsius_sigma, has_bias, ..DarkSet::default() };
     let paths: Vec<PathBuf> = darks.iter().map(|d| d.path.clone()).collect();
-    let frame_count = bias.map_or(1.0, |b| b.levels.len().max(1) as f32);
-    let at = |frame: &Pixels, x: usize, y: usize| {
-        frame.at(x, y) - bias.map_or(0.0, |b| f64::from(b.sum[y * grid.width + x] / frame_count))
-    };
-    // The mean of n biases divides the step between codes by n.
-    let fine_step = f64::from(step) / f64::from(frame_count);
-    let mut mask: Option<Mask> = None;
-    let mut before: Option<(f64, Pixels)> = None;
-    walk(&paths, (grid.width, grid.height), progress, |i, frame| {
-        let frame = match frame {
-            Ok(frame) => frame,
-            Err(e) => return refuse.push((paths[i].clone(), e)),
-        };
-        let exposure = darks[i].exposure_s;
-        let mask = mask.get_or_insert_with(|| {
-            let mask = Mask::new(|x, y| at(&frame, x, y), grid, fine_step, bias.is_some(), exposure);
-            (set.hot, set.hot_excess_adu, set.longest_s, set.glow) = (mask.hot, mask.excess_adu, exposure, mask.glow);
-            mask
-        });
-        if let Some(level) = mask.level(|x, y| at(&frame, x, y), grid, exposure, bias.is_some()) {
-            set.levels.push(level);
-        }
-        if let Some((seconds, earlier)) = before.take()
-            && seconds == exposure
-        {
-            let cells = mask.map(grid, |good| {
-                let mut values: Vec<f64> = good.map(|(x, y)| frame.at(x, y) - earlier.at(x, y)).collect();
-                spread(&mut values, f64::from(step)).map(|s| 0.5 * s.variance)
-            });
-            if let Some(v) = combine_cells(&cells.into_iter().flatten().flatten().collect::<Vec<_>>()) {
-                set.variances.push((exposure, v.variance, v.sigma));
-            }
-        }
-        before = Some((exposure, frame));
+    let size = (input.grid.width, input.grid.height);
+    let mut work = Work::new(pattern, input);
+    walk(&paths, size, input.progress, |i, frame| match frame {
+        Ok(frame) => work.add(&mut set, &darks[i], frame),
+        Err(e) => refuse.push((paths[i].clone(), e)),
     });
+    work.finish(&mut set, follow);
     set
 }
 
@@ -140,108 +119,126 @@ fn mean_temperature(darks: &[Dark]) -> (Option<f64>, f64) {
     (Some(mean), (scatter / known.len() as f64).sqrt())
 }
 
-/// Pixels to leave out: hot ones, and whole cells that glow.
-struct Mask {
-    is_hot: Vec<bool>,
-    glows: Vec<bool>,
-    hot: (usize, usize),
-    excess_adu: f64,
-    noise_adu: f64,
-    typical_adu: f64,
-    longest_s: f64,
-    glow: Option<Glow>,
+/// What is in memory while the darks of one temperature go by.
+struct Work<'a> {
+    input: &'a DarkInput<'a>,
+    pattern: Option<&'a Pattern>,
+    mask: Option<Mask>,
+    before: Option<(Dark, Pixels)>,
+    long: Charge,
+    short: Charge,
+    glow: Vec<GlowLevel>,
 }
 
-impl Mask {
-    fn new(
-        at: impl Fn(usize, usize) -> f64 + Sync + Send,
-        grid: &Grid,
-        step: f64,
-        has_bias: bool,
-        exposure_s: f64,
-    ) -> Self {
-        let cells = grid.map(|cell| spread(&mut cell.pixels().map(|(x, y)| at(x, y)).collect(), step));
-        let means: Vec<f64> = cells.iter().flatten().map(|s| s.mean).collect();
-        let (centre, width) = stats::median_and_mad_sigma(&means).unwrap_or((0.0, 0.0));
-        // Without a bias the level is pedestal and dark charge in one, and tells no typical rate.
-        let typical_adu = if has_bias { centre.max(0.0) } else { 0.0 };
-        // Nor can a gradient of the bias be told from glow then.
-        let limit =
-            if has_bias { centre + (GLOW_SIGMAS * width).max(GLOW_EXCESS * typical_adu) } else { f64::INFINITY };
-        let glows: Vec<bool> = cells.iter().map(|s| s.is_some_and(|s| s.mean > limit)).collect();
-        let noise: Vec<f64> =
-            cells.iter().zip(&glows).filter(|(_, g)| !**g).filter_map(|(s, _)| Some(s.as_ref()?.variance)).collect();
-        let noise_adu = stats::median(&noise).unwrap_or(0.0).sqrt();
-        let excess_adu = (HOT_NOISE_SIGMAS * noise_adu).max((HOT_TIMES_TYPICAL - 1.0) * typical_adu);
-        let mut is_hot = vec![false; grid.width * grid.height];
-        let found = grid.map_indexed(|i, cell| {
-            let Some(s) = cells[i].filter(|_| !glows[i]) else { return (Vec::new(), 0) };
-            let hot: Vec<usize> = cell
-                .pixels()
-                .filter(|(x, y)| at(*x, *y) > s.mean + excess_adu)
-                .map(|(x, y)| y * grid.width + x)
-                .collect();
-            (hot, cell.pixels().count())
-        });
-        let mut hot = (0, 0);
-        for (pixels, count) in found {
-            hot = (hot.0 + pixels.len(), hot.1 + count);
-            pixels.into_iter().for_each(|p| is_hot[p] = true);
-        }
-        let brightest = (0..glows.len())
-            .filter(|i| glows[*i])
-            .max_by(|a, b| cells[*a].map_or(0.0, |s| s.mean).total_cmp(&cells[*b].map_or(0.0, |s| s.mean)));
-        let glow = brightest.map(|i| {
-            let (x_px, y_px) = grid.cells[i].centre();
-            let area_fraction = glows.iter().filter(|g| **g).count() as f64 / glows.len() as f64;
-            let excess_adu = cells[i].map_or(0.0, |s| s.mean - centre);
-            Glow { area_fraction, x_px, y_px, excess_adu, exposure_s }
-        });
-        Self { is_hot, glows, hot, excess_adu, noise_adu, typical_adu, longest_s: exposure_s, glow }
+impl<'a> Work<'a> {
+    fn new(pattern: Option<&'a Pattern>, input: &'a DarkInput<'a>) -> Self {
+        let (long, short) = (Charge::default(), Charge::default());
+        Self { input, pattern, mask: None, before: None, long, short, glow: Vec::new() }
     }
 
-    /// Applies `f` to the good pixels of every cell that does not glow.
-    fn map<T: Send>(
-        &self,
-        grid: &Grid,
-        f: impl Fn(&mut dyn Iterator<Item = (usize, usize)>) -> T + Sync + Send,
-    ) -> Vec<Option<T>> {
-        grid.map_indexed(|i, cell| {
-            let mut good = cell.pixels().filter(|(x, y)| !self.is_hot[y * grid.width + x]);
-            (!self.glows[i]).then(|| f(&mut good))
-        })
-    }
-
-    /// Mean over the good pixels; cosmic rays are left out by a limit that no pixel of the mask's frame would pass.
-    fn level(
-        &self,
-        at: impl Fn(usize, usize) -> f64 + Sync + Send,
-        grid: &Grid,
-        exposure_s: f64,
-        has_bias: bool,
-    ) -> Option<Level> {
-        let (w, n) = (grid.width, grid.width * grid.height);
-        let good = |i: usize| !self.is_hot[i];
-        let mut sample: Vec<f64> =
-            (0..n).step_by(SAMPLE_STRIDE).filter(|i| good(*i)).map(|i| at(i % w, i / w)).collect();
-        let rough = spread(&mut sample, 0.0)?;
-        let warm = (HOT_TIMES_TYPICAL - 1.0) * self.typical_adu * exposure_s / self.longest_s;
-        let noise = self.noise_adu.max(rough.variance.sqrt());
+    fn add(&mut self, set: &mut DarkSet, dark: &Dark, frame: Pixels) {
+        let (grid, step) = (self.input.grid, f64::from(self.input.step));
+        // The mean of n biases divides the step between codes by n.
+        let fine_step = step / self.pattern.map_or(1.0, |p| p.frames as f64);
+        let pattern = self.pattern;
+        let mask = self.mask.get_or_insert_with(|| Mask::new(&frame, pattern, grid, fine_step, dark.exposure_s));
+        let mean = pattern.map(|p| p.mean.as_slice());
+        let Some(look) = first_look(&mask.good, |i| {
+            frame.at(i % grid.width, i / grid.width) - mean.map_or(0.0, |m| f64::from(m[i]))
+        }) else {
+            return;
+        };
+        // A limit that no pixel of the mask's frame would pass leaves cosmic rays out.
+        let warm = (HOT_TIMES_TYPICAL - 1.0) * mask.typical_adu * dark.exposure_s / mask.longest_s;
+        let noise = mask.noise_adu.max(look.variance.sqrt());
         // Without a bias the fixed pattern and its gradients are still there: the limit is twice as wide.
-        let limit = rough.mean + warm + HOT_NOISE_SIGMAS * noise * if has_bias { 1.0 } else { 2.0 };
-        let sums = self.map(grid, |good| {
-            let inside = good.map(|(x, y)| at(x, y)).filter(|v| v.is_finite() && *v <= limit);
-            inside.fold((0.0, 0.0, 0usize), |(s, ss, n), v| {
-                let d = v - rough.mean;
-                (s + d, ss + d * d, n + 1)
-            })
+        let limit_adu = warm + HOT_NOISE_SIGMAS * noise * if pattern.is_some() { 1.0 } else { 2.0 };
+        let before = self.before.as_ref().filter(|(b, _)| b.exposure_s == dark.exposure_s);
+        let pair = before.and_then(|(_, earlier)| {
+            let difference = |i: usize| {
+                let (x, y) = (i % grid.width, i / grid.width);
+                frame.at(x, y) - earlier.at(x, y)
+            };
+            let look = first_look(&mask.good, difference)?;
+            // A whole number of codes, so that differences stay whole.
+            let centre = if step > 0.0 { (look.mean / step).round() * step } else { look.mean };
+            Some((earlier, centre, Window::about(&Spread { mean: look.mean - centre, ..look }, step, 0.0)))
         });
-        let (s, ss, n) = sums.into_iter().flatten().fold((0.0, 0.0, 0), |a, b| (a.0 + b.0, a.1 + b.1, a.2 + b.2));
-        if n < 2 {
-            return None;
+        let is_long = dark.exposure_s * EXPOSURE_LEVER > mask.longest_s;
+        let charge = if is_long { &mut self.long } else { &mut self.short };
+        let add = charge.begin(grid.width * grid.height, dark.exposure_s, look.variance.sqrt());
+        let window = pair.as_ref().map(|p| p.2);
+        let pass = Pass {
+            frame: &frame,
+            pattern: mean,
+            good: &mask.good,
+            level_adu: look.mean,
+            limit_adu,
+            glows: &mask.glows,
+            before: pair,
+            add: Some(add),
+        };
+        let passed = pass.run(grid, &mut charge.sum);
+        let mut all = Moments::default();
+        passed.level.iter().zip(&mask.glows).filter(|(_, g)| !**g).for_each(|(m, _)| all.add(*m));
+        if let (Some(above), Some(variance)) = (all.mean(), all.variance()) {
+            // Of another temperature's bias the shape is taken off, not the level.
+            let raised = pattern.filter(|p| !p.own).map_or(0.0, |p| p.level_adu);
+            let adu = look.mean + above + raised;
+            let sigma = (variance / all.n).sqrt();
+            set.levels.push(Level { exposure_s: dark.exposure_s, adu, sigma, celsius: dark.celsius });
+            self.glow.extend(GlowLevel::of(&passed.level, mask, above, dark.exposure_s));
         }
-        let mean = s / n as f64;
-        let sigma = ((ss / n as f64 - mean * mean) / n as f64).max(0.0).sqrt();
-        Some(Level { exposure_s, adu: rough.mean + mean, sigma })
+        if let Some(window) = window {
+            let undone = passed.difference.iter().zip(&mask.glows).filter(|(_, g)| !**g);
+            let cells: Vec<f64> = undone.filter_map(|(m, _)| Some(0.5 * window.undo(m)?.variance)).collect();
+            if let Some(v) = combine_cells(&cells) {
+                let earlier = before.and_then(|(b, _)| b.celsius);
+                let celsius = earlier.zip(dark.celsius).map(|(a, b)| 0.5 * (a + b));
+                let (exposure_s, variance, sigma) = (dark.exposure_s, v.variance, v.sigma);
+                set.variances.push(PairNoise { exposure_s, variance, sigma, celsius });
+            }
+        }
+        self.before = Some((dark.clone(), frame));
     }
+
+    fn finish(self, set: &mut DarkSet, follow: &[u32]) {
+        let Some(mask) = self.mask else { return };
+        drop(self.before);
+        (set.hot, set.hot_excess_adu, set.longest_s) = (mask.hot, mask.excess_adu, mask.longest_s);
+        set.glow = glow(&mask, self.input.grid, &self.glow);
+        let long_pairs: Vec<&PairNoise> =
+            set.variances.iter().filter(|p| p.exposure_s * EXPOSURE_LEVER > mask.longest_s).collect();
+        let n = long_pairs.len() as f64;
+        let variance = match long_pairs.len() {
+            0 => (mask.noise_adu.powi(2), None),
+            _ => {
+                let mean = long_pairs.iter().map(|p| p.variance).sum::<f64>() / n;
+                (mean, Some(long_pairs.iter().map(|p| p.sigma.powi(2)).sum::<f64>().sqrt() / n / mean))
+            }
+        };
+        let bias_variance = self.pattern.and_then(|p| Some(p.variance_adu2? / p.frames as f64)).unwrap_or(0.0);
+        let level = self.pattern.map_or(0.0, |p| p.level_adu);
+        let typical = set.levels.iter().filter(|l| l.exposure_s == mask.longest_s).map(|l| l.adu).next().unwrap_or(0.0);
+        let typical = if self.pattern.is_some_and(|p| p.own) { level + typical } else { typical };
+        set.pixels = MapInput {
+            grid: self.input.grid,
+            mask: &mask,
+            long: &self.long,
+            short: &self.short,
+            has_pattern: self.pattern.is_some(),
+            variance,
+            bias_variance,
+            full_adu: self.input.saturation_adu - typical,
+            follow,
+        }
+        .reduce();
+    }
+}
+
+/// Mean and spread of a sample of the good pixels.
+fn first_look(good: &[u8], value: impl Fn(usize) -> f64) -> Option<Spread> {
+    let stride = STRIDES.into_iter().find(|s| good.len() / s <= LOOKED_AT).unwrap_or(STRIDES[5]);
+    let mut sample: Vec<f64> = (0..good.len()).step_by(stride).filter(|i| good[*i] != 0).map(value).collect();
+    spread(&mut sample, 0.0)
 }

@@ -16,6 +16,7 @@ pub(super) fn current(
     rates: &[Result<Rate, String>],
     points: Vec<DarkPoint>,
     gain: &Quantity,
+    celsius_sigma: &[f64],
     resolution_c: f64,
     suppressed: bool,
 ) -> DarkCurrent {
@@ -52,7 +53,7 @@ pub(super) fn current(
         points,
         suppressed_in_camera: suppressed,
         law: None,
-        glow: sets.iter().filter_map(|s| s.glow).max_by(|a, b| a.exposure_s.total_cmp(&b.exposure_s)),
+        glow: sets.iter().filter_map(|s| s.glow.clone()).max_by(|a, b| a.exposure_s.total_cmp(&b.exposure_s)),
     };
     let known: Vec<(usize, f64, f64, f64)> = usable.iter().filter_map(|u| Some((u.0, u.1?, u.2, u.3))).collect();
     let span = known.iter().fold(None, |span: Option<[f64; 2]>, k| {
@@ -66,7 +67,7 @@ pub(super) fn current(
             known
                 .iter()
                 .map(|(i, celsius, rate, sigma)| {
-                    let t = sets[*i].celsius_sigma.hypot(resolution_c / 12f64.sqrt());
+                    let t = celsius_sigma[*i].hypot(resolution_c / 12f64.sqrt());
                     LawPoint { celsius: *celsius, rate: *rate, sigma: sigma.hypot(rate * relative_per_c * t) }
                 })
                 .collect()

@@ -3,7 +3,8 @@
 use crate::quantity::Quantity;
 
 use super::HotPixels;
-use super::dark::{DarkSet, HOT_NOISE_SIGMAS, HOT_TIMES_TYPICAL};
+use super::dark::DarkSet;
+use super::dark_mask::{HOT_NOISE_SIGMAS, HOT_TIMES_TYPICAL};
 use super::rates::Rate;
 
 /// Hot pixels of the longest dark at the warmest temperature, where they stand out best.

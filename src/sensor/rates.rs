@@ -4,8 +4,9 @@ use crate::quantity::Quantity;
 use crate::stats;
 
 use super::bias::BiasSet;
-use super::dark::DarkSet;
-use super::{DarkCurrent, DarkPoint, HotPixels, dark_current, hot};
+use super::dark::{DarkSet, EXPOSURE_LEVER, PairNoise};
+use super::drift::{Growth, drifts};
+use super::{DarkCurrent, DarkPoint, HotPixels, PixelDarkRates, dark_current, hot, pixels};
 
 /// Wander of the bias level from frame to frame where it cannot be measured, ADU: real cameras show a few tenths to
 /// several ADU; common practice, no source.
@@ -13,8 +14,8 @@ const BIAS_WANDER_ASSUMED_ADU: f64 = 1.0;
 /// Offset between biases and darks of no exposure where it cannot be measured, ADU: 0.8 to 1.8 ADU on a real ladder of
 /// darks at three temperatures.
 const OFFSET_ASSUMED_ADU: f64 = 1.0;
-/// Exposures count as different where the longest is this many times the shortest.
-const EXPOSURE_LEVER: f64 = 1.5;
+/// Rounds in which the frames of a drifting sensor are brought to one temperature; each takes off nine tenths of the error.
+const DRIFT_ROUNDS: usize = 3;
 /// A rate is seen where it stands this many errors above 0.
 pub(super) const SEEN_SIGMAS: f64 = 3.0;
 /// Mean rate over variance rate below which the camera must have taken the dark level off.
@@ -26,6 +27,12 @@ pub(super) struct DarkOutcome {
     pub hot: HotPixels,
     /// Whether the camera takes the dark level off.
     pub suppressed: bool,
+    /// Distribution over the pixels, one entry a temperature.
+    pub pixels: Vec<PixelDarkRates>,
+    /// Step that doubles the rate of the hot pixels, C.
+    pub hot_doubling: Quantity,
+    /// Typical rate of each set, ADU/s.
+    pub typical: Vec<Option<f64>>,
 }
 
 /// Slope of the mean level against exposure at one temperature.
@@ -52,7 +59,8 @@ pub(super) fn bias_wander(biases: &[BiasSet]) -> Option<f64> {
 
 /// Rates, law and hot pixels. `own_bias` gives for each set the index of the bias set of its temperature.
 ///
-/// `resolution_c` is the step of the temperature sensor, where the frames show one.
+/// `resolution_c` is the step of the temperature sensor, where the frames show one. Sensors that drift are gone over
+/// again with each frame at its own temperature.
 pub(super) fn derive(
     sets: &[DarkSet],
     own_bias: &[Option<usize>],
@@ -60,8 +68,27 @@ pub(super) fn derive(
     gain: &Quantity,
     resolution_c: f64,
 ) -> DarkOutcome {
-    let wander = bias_wander(biases);
-    let slopes: Vec<Option<Rate>> = sets.iter().map(|s| slope(s, wander)).collect();
+    let mut out = derive_with(sets, own_bias, biases, gain, resolution_c, None);
+    if sets.iter().any(|s| drifts(s, resolution_c)) {
+        for _ in 0..DRIFT_ROUNDS {
+            let Some(growth) = Growth::of(&out.current, resolution_c) else { break };
+            out = derive_with(sets, own_bias, biases, gain, resolution_c, Some(growth));
+        }
+    }
+    out
+}
+
+fn derive_with(
+    sets: &[DarkSet],
+    own_bias: &[Option<usize>],
+    biases: &[BiasSet],
+    gain: &Quantity,
+    resolution_c: f64,
+    growth: Option<Growth>,
+) -> DarkOutcome {
+    let wander = Wander::of(biases);
+    let times = |set: &DarkSet| Times::of(set, growth);
+    let slopes: Vec<Option<Rate>> = sets.iter().map(|s| slope(s, &times(s), wander)).collect();
     let offsets: Vec<f64> = slopes
         .iter()
         .zip(sets)
@@ -72,18 +99,89 @@ pub(super) fn derive(
     let offset_rms = stats::mean_and_std(&offsets).map(|m| m.0.sqrt());
     let mut rates: Vec<Result<Rate, String>> = Vec::new();
     for (set, slope) in sets.iter().zip(slopes) {
-        rates.push(slope.map_or_else(|| two_point(set, biases, wander, offset_rms), Ok));
+        rates.push(slope.map_or_else(|| two_point(set, &times(set), biases, wander, offset_rms), Ok));
     }
     let mut points = Vec::new();
     for ((set, rate), own) in sets.iter().zip(&rates).zip(own_bias) {
-        points.push(point(set, rate, own.map(|i| &biases[i]), gain));
+        points.push(point(set, &times(set), rate, own.map(|i| &biases[i]), gain));
     }
     let suppressed = points.iter().any(is_suppressed);
     let hot = hot::share(sets, &rates, gain);
-    let mut current = dark_current::current(sets, &rates, points, gain, resolution_c, suppressed);
+    let typical: Vec<Option<f64>> = (0..sets.len())
+        .map(|i| {
+            let by_variance = points[i].variance_rate_e_per_px_s.value.zip(gain.value).map(|(v, g)| v / g);
+            if suppressed { by_variance } else { rates[i].as_ref().ok().map(|r| r.adu_per_s) }
+        })
+        .collect();
+    let of_pixels = sets.iter().zip(&typical).filter_map(|(s, t)| pixels::rates(s, *t, gain)).collect();
+    let hot_doubling = pixels::hot_doubling(sets, &typical);
+    // What the frames' own temperatures account for is no error of their mean.
+    let celsius_sigma: Vec<f64> =
+        sets.iter().map(|s| if growth.is_some_and(|g| g.matters_for(s)) { 0.0 } else { s.celsius_sigma }).collect();
+    let mut current = dark_current::current(sets, &rates, points, gain, &celsius_sigma, resolution_c, suppressed);
     current.points.retain(|p| p.celsius.is_finite());
-    DarkOutcome { current, hot, suppressed }
+    DarkOutcome { current, hot, suppressed, pixels: of_pixels, hot_doubling, typical }
 }
+
+/// Exposures of a set's levels and pairs, brought to the mean temperature of the set where its sensor drifted, s.
+struct Times {
+    levels: Vec<f64>,
+    pairs: Vec<f64>,
+}
+
+impl Times {
+    fn of(set: &DarkSet, growth: Option<Growth>) -> Self {
+        let at = |seconds: f64, celsius| growth.map_or(seconds, |g| g.seconds(set, celsius, seconds));
+        Self {
+            levels: set.levels.iter().map(|l| at(l.exposure_s, l.celsius)).collect(),
+            pairs: set.variances.iter().map(|p| at(p.exposure_s, p.celsius)).collect(),
+        }
+    }
+}
+
+/// Wander of the bias level from frame to frame, with the number of differences that it was seen in.
+#[derive(Debug, Clone, Copy)]
+struct Wander {
+    adu: f64,
+    degrees: Option<f64>,
+}
+
+impl Wander {
+    fn of(biases: &[BiasSet]) -> Self {
+        let degrees = biases.iter().map(|b| b.levels.len().saturating_sub(1)).sum::<usize>();
+        match bias_wander(biases) {
+            Some(adu) => Self { adu, degrees: Some(degrees as f64) },
+            None => Self { adu: BIAS_WANDER_ASSUMED_ADU, degrees: None },
+        }
+    }
+
+    /// Factor on an error of `whole` in which the wander makes `part`: a wander seen in few differences is often larger
+    /// than it looked. Student's t at one standard deviation with the degrees of freedom of Welch and Satterthwaite.
+    fn factor(&self, part: f64, whole: f64) -> f64 {
+        match self.degrees {
+            Some(degrees) if part > 0.0 => student(degrees * (whole / part).powi(4)),
+            _ => 1.0,
+        }
+    }
+
+    fn note(&self) -> Option<String> {
+        self.degrees.is_none().then(|| format!("bias wander of {BIAS_WANDER_ASSUMED_ADU} ADU assumed"))
+    }
+}
+
+/// Student's t that covers 68.27 %: 1.837, 1.321, 1.197 for 1, 2, 3 degrees; `1 + 1/(2 n) ...` for many.
+fn student(degrees: f64) -> f64 {
+    use statrs::distribution::{ContinuousCDF, StudentsT};
+    /// Beyond this the normal law is good to a tenth of a per cent.
+    const MANY: f64 = 500.0;
+    if degrees > MANY {
+        return 1.0;
+    }
+    StudentsT::new(0.0, 1.0, degrees.max(1.0)).map_or(1.0, |t| t.inverse_cdf(ONE_SIGMA))
+}
+
+/// Share below one standard deviation of a normal law.
+const ONE_SIGMA: f64 = 0.841_344_746;
 
 /// Whether the variance rises with exposure and the mean does not.
 fn is_suppressed(p: &DarkPoint) -> bool {
@@ -94,36 +192,47 @@ fn is_suppressed(p: &DarkPoint) -> bool {
 }
 
 /// Slope of the level against exposure where the exposures differ enough.
-fn slope(set: &DarkSet, wander: Option<f64>) -> Option<Rate> {
-    let x: Vec<f64> = set.levels.iter().map(|l| l.exposure_s).collect();
+fn slope(set: &DarkSet, times: &Times, wander: Wander) -> Option<Rate> {
+    let x = &times.levels;
     let (low, high) = x.iter().fold((f64::INFINITY, 0.0f64), |(l, h), v| (l.min(*v), h.max(*v)));
     if set.levels.len() < 2 || high < EXPOSURE_LEVER * low {
         return None;
     }
     let y: Vec<f64> = set.levels.iter().map(|l| l.adu).collect();
-    let assumed = wander.unwrap_or(BIAS_WANDER_ASSUMED_ADU);
-    let sigma: Vec<f64> = set.levels.iter().map(|l| l.sigma.hypot(assumed).max(f64::MIN_POSITIVE)).collect();
-    let line = stats::weighted_line(&x, &y, &sigma)?;
-    let grown = if line.n > 2 { (line.chi2 / (line.n - 2) as f64).max(1.0).sqrt() } else { 1.0 };
+    let sigma: Vec<f64> = set.levels.iter().map(|l| l.sigma.hypot(wander.adu).max(f64::MIN_POSITIVE)).collect();
+    let line = stats::weighted_line(x, &y, &sigma)?;
+    let grown = grown(line.chi2, line.n);
+    let typical = stats::median(&sigma)?;
     Some(Rate {
         adu_per_s: line.slope,
-        sigma: line.slope_sigma * grown,
+        sigma: line.slope_sigma * grown.max(wander.factor(wander.adu, typical)),
         offset_adu: Some(line.intercept),
         method: "slope of the mean level against exposure; n counts darks",
         n: line.n,
-        note: wander.is_none().then(|| format!("bias wander of {BIAS_WANDER_ASSUMED_ADU} ADU assumed")),
+        note: wander.note(),
     })
 }
 
+/// Factor on the error of a line of `n` points whose residuals are larger than their errors allow.
+fn grown(chi2: f64, n: usize) -> f64 {
+    if n > 2 { (chi2 / (n - 2) as f64).max(1.0).sqrt() } else { 1.0 }
+}
+
 /// One exposure: the level above the bias over the time.
-fn two_point(set: &DarkSet, biases: &[BiasSet], wander: Option<f64>, offset_rms: Option<f64>) -> Result<Rate, String> {
+fn two_point(
+    set: &DarkSet,
+    times: &Times,
+    biases: &[BiasSet],
+    wander: Wander,
+    offset_rms: Option<f64>,
+) -> Result<Rate, String> {
     let needs = "bias frames, or darks of a second exposure at the same temperature, would supply it";
     let n = set.levels.len();
     if n == 0 {
         return Err("none of its darks could be used".to_owned());
     }
     let level = set.levels.iter().map(|l| l.adu).sum::<f64>() / n as f64;
-    let exposure = set.levels.iter().map(|l| l.exposure_s).sum::<f64>() / n as f64;
+    let exposure = times.levels.iter().sum::<f64>() / n as f64;
     let statistical = set.levels.iter().map(|l| l.sigma.powi(2)).sum::<f64>().sqrt() / n as f64;
     let distance = |b: &&BiasSet| match (b.celsius, set.celsius) {
         (Some(a), Some(b)) => (a - b).abs(),
@@ -133,13 +242,11 @@ fn two_point(set: &DarkSet, biases: &[BiasSet], wander: Option<f64>, offset_rms:
     let Some(nearest) = nearest else {
         return Err(format!("dark charge and bias cannot be separated with one dark exposure and no bias: {needs}"));
     };
-    let known = wander.unwrap_or(BIAS_WANDER_ASSUMED_ADU);
-    let mut sigma = statistical.hypot(known / (n as f64).sqrt()).hypot(known / (nearest.levels.len() as f64).sqrt());
+    let of_wander = wander.adu * (1.0 / n as f64 + 1.0 / nearest.levels.len() as f64).sqrt();
+    let mut sigma = statistical.hypot(of_wander);
+    sigma *= wander.factor(of_wander, sigma);
     sigma = sigma.hypot(offset_rms.unwrap_or(OFFSET_ASSUMED_ADU));
-    let mut notes = Vec::new();
-    if wander.is_none() {
-        notes.push(format!("bias wander of {BIAS_WANDER_ASSUMED_ADU} ADU assumed"));
-    }
+    let mut notes: Vec<String> = wander.note().into_iter().collect();
     let mut above = level;
     if !set.has_bias {
         above -= nearest.level().unwrap_or(0.0);
@@ -162,7 +269,13 @@ fn two_point(set: &DarkSet, biases: &[BiasSet], wander: Option<f64>, offset_rms:
     })
 }
 
-fn point(set: &DarkSet, rate: &Result<Rate, String>, bias: Option<&BiasSet>, gain: &Quantity) -> DarkPoint {
+fn point(
+    set: &DarkSet,
+    times: &Times,
+    rate: &Result<Rate, String>,
+    bias: Option<&BiasSet>,
+    gain: &Quantity,
+) -> DarkPoint {
     let rate_adu = match rate {
         Ok(r) => {
             let q = Quantity::measured(r.adu_per_s, r.sigma, r.method, r.n);
@@ -181,13 +294,14 @@ fn point(set: &DarkSet, rate: &Result<Rate, String>, bias: Option<&BiasSet>, gai
         rate_e_per_px_s: rate_e,
         offset_adu: rate.as_ref().ok().and_then(|r| r.offset_adu),
         rate_adu_per_px_s: rate_adu,
-        variance_rate_e_per_px_s: variance_rate(set, bias, gain),
+        variance_rate_e_per_px_s: variance_rate(set, times, bias, gain),
     }
 }
 
 /// Slope of the temporal variance against exposure, e-/px/s; the biases' pairs are the point at no exposure.
-fn variance_rate(set: &DarkSet, bias: Option<&BiasSet>, gain: &Quantity) -> Quantity {
-    let mut points = set.variances.clone();
+fn variance_rate(set: &DarkSet, times: &Times, bias: Option<&BiasSet>, gain: &Quantity) -> Quantity {
+    let pair = |(p, seconds): (&PairNoise, &f64)| (*seconds, p.variance, p.sigma);
+    let mut points: Vec<(f64, f64, f64)> = set.variances.iter().zip(&times.pairs).map(pair).collect();
     if let Some(bias) = bias {
         points.extend(bias.pairs.iter().map(|p| (0.0, p.variance + bias.mean_row_variance(), p.sigma)));
     }
@@ -199,7 +313,7 @@ fn variance_rate(set: &DarkSet, bias: Option<&BiasSet>, gain: &Quantity) -> Quan
         );
     };
     let Some((g, gain_sigma)) = gain.pair() else { return Quantity::not_measurable(gain.why()) };
-    let grown = if line.n > 2 { (line.chi2 / (line.n - 2) as f64).max(1.0).sqrt() } else { 1.0 };
+    let grown = grown(line.chi2, line.n);
     let value = line.slope * g * g;
     let sigma = (line.slope_sigma * grown * g * g).hypot(2.0 * value * gain_sigma / g);
     Quantity::with(
@@ -217,6 +331,10 @@ mod tests {
     use super::super::dark::Level;
     use super::*;
 
+    fn noise(exposure_s: f64, variance: f64, sigma: f64) -> PairNoise {
+        PairNoise { exposure_s, variance, sigma, celsius: None }
+    }
+
     fn pair(variance: f64, sigma: f64) -> PairVariance {
         PairVariance { variance, sigma, cells: 1 }
     }
@@ -231,8 +349,8 @@ mod tests {
     fn c4_7_dark_current_from_the_mean_and_from_the_variance() {
         let mut set = DarkSet { celsius: Some(-10.0), has_bias: true, ..DarkSet::default() };
         for exposure_s in [60.0, 120.0, 180.0, 240.0, 300.0] {
-            set.levels.push(Level { exposure_s, adu: 0.4375 * exposure_s, sigma: 0.01 });
-            set.variances.push((exposure_s, 9.083_333 + 0.546_875 * exposure_s, 0.01));
+            set.levels.push(Level { exposure_s, adu: 0.4375 * exposure_s, sigma: 0.01, celsius: None });
+            set.variances.push(noise(exposure_s, 9.083_333 + 0.546_875 * exposure_s, 0.01));
         }
         let bias = biases(9.083_333, 0.01);
         let gain = Quantity::rig(1.0 / 1.25, "gain");
@@ -249,8 +367,8 @@ mod tests {
     fn c5_18_error_of_the_variance_method() {
         let sigma = 25.0 * (2.0f64 / 1e6).sqrt();
         let mut set = DarkSet { celsius: Some(-10.0), has_bias: true, ..DarkSet::default() };
-        set.variances.push((300.0, 25.0, sigma));
-        let rate = variance_rate(&set, Some(&biases(25.0, sigma)), &Quantity::rig(1.0, "gain"));
+        set.variances.push(noise(300.0, 25.0, sigma));
+        let rate = variance_rate(&set, &Times::of(&set, None), Some(&biases(25.0, sigma)), &Quantity::rig(1.0, "gain"));
         assert!((rate.sigma.unwrap() - 1.6667e-4).abs() < 1e-8, "{rate:?}");
     }
 
@@ -259,9 +377,9 @@ mod tests {
     fn c5_17_the_slope_leaves_the_offset_behind() {
         let mut set = DarkSet { celsius: Some(-10.0), ..DarkSet::default() };
         for (exposure_s, adu) in [(0.0, 500.1), (30.0, 501.0), (60.0, 501.9), (120.0, 503.5), (300.0, 509.2)] {
-            set.levels.push(Level { exposure_s, adu, sigma: 0.2 });
+            set.levels.push(Level { exposure_s, adu, sigma: 0.2, celsius: None });
         }
-        let rate = slope(&set, Some(0.0)).unwrap();
+        let rate = slope(&set, &Times::of(&set, None), Wander { adu: 0.0, degrees: None }).unwrap();
         assert!((rate.adu_per_s - 0.030_284_8).abs() < 1e-7 && (rate.sigma - 0.000_838_6).abs() < 1e-7);
         assert!((rate.offset_adu.unwrap() - 500.0509).abs() < 1e-4);
     }
@@ -269,14 +387,15 @@ mod tests {
     #[test]
     fn a_wander_of_the_bias_widens_a_rate_from_one_exposure() {
         let mut set = DarkSet { celsius: Some(-10.0), has_bias: true, ..DarkSet::default() };
-        set.levels.push(Level { exposure_s: 100.0, adu: 10.0, sigma: 0.0 });
+        set.levels.push(Level { exposure_s: 100.0, adu: 10.0, sigma: 0.0, celsius: None });
         let mut bias = biases(9.0, 0.1);
         bias.levels = vec![(255.0, 0.0), (257.0, 0.0)];
-        let wander = bias_wander(std::slice::from_ref(&bias)).unwrap();
-        assert!((wander - 2f64.sqrt()).abs() < 1e-12);
-        let rate = two_point(&set, &[bias], Some(wander), Some(0.0)).unwrap();
-        // One dark and the mean of two biases.
-        assert!((rate.sigma - wander * 1.5f64.sqrt() / 100.0).abs() < 1e-12);
-        assert!(two_point(&set, &[], None, None).is_err());
+        let wander = Wander::of(std::slice::from_ref(&bias));
+        assert!((wander.adu - 2f64.sqrt()).abs() < 1e-12);
+        let times = Times::of(&set, None);
+        let rate = two_point(&set, &times, &[bias], wander, Some(0.0)).unwrap();
+        // One dark and the mean of two biases; the wander was seen in one difference, hence Student's t (scipy, 1.8373).
+        assert!((rate.sigma / (1.837_3 * wander.adu * 1.5f64.sqrt() / 100.0) - 1.0).abs() < 1e-4, "{}", rate.sigma);
+        assert!(two_point(&set, &times, &[], wander, None).is_err());
     }
 }

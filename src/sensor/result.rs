@@ -4,7 +4,7 @@ use serde::Serialize;
 
 use crate::quantity::Quantity;
 
-use super::{DarkLaw, Glow, Vignetting};
+use super::{DarkLaw, Glow, PixelDarkRates, Vignetting};
 
 /// One camera at one gain setting, offset, readout mode and binning.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -35,6 +35,10 @@ pub struct SensorResult {
     pub dark_current: DarkCurrent,
     /// Pixels whose dark rate is above the threshold.
     pub hot_pixel_fraction: HotPixels,
+    /// Temperature step that doubles the dark current of the hot pixels, C.
+    pub hot_pixel_doubling_celsius: Quantity,
+    /// Dark rates pixel by pixel, one entry a temperature.
+    pub pixel_dark_rates: Vec<PixelDarkRates>,
     /// Number of frames by kind that went in.
     pub frames: CalibrationCounts,
 }

@@ -34,7 +34,7 @@ impl Spread {
 }
 
 /// Mean and variance of the parent of a truncated unit normal law on `[a, b]`: (shift of the mean, factor of variance).
-fn truncated(a: f64, b: f64) -> (f64, f64) {
+pub(super) fn truncated(a: f64, b: f64) -> (f64, f64) {
     let phi = |z: f64| (-0.5 * z * z).exp() / (2.0 * std::f64::consts::PI).sqrt();
     let below = |z: f64| 0.5 * (1.0 + erf(z / std::f64::consts::SQRT_2));
     let inside = below(b) - below(a);

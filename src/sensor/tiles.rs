@@ -1,5 +1,7 @@
 //! The frame cut into cells: tiles, and within a tile the four sites of a colour filter mosaic apart from each other.
 
+use std::ops::Range;
+
 use rayon::prelude::*;
 
 /// Side of a tile, px: 1024 pixels a cell give its variance to 4.4 % (sqrt(2/1023)), and a lens's vignetting changes
@@ -19,8 +21,14 @@ pub(super) struct Cell {
 impl Cell {
     /// Columns and rows of the pixels, row by row.
     pub fn pixels(&self) -> impl Iterator<Item = (usize, usize)> + use<> {
+        self.rows_of(1)
+    }
+
+    /// The pixels of every so many-th of its rows.
+    pub fn rows_of(&self, every: usize) -> impl Iterator<Item = (usize, usize)> + use<> {
         let Self { x, y, stride } = *self;
-        (y[0]..y[1]).step_by(stride).flat_map(move |row| (x[0]..x[1]).step_by(stride).map(move |column| (column, row)))
+        let row = move |row: usize| (x[0]..x[1]).step_by(stride).map(move |column| (column, row));
+        (y[0]..y[1]).step_by(stride * every).flat_map(row)
     }
 
     /// Columns and rows that it spans, px.
@@ -41,6 +49,18 @@ pub(super) struct Grid {
     pub height: usize,
     pub cells: Vec<Cell>,
     sites: usize,
+    tiles: [usize; 2],
+}
+
+/// One row of tiles.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(super) struct TileRow {
+    /// Rows of the frame that it holds.
+    pub rows: Range<usize>,
+    /// Columns of each of its tiles.
+    pub columns: Vec<Range<usize>>,
+    /// Index of its first cell; each tile has `sites` cells, one after the other.
+    pub first_cell: usize,
 }
 
 impl Grid {
@@ -62,7 +82,19 @@ impl Grid {
                 }
             }
         }
-        Self { width, height, cells, sites: stride * stride }
+        Self { width, height, cells, sites: stride * stride, tiles: [nx, ny] }
+    }
+
+    /// The rows of tiles from top to bottom: every pixel of the frame is in one of them.
+    pub fn tile_rows(&self) -> Vec<TileRow> {
+        let [nx, ny] = self.tiles;
+        let edges = |i: usize, n: usize, length: usize| i * length / n..(i + 1) * length / n;
+        let row = |ty: usize| TileRow {
+            rows: edges(ty, ny, self.height),
+            columns: (0..nx).map(|tx| edges(tx, nx, self.width)).collect(),
+            first_cell: ty * nx * self.sites,
+        };
+        (0..ny).map(row).collect()
     }
 
     /// Sites of the mosaic: cell `i` lies on site `i % sites()`.
@@ -100,6 +132,22 @@ mod tests {
                 }
             }
             assert!(seen.iter().all(|n| *n == 1));
+        }
+    }
+
+    #[test]
+    fn rows_of_tiles_hold_the_cells_in_their_order() {
+        for mosaic in [false, true] {
+            let grid = Grid::new(131, 77, mosaic);
+            for row in grid.tile_rows() {
+                for (i, columns) in row.columns.iter().enumerate() {
+                    for (x, y) in columns.clone().flat_map(|x| row.rows.clone().map(move |y| (x, y))) {
+                        let site = if mosaic { (y % 2) * 2 + x % 2 } else { 0 };
+                        let cell = &grid.cells[row.first_cell + i * grid.sites() + site];
+                        assert!(cell.pixels().any(|p| p == (x, y)), "{x} {y}");
+                    }
+                }
+            }
         }
     }
 }
