@@ -13,7 +13,7 @@ use skygrain::folder::{FrameKind, Rig, find_files, read_header};
 use skygrain::frame::{Lattice, survey};
 use skygrain::night::{NightInput, Scope, run};
 use skygrain::sensor::{CalibrationFrame, SensorHints, characterise};
-use skygrain::simulate::{bench_frame, write_frame, write_night};
+use skygrain::simulate::{Detector, FrameRecipe, bench_frame, render, write_frame, write_night};
 use skygrain::stars::{MeasureOptions, detect, map_sky, measure};
 
 const WIDTH: usize = 6248;
@@ -95,6 +95,38 @@ fn whole_folder(c: &mut Criterion) {
     group.finish();
 }
 
+/// Darks of 26 megapixels against the time that CFITSIO takes to read one of them; all threads.
+fn darks(c: &mut Criterion) {
+    let dir = tempfile::tempdir().expect("a temporary folder");
+    let frame = |i: u64, kind, exposure_s: f64| {
+        let path = dir.path().join(format!("{i:02}.fits"));
+        let recipe = FrameRecipe {
+            exposure_s,
+            dark_e_per_px_s: 0.02,
+            ..FrameRecipe::unlit(Detector::even(WIDTH, HEIGHT).with_hot_pixels(0.001, 20.0, 2000.0), i)
+        };
+        write_frame(&path, &render(&recipe).0, &[]).expect("the frame can be written");
+        CalibrationFrame { path, kind, exposure_s: Some(exposure_s), celsius: Some(-10.0), filter: None }
+    };
+    let biases: Vec<CalibrationFrame> = (0..2).map(|i| frame(i, FrameKind::Bias, 0.0)).collect();
+    let exposures = [300.0, 300.0, 300.0, 300.0, 300.0, 60.0, 60.0, 60.0];
+    let darks = (2..).zip(exposures).map(|(i, s)| frame(i, FrameKind::Dark, s));
+    let all: Vec<CalibrationFrame> = biases.iter().cloned().chain(darks).collect();
+    let mut group = c.benchmark_group("8 darks of 26 megapixels");
+    group.sample_size(10).measurement_time(Duration::from_secs(10));
+    group.bench_function("read 8 with CFITSIO", |b| {
+        b.iter(|| {
+            for dark in &all[2..] {
+                black_box(ImageFile::open(&dark.path).expect("opens").pixels().expect("reads"));
+            }
+        })
+    });
+    let sensor = |frames: &[CalibrationFrame]| characterise(frames, &SensorHints::default(), &|_| {});
+    group.bench_function("sensor from 2 biases", |b| b.iter(|| black_box(sensor(&biases))));
+    group.bench_function("sensor from 2 biases and 8 darks", |b| b.iter(|| black_box(sensor(&all))));
+    group.finish();
+}
+
 fn calibration(files: &[skygrain::folder::FoundFile]) -> Vec<CalibrationFrame> {
     let frame = |f: &skygrain::folder::FoundFile| {
         let header = read_header(&ImageFile::open(&f.path).expect("opens").cards().expect("reads"));
@@ -110,5 +142,5 @@ fn calibration(files: &[skygrain::folder::FoundFile]) -> Vec<CalibrationFrame> {
     files.iter().filter_map(frame).collect()
 }
 
-criterion_group!(stages, one_frame, by_size, whole_folder);
+criterion_group!(stages, one_frame, by_size, darks, whole_folder);
 criterion_main!(stages);

@@ -32,8 +32,11 @@ impl Pixels {
     pub fn copy_row(&self, y: usize, into: &mut [f32]) {
         match self {
             Self::U16(a) => {
-                for (to, from) in into.iter_mut().zip(a.row(y)) {
-                    *to = f32::from(*from);
+                let row = a.row(y);
+                match row.as_slice() {
+                    // A contiguous row is converted many numbers at a time.
+                    Some(row) => into.iter_mut().zip(row).for_each(|(to, from)| *to = f32::from(*from)),
+                    None => into.iter_mut().zip(row).for_each(|(to, from)| *to = f32::from(*from)),
                 }
             }
             Self::F32(a) => {
