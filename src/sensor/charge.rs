@@ -48,11 +48,6 @@ impl Charge {
     pub fn exposure_s(&self) -> f64 {
         self.seconds / self.frames as f64
     }
-
-    /// Rate of one pixel above that of its frames' levels, ADU/s.
-    pub fn rate(&self, index: usize) -> f64 {
-        f64::from(self.sum[index]) / self.seconds
-    }
 }
 
 impl Add {
@@ -103,7 +98,7 @@ mod tests {
             let add = charge.begin(1, *seconds, 3.0);
             add.row(&mut charge.sum, &[*value]);
         }
-        charge.rate(0)
+        f64::from(charge.sum[0]) / charge.seconds
     }
 
     #[test]

@@ -1,11 +1,13 @@
 //! What is left out of the dark rates: hot pixels, and cells that glow. Found in the longest dark of a temperature.
 
+use rayon::prelude::*;
+
 use crate::fits::Pixels;
 use crate::stats;
 
 use super::mean_bias::Pattern;
 use super::spread::{Spread, spread};
-use super::tiles::{Cell, Grid};
+use super::tiles::{Cell, Grid, TileRow};
 
 /// A pixel is hot above this many times the typical rate. On real cooled frames 1.3 % of the pixels carry a quarter of
 /// all dark charge; with the limit anywhere from 3 to 5 times the mean of the rest moves by 1 % only.
@@ -60,20 +62,37 @@ impl Mask {
             cells.iter().zip(&glows).filter(|(_, g)| !**g).filter_map(|(s, _)| Some(s.as_ref()?.variance)).collect();
         let noise_adu = stats::median(&noise).unwrap_or(0.0).sqrt();
         let excess_adu = (HOT_NOISE_SIGMAS * noise_adu).max((HOT_TIMES_TYPICAL - 1.0) * typical_adu);
-        let mut good = vec![1u8; grid.width * grid.height];
-        let found = grid.map_indexed(|i, cell| {
-            let Some(s) = cells[i].filter(|_| !glows[i]) else { return (Vec::new(), 0) };
-            let is_hot = |p: &(usize, usize)| at(*p) > s.mean + excess_adu;
-            let hot: Vec<usize> = cell.pixels().filter(is_hot).map(|(x, y)| y * grid.width + x).collect();
-            (hot, cell.pixels().count())
-        });
-        let mut hot = (0, 0);
-        for (pixels, count) in found {
-            hot = (hot.0 + pixels.len(), hot.1 + count);
-            pixels.into_iter().for_each(|p| good[p] = 0);
-        }
+        // A pixel of a cell that glows, or of which nothing is known, is never called hot.
+        let limit = |i: usize| cells[i].filter(|_| !glows[i]).map_or(f64::INFINITY, |s| s.mean + excess_adu) as f32;
+        let limits: Vec<f32> = (0..cells.len()).map(limit).collect();
+        let good = not_above(frame, pattern, grid, &limits);
+        let looked = grid.cells.iter().zip(&limits).filter(|(_, l)| l.is_finite()).map(|(c, _)| c.len()).sum();
+        let hot = (good.iter().filter(|g| **g == 0).count(), looked);
         Self { good, glows, hot, excess_adu, noise_adu, typical_adu, longest_s: exposure_s, peak }
     }
+}
+
+/// 1 for each pixel that is not above the limit of its cell.
+fn not_above(frame: &Pixels, pattern: Option<&Pattern>, grid: &Grid, limits: &[f32]) -> Vec<u8> {
+    let (width, sites) = (grid.width, grid.sites());
+    let across = if sites == 1 { 1 } else { 2 };
+    let of_tile = |tile: &TileRow| {
+        let (mut row, mut good) = (vec![0f32; width], Vec::with_capacity(tile.rows.len() * width));
+        for y in tile.rows.clone() {
+            frame.copy_row(y, &mut row);
+            if let Some(p) = pattern {
+                row.iter_mut().zip(&p.mean[y * width..]).for_each(|(v, p)| *v -= p);
+            }
+            for (i, columns) in tile.columns.iter().enumerate() {
+                let first = tile.first_cell + i * sites + (y % across) * across;
+                let of = &limits[first..first + across];
+                good.extend(columns.clone().map(|x| u8::from(row[x] <= of[x % across] || row[x].is_nan())));
+            }
+        }
+        good
+    };
+    let tiles: Vec<Vec<u8>> = grid.tile_rows().par_iter().map(of_tile).collect();
+    tiles.concat()
 }
 
 fn looked_at(cell: &Cell) -> impl Iterator<Item = (usize, usize)> + use<> {

@@ -156,7 +156,7 @@ mod tests {
         for mosaic in [false, true] {
             let grid = Grid::new(w, h, mosaic);
             let mut glows = vec![false; grid.cells.len()];
-            glows[0] = true;
+            glows[..grid.sites()].fill(true);
             let window = Window::about(&Spread { mean: 0.0, variance: 30.0, n: 9 }, 1.0, 0.0);
             let mut charge = Charge::default();
             let add = charge.begin(w * h, 60.0, 5.0);

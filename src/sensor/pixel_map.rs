@@ -1,11 +1,13 @@
 //! From the charge of every pixel to what is kept of it: how its rate is distributed, and which pixels stand out.
 
+use std::ops::Range;
+
 use rayon::prelude::*;
 
 use super::charge::Charge;
 use super::dark_mask::{HOT_NOISE_SIGMAS, Mask};
-use super::tiles::Grid;
-use super::windowed::Moments;
+use super::tiles::{Grid, TileRow};
+use super::windowed::{Moments, moments};
 
 /// Most pixels listed one by one, share of the frame: twelve bytes each keep a temperature below a tenth of a plane.
 const MOST_LISTED: f64 = 0.02;
@@ -106,94 +108,95 @@ impl MapInput<'_> {
     }
 
     fn rate(&self, index: usize) -> f32 {
+        let mut rate = [0.0];
+        self.rates(index..index + 1, &mut rate);
+        rate[0]
+    }
+
+    /// Rates of pixels that follow one another.
+    fn rates(&self, places: Range<usize>, into: &mut [f32]) {
+        let long = &self.long.sum[places.clone()];
         if self.has_pattern {
-            return self.long.rate(index) as f32;
+            let inverse = self.long.seconds.recip() as f32;
+            into.iter_mut().zip(long).for_each(|(to, sum)| *to = sum * inverse);
+            return;
         }
-        let mean = |c: &Charge| f64::from(c.sum[index]) / c.frames as f64;
-        ((mean(self.long) - mean(self.short)) / (self.long.exposure_s() - self.short.exposure_s())) as f32
+        let lever = self.long.exposure_s() - self.short.exposure_s();
+        let of = |c: &Charge| (c.frames as f64 * lever).recip() as f32;
+        let (by_long, by_short) = (of(self.long), of(self.short));
+        for ((to, long), short) in into.iter_mut().zip(long).zip(&self.short.sum[places]) {
+            *to = long * by_long - short * by_short;
+        }
+    }
+
+    /// Hands each row of each tile that does not glow to `each`, with the place of its first pixel and its rates.
+    fn rows(&self, tile: &TileRow, mut each: impl FnMut(usize, &[f32])) {
+        let (width, sites) = (self.grid.width, self.grid.sites());
+        let mut rates = vec![0f32; width];
+        for y in tile.rows.clone() {
+            self.rates(y * width..(y + 1) * width, &mut rates);
+            for (i, columns) in tile.columns.iter().enumerate() {
+                if !self.mask.glows[tile.first_cell + i * sites] {
+                    each(y * width + columns.start, &rates[columns.clone()]);
+                }
+            }
+        }
     }
 
     /// Rows of tiles in parallel; counts add up in any order, sums are put in order.
     fn distribution(&self) -> (Vec<u32>, Moments, Moments) {
-        let tiles = self.grid.tile_rows();
-        let sites = self.grid.sites();
-        let (histogram, mut parts) = tiles
-            .par_iter()
-            .fold(
-                || (vec![0u32; BINS], Vec::new()),
-                |(mut histogram, mut parts), tile| {
-                    let (mut all, mut ordinary) = (Moments::default(), Moments::default());
-                    for y in tile.rows.clone() {
-                        for (i, columns) in tile.columns.iter().enumerate() {
-                            if self.mask.glows[tile.first_cell + i * sites] {
-                                continue;
-                            }
-                            for index in columns.clone().map(|x| y * self.grid.width + x) {
-                                let rate = self.rate(index);
-                                if !rate.is_finite() {
-                                    continue;
-                                }
-                                histogram[(rate.to_bits() >> BIN_SHIFT) as usize] += 1;
-                                let v = f64::from(rate);
-                                let one = Moments { n: 1.0, sum: v, squares: v * v };
-                                all.add(one);
-                                if self.mask.good[index] != 0 {
-                                    ordinary.add(one);
-                                }
-                            }
-                        }
+        type Parts = (Vec<u32>, Vec<(usize, Moments, Moments)>);
+        let none = || -> Parts { (vec![0u32; BINS], Vec::new()) };
+        let add = |(mut histogram, mut parts): Parts, tile: &TileRow| {
+            let (mut hot, mut ordinary) = (Moments::default(), Moments::default());
+            self.rows(tile, |first, rates| {
+                let good = &self.mask.good[first..first + rates.len()];
+                moments(rates, good, f32::MIN, f32::MAX).into_iter().for_each(|m| ordinary.add(m));
+                for (rate, good) in rates.iter().zip(good).filter(|(r, _)| r.is_finite()) {
+                    histogram[(rate.to_bits() >> BIN_SHIFT) as usize] += 1;
+                    if *good == 0 {
+                        let v = f64::from(*rate);
+                        hot.add(Moments { n: 1.0, sum: v, squares: v * v });
                     }
-                    parts.push((tile.first_cell, all, ordinary));
-                    (histogram, parts)
-                },
-            )
-            .reduce(
-                || (vec![0u32; BINS], Vec::new()),
-                |(mut a, mut parts), (b, more)| {
-                    a.iter_mut().zip(b).for_each(|(a, b)| *a += b);
-                    parts.extend(more);
-                    (a, parts)
-                },
-            );
+                }
+            });
+            parts.push((tile.first_cell, hot, ordinary));
+            (histogram, parts)
+        };
+        let both = |(mut a, mut parts): Parts, (b, more): Parts| {
+            a.iter_mut().zip(b).for_each(|(a, b)| *a += b);
+            parts.extend(more);
+            (a, parts)
+        };
+        let (histogram, mut parts) = self.grid.tile_rows().par_iter().fold(none, add).reduce(none, both);
         parts.sort_by_key(|p| p.0);
         let (mut all, mut ordinary) = (Moments::default(), Moments::default());
-        for (_, a, o) in parts {
-            all.add(a);
-            ordinary.add(o);
+        for (_, hot, rest) in parts {
+            all.add(hot);
+            all.add(rest);
+            ordinary.add(rest);
         }
         (histogram, all, ordinary)
     }
 
     fn list(&self, from: f64) -> Vec<Listed> {
-        let tiles = self.grid.tile_rows();
-        let (width, sites) = (self.grid.width, self.grid.sites());
-        let lists: Vec<Vec<Listed>> = tiles
-            .par_iter()
-            .map(|tile| {
-                let mut list = Vec::new();
-                for y in tile.rows.clone() {
-                    for (i, columns) in tile.columns.iter().enumerate() {
-                        if self.mask.glows[tile.first_cell + i * sites] {
-                            continue;
-                        }
-                        let indices = columns.clone().map(|x| y * width + x);
-                        list.extend(indices.filter_map(|i| self.listed(i, from)));
-                    }
-                }
-                list
-            })
-            .collect();
+        let of_tile = |tile: &TileRow| {
+            let mut list = Vec::new();
+            self.rows(tile, |first, rates| {
+                let above = rates.iter().enumerate().filter(|(_, r)| f64::from(**r) > from && r.is_finite());
+                list.extend(above.map(|(i, rate)| self.listed(first + i, *rate)));
+            });
+            list
+        };
+        let lists: Vec<Vec<Listed>> = self.grid.tile_rows().par_iter().map(of_tile).collect();
         lists.concat()
     }
 
-    fn listed(&self, index: usize, from: f64) -> Option<Listed> {
-        let rate = self.rate(index);
-        (f64::from(rate) > from).then(|| {
-            let short =
-                if self.short.frames > 0 && self.has_pattern { self.short.rate(index) as f32 } else { f32::NAN };
-            let full = f64::from(self.long.sum[index]) / self.long.frames as f64 >= self.full_adu;
-            Listed { index: index as u32, rate, short, full }
-        })
+    fn listed(&self, index: usize, rate: f32) -> Listed {
+        let has_short = self.short.frames > 0 && self.has_pattern;
+        let short = if has_short { (f64::from(self.short.sum[index]) / self.short.seconds) as f32 } else { f32::NAN };
+        let full = f64::from(self.long.sum[index]) / self.long.frames as f64 >= self.full_adu;
+        Listed { index: index as u32, rate, short, full }
     }
 }
 

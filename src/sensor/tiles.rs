@@ -24,6 +24,12 @@ impl Cell {
         self.rows_of(1)
     }
 
+    /// Number of its pixels.
+    pub fn len(&self) -> usize {
+        let Self { x, y, stride } = self;
+        (x[1] - x[0]).div_ceil(*stride) * (y[1] - y[0]).div_ceil(*stride)
+    }
+
     /// The pixels of every so many-th of its rows.
     pub fn rows_of(&self, every: usize) -> impl Iterator<Item = (usize, usize)> + use<> {
         let Self { x, y, stride } = *self;
@@ -124,6 +130,7 @@ mod tests {
             let mut seen = vec![0; 131 * 77];
             for cell in &grid.cells {
                 let mut site = None;
+                assert_eq!(cell.pixels().count(), cell.len());
                 for (x, y) in cell.pixels() {
                     seen[y * 131 + x] += 1;
                     if mosaic {

@@ -7,10 +7,10 @@ use super::spread::{Spread, WINDOW_SIGMAS, truncated};
 
 /// Values summed side by side: eight single-precision numbers fill a 256-bit register.
 pub(super) const LANES: usize = 8;
-/// Rounds of the iteration at most; inside three standard deviations it settles in five.
+/// Rounds of the iteration at most; inside three standard deviations each takes off nine tenths of the error.
 const MOST_ROUNDS: usize = 30;
 /// Relative change at which the iteration has settled.
-const SETTLED: f64 = 1e-9;
+const SETTLED: f64 = 1e-6;
 /// Fewest values that give a variance.
 const FEWEST_VALUES: f64 = 4.0;
 

@@ -4,6 +4,7 @@
 //! agreement between the two says something. The same seed gives the same bytes on any number of threads.
 
 pub mod bound;
+pub mod dark_series;
 pub mod detector;
 pub mod field;
 pub mod fits_out;
@@ -14,6 +15,7 @@ mod plan;
 mod rig;
 mod speed;
 
+pub use dark_series::{DarkSeries, SeriesFrame, write_series};
 pub use detector::{DarkLaw, Detector, HotPixel};
 pub use field::{FieldRecipe, FieldShape, PointSource, expose, scatter};
 pub use fits_out::{CardValue, HeaderCard, write_frame, write_frame_f32, write_frame_gz};
