@@ -134,9 +134,9 @@ pub fn characterise(
         let mut set = None;
         if !darks.is_empty() {
             let taken_off = pattern.as_ref().map(|p| &p.1);
-            let got = dark::measure(&darks, taken_off, &follow, &dark_input, &mut refused);
+            let mut got = dark::measure(&darks, taken_off, &follow, &dark_input, &mut refused);
             if follow.is_empty() && got.celsius.is_some() {
-                follow = got.pixels.as_ref().map(pixels::to_follow).unwrap_or_default();
+                follow = got.pixels.as_mut().map(pixels::to_follow).unwrap_or_default();
             }
             set = Some(got).filter(|s| !s.levels.is_empty());
         }

@@ -4,6 +4,7 @@
 use std::path::{Path, PathBuf};
 
 use crate::fits::Pixels;
+use crate::stats;
 
 use super::bias::combine_cells;
 use super::charge::Charge;
@@ -37,7 +38,10 @@ pub(super) struct Dark {
 pub(super) struct Level {
     pub exposure_s: f64,
     pub adu: f64,
+    /// Error of the level as that of these very pixels: what differs from pixel to pixel is no part of it.
     pub sigma: f64,
+    /// Pixels in the mean.
+    pub pixels: f64,
     /// Temperature of this very frame, C.
     pub celsius: Option<f64>,
 }
@@ -186,7 +190,8 @@ impl<'a> Work<'a> {
             let raised = pattern.filter(|p| !p.own).map_or(0.0, |p| p.level_adu);
             let adu = look.mean + above + raised;
             let sigma = (variance / all.n).sqrt();
-            set.levels.push(Level { exposure_s: dark.exposure_s, adu, sigma, celsius: dark.celsius });
+            let (exposure_s, pixels, celsius) = (dark.exposure_s, all.n, dark.celsius);
+            set.levels.push(Level { exposure_s, adu, sigma, pixels, celsius });
             self.glow.extend(GlowLevel::of(&passed.level, mask, above, dark.exposure_s));
         }
         if let Some(window) = window {
@@ -205,6 +210,13 @@ impl<'a> Work<'a> {
     fn finish(self, set: &mut DarkSet, follow: &[u32]) {
         let Some(mask) = self.mask else { return };
         drop(self.before);
+        // The scatter over the pixels holds their own differences, which are there in every frame; pairs tell the noise.
+        for level in &mut set.levels {
+            let same = set.variances.iter().filter(|p| p.exposure_s == level.exposure_s).map(|p| p.variance);
+            if let Some((variance, _)) = stats::mean_and_std(&same.collect::<Vec<_>>()) {
+                level.sigma = (variance / level.pixels).sqrt();
+            }
+        }
         (set.hot, set.hot_excess_adu, set.longest_s) = (mask.hot, mask.excess_adu, mask.longest_s);
         set.glow = glow(&mask, self.input.grid, &self.glow);
         let long_pairs: Vec<&PairNoise> =

@@ -32,6 +32,17 @@ pub fn activation_ev(step: f64, celsius: f64) -> f64 {
     doubling_celsius(step, celsius)
 }
 
+/// Chance below which residuals are taken for more than their stated errors: growing all errors whose chi2 is above its
+/// mean would overstate two in five of them.
+const UNLIKELY: f64 = 0.05;
+
+/// Factor on the errors of a fit: `sqrt(chi2/dof)` where so large a chi2 is unlikely, else 1.
+pub(super) fn growth_of_errors(chi2: f64, degrees_of_freedom: usize) -> f64 {
+    use statrs::distribution::{ChiSquared, ContinuousCDF};
+    let Ok(law) = ChiSquared::new(degrees_of_freedom as f64) else { return 1.0 };
+    if law.sf(chi2) < UNLIKELY { (chi2 / degrees_of_freedom as f64).sqrt() } else { 1.0 }
+}
+
 /// `-(1/T - 1/Tref)/k`, 1/eV: what the activation energy multiplies in the exponent.
 pub(super) fn arrhenius_coordinate(celsius: f64, reference_celsius: f64) -> f64 {
     (Celsius(reference_celsius).kelvin().recip() - Celsius(celsius).kelvin().recip()) / BOLTZMANN_EV_PER_K
@@ -69,7 +80,7 @@ pub struct DarkLaw {
 impl DarkLaw {
     /// Fits the law; the floor is added where four temperatures or more support it.
     ///
-    /// Errors grow by `sqrt(chi2/dof)` where that is above 1. `None` where no activated part stands out.
+    /// Errors grow by `sqrt(chi2/dof)` where chance does not explain it. `None` where no activated part stands out.
     pub(super) fn fit(points: &[LawPoint], common_relative_sigma: f64) -> Option<Self> {
         let temperatures = || points.iter().map(|p| Celsius(p.celsius).kelvin().recip());
         let (low, high) = temperatures().fold((f64::INFINITY, 0.0f64), |(l, h), v| (l.min(v), h.max(v)));
@@ -86,7 +97,7 @@ impl DarkLaw {
         });
         let with_floor = supported.is_some();
         let fit = supported.unwrap_or(plain);
-        let grown = if fit.degrees_of_freedom > 0 { (fit.chi2 / fit.degrees_of_freedom as f64).max(1.0) } else { 1.0 };
+        let grown = growth_of_errors(fit.chi2, fit.degrees_of_freedom).powi(2);
         Some(Self {
             reference_celsius,
             thermal_e_per_px_s: fit.amplitude,

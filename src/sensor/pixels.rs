@@ -273,10 +273,13 @@ pub(super) fn defects(set: &DarkSet, typical: Option<f64>, gain: &Quantity, size
     Some(DefectMap { width, height, celsius: set.celsius, exposure_s: map.exposure_s, frames: map.frames, defects })
 }
 
-/// Pixels to follow through the other temperatures: hot without doubt, not full.
-pub(super) fn to_follow(map: &PixelMap) -> Vec<u32> {
+/// Pixels to follow through the other temperatures, hot without doubt and not full; the map's own rates of them are noted.
+pub(super) fn to_follow(map: &mut PixelMap) -> Vec<u32> {
     // Twice the limit of the list: chance and the telegraph noise of ordinary pixels stay out.
-    map.listed.iter().filter(|l| f64::from(l.rate) > 2.0 * map.listed_from && !l.full).map(|l| l.index).collect()
+    let chosen = map.listed.iter().filter(|l| f64::from(l.rate) > 2.0 * map.listed_from && !l.full);
+    let (indices, rates) = chosen.map(|l| (l.index, l.rate)).unzip();
+    map.followed = rates;
+    indices
 }
 
 /// Step that doubles the rate of the hot pixels, typical rate included: one fixed set of pixels at all temperatures.

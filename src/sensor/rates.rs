@@ -6,6 +6,7 @@ use crate::stats;
 use super::bias::BiasSet;
 use super::dark::{DarkSet, EXPOSURE_LEVER, PairNoise};
 use super::drift::{Growth, drifts};
+use super::law::growth_of_errors;
 use super::{DarkCurrent, DarkPoint, HotPixels, PixelDarkRates, dark_current, hot, pixels};
 
 /// Wander of the bias level from frame to frame where it cannot be measured, ADU: real cameras show a few tenths to
@@ -164,6 +165,20 @@ impl Wander {
         }
     }
 
+    /// The same for a line through `n` levels, whose residuals tell the wander as well as the biases do.
+    ///
+    /// Residuals that the wander does not explain are something else, and count alone.
+    fn factor_of_line(&self, share: f64, chi2: f64, n: usize) -> f64 {
+        let own = n.saturating_sub(2) as f64;
+        match self.degrees {
+            Some(degrees) if share > 0.0 && grown(chi2, n) == 1.0 => {
+                let degrees = degrees * share.powi(-4);
+                ((degrees + chi2) / (degrees + own)).sqrt() * student(degrees + own)
+            }
+            _ => grown(chi2, n),
+        }
+    }
+
     fn note(&self) -> Option<String> {
         self.degrees.is_none().then(|| format!("bias wander of {BIAS_WANDER_ASSUMED_ADU} ADU assumed"))
     }
@@ -201,11 +216,10 @@ fn slope(set: &DarkSet, times: &Times, wander: Wander) -> Option<Rate> {
     let y: Vec<f64> = set.levels.iter().map(|l| l.adu).collect();
     let sigma: Vec<f64> = set.levels.iter().map(|l| l.sigma.hypot(wander.adu).max(f64::MIN_POSITIVE)).collect();
     let line = stats::weighted_line(x, &y, &sigma)?;
-    let grown = grown(line.chi2, line.n);
-    let typical = stats::median(&sigma)?;
+    let whole = stats::median(&sigma)?;
     Some(Rate {
         adu_per_s: line.slope,
-        sigma: line.slope_sigma * grown.max(wander.factor(wander.adu, typical)),
+        sigma: line.slope_sigma * wander.factor_of_line(wander.adu / whole, line.chi2, line.n),
         offset_adu: Some(line.intercept),
         method: "slope of the mean level against exposure; n counts darks",
         n: line.n,
@@ -213,9 +227,9 @@ fn slope(set: &DarkSet, times: &Times, wander: Wander) -> Option<Rate> {
     })
 }
 
-/// Factor on the error of a line of `n` points whose residuals are larger than their errors allow.
+/// Factor on the error of a line of `n` points whose residuals are larger than chance explains.
 fn grown(chi2: f64, n: usize) -> f64 {
-    if n > 2 { (chi2 / (n - 2) as f64).max(1.0).sqrt() } else { 1.0 }
+    growth_of_errors(chi2, n.saturating_sub(2))
 }
 
 /// One exposure: the level above the bias over the time.
@@ -349,7 +363,7 @@ mod tests {
     fn c4_7_dark_current_from_the_mean_and_from_the_variance() {
         let mut set = DarkSet { celsius: Some(-10.0), has_bias: true, ..DarkSet::default() };
         for exposure_s in [60.0, 120.0, 180.0, 240.0, 300.0] {
-            set.levels.push(Level { exposure_s, adu: 0.4375 * exposure_s, sigma: 0.01, celsius: None });
+            set.levels.push(Level { exposure_s, adu: 0.4375 * exposure_s, sigma: 0.01, ..Level::default() });
             set.variances.push(noise(exposure_s, 9.083_333 + 0.546_875 * exposure_s, 0.01));
         }
         let bias = biases(9.083_333, 0.01);
@@ -377,7 +391,7 @@ mod tests {
     fn c5_17_the_slope_leaves_the_offset_behind() {
         let mut set = DarkSet { celsius: Some(-10.0), ..DarkSet::default() };
         for (exposure_s, adu) in [(0.0, 500.1), (30.0, 501.0), (60.0, 501.9), (120.0, 503.5), (300.0, 509.2)] {
-            set.levels.push(Level { exposure_s, adu, sigma: 0.2, celsius: None });
+            set.levels.push(Level { exposure_s, adu, sigma: 0.2, ..Level::default() });
         }
         let rate = slope(&set, &Times::of(&set, None), Wander { adu: 0.0, degrees: None }).unwrap();
         assert!((rate.adu_per_s - 0.030_284_8).abs() < 1e-7 && (rate.sigma - 0.000_838_6).abs() < 1e-7);
@@ -387,7 +401,7 @@ mod tests {
     #[test]
     fn a_wander_of_the_bias_widens_a_rate_from_one_exposure() {
         let mut set = DarkSet { celsius: Some(-10.0), has_bias: true, ..DarkSet::default() };
-        set.levels.push(Level { exposure_s: 100.0, adu: 10.0, sigma: 0.0, celsius: None });
+        set.levels.push(Level { exposure_s: 100.0, adu: 10.0, sigma: 0.0, ..Level::default() });
         let mut bias = biases(9.0, 0.1);
         bias.levels = vec![(255.0, 0.0), (257.0, 0.0)];
         let wander = Wander::of(std::slice::from_ref(&bias));

@@ -1,7 +1,10 @@
 //! Dark current and its law on simulated series whose truth is known.
 
+use skygrain::fits::ImageFile;
+use skygrain::folder::Rig;
+use skygrain::night::{NightInput, Scope, run};
 use skygrain::sensor::{CalibrationFrame, SensorHints, SensorResult, characterise};
-use skygrain::simulate::{DarkLaw, DarkSeries, Detector, write_series};
+use skygrain::simulate::{DarkLaw, DarkSeries, Detector, HeaderCard, write_frame, write_series};
 
 use super::dark_trials::{Trial, summary, trial};
 
@@ -46,6 +49,7 @@ fn rates_and_doubling_steps_of_many_cameras_are_unbiased_and_their_errors_hold()
     let trials: Vec<Trial> = (0..CAMERAS).map(trial).collect();
     let rate = summary(trials.iter().map(|t| (t.relative_rate_error, t.relative_rate_sigma)));
     let step = summary(trials.iter().filter_map(|t| t.step));
+    assert!(trials.iter().any(|t| t.rate < 0.002) && trials.iter().any(|t| t.rate > 1.0), "the range is covered");
     println!("{rate:?}\n{step:?}");
     assert!(rate.bias.abs() < RATE + 3.0 * rate.bias_sigma, "{rate:?}");
     assert!(step.bias.abs() < STEP_C && step.n > 20, "{step:?}");
@@ -103,4 +107,44 @@ fn mean_and_variance_stand_side_by_side_at_each_temperature() {
             assert!((value - truth).abs() < 4.0 * sigma, "{point:?}");
         }
     }
+}
+
+/// Frames of `folder` with the temperature cards of their headers replaced.
+fn with_cards(folder: &std::path::Path, celsius: f64, seed: u64, cards: &[HeaderCard]) {
+    let plain = tempfile::tempdir().unwrap();
+    let stop = DarkSeries { celsius: vec![celsius], ..series(seed) };
+    for frame in write_series(plain.path(), &stop).unwrap() {
+        let plane = ImageFile::open(&frame.path).unwrap().pixels().unwrap().planes.remove(0);
+        let (h, w) = plane.dim();
+        let image = ndarray::Array2::from_shape_fn((h, w), |(y, x)| plane.at(x, y) as u16);
+        let own = [
+            HeaderCard::text("IMAGETYP", frame.kind.label(), ""),
+            HeaderCard::text("INSTRUME", "Bench Camera", ""),
+            HeaderCard::real("EXPTIME", frame.exposure_s, "s"),
+        ];
+        let path = folder.join(format!("{seed}-{}", frame.path.file_name().unwrap().to_string_lossy()));
+        write_frame(&path, &image, &[&own[..], cards].concat()).unwrap();
+    }
+}
+
+// Failures restated from public issue trackers: kelvin, a set-point alone, a unit in the text, and no temperature at all.
+#[test]
+fn kelvin_set_points_and_missing_temperatures_find_their_place() {
+    let folder = tempfile::tempdir().unwrap();
+    let frames = folder.path().join("frames");
+    std::fs::create_dir(&frames).unwrap();
+    with_cards(&frames, -10.0, 1, &[HeaderCard::real("CCD-TEMP", 263.15, "")]);
+    with_cards(&frames, 0.0, 2, &[HeaderCard::real("SET-TEMP", 0.0, "")]);
+    with_cards(&frames, 10.0, 3, &[HeaderCard::text("DET-TEMP", "10.0 C", "")]);
+    with_cards(&frames, 5.0, 4, &[]);
+    let rig = Rig { gain_e_per_adu: Some(GAIN), ..Rig::default() };
+    let input = NightInput { folders: vec![frames], out: folder.path().join("report"), rig };
+    let report = run(&input, Scope::Sensor, &|_, _, _| {}).unwrap();
+    let sensor = &report.sensors[0].result;
+    let at: Vec<f64> = sensor.dark_current.points.iter().map(|p| (p.celsius * 10.0).round() / 10.0).collect();
+    assert_eq!(at, [-10.0, 0.0, 10.0], "the darks without a temperature are no point of the law");
+    let (step, sigma) = sensor.dark_current.doubling_celsius.pair().unwrap();
+    assert!((step - LAW.doubling_at(0.0)).abs() < 4.0 * sigma.max(0.05), "{step} +- {sigma}");
+    assert_eq!(sensor.frames.dark, 16);
+    assert_eq!(sensor.pixel_dark_rates.iter().filter(|p| p.celsius.is_none()).count(), 1);
 }
