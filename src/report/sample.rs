@@ -10,7 +10,7 @@ use super::model::*;
 use crate::folder::FrameKind;
 use crate::quantity::{Quantity, Source};
 use crate::sensor::{
-    CalibrationCounts, DarkCurrent, DarkPoint, HotPixels, PhotonTransferPoint, SensorResult, Vignetting,
+    CalibrationCounts, DarkCurrent, DarkPoint, HotPixels, PhotonTransferPoint, ReadNoiseTail, SensorResult, Vignetting,
 };
 use crate::stars::field::{FieldFrame, FieldOptics, FieldResult, field};
 use crate::stars::{Shape, Star, StarFit};
@@ -218,7 +218,10 @@ fn sensor() -> SensorEntry {
             read_noise_e: Quantity::measured(READ_E, 0.04, "bias pairs times gain", 10),
             read_noise_adu: Quantity::measured(READ_E / 0.784, 0.03, "bias pairs", 10),
             row_noise_adu: Quantity::measured(0.4, 0.1, "rows of bias pairs", 10),
+            column_noise_adu: Quantity::measured(0.05, 0.1, "columns of bias pairs", 10),
             fixed_pattern_adu: Quantity::measured(1.1, 0.1, "mean bias", 10),
+            level_drift_adu: Quantity::measured(0.2, 0.05, "levels of bias frames", 9),
+            read_noise_tail: ReadNoiseTail::not_measurable("too few bias frames"),
             bias_level_adu: Quantity::measured(500.3, 0.4, "mean of bias frames", 10),
             adu_step: Some(1),
             saturation_adu: Quantity::with(Source::Assumed, 65_535.0, None, "largest 16-bit code", 0),
@@ -231,8 +234,11 @@ fn sensor() -> SensorEntry {
                     variance_adu2: (mean / 0.784 + 15.6) * [1.004, 0.993, 1.006, 0.997, 1.002, 0.998][i],
                     gain_e_per_adu: Quantity::measured(0.784, 0.01, "one pair", 2),
                     filter: Some(HOSTILE.to_owned()),
+                    site: None,
                 })
                 .collect(),
+            photon_transfer_fit: None,
+            prnu: Vec::new(),
             vignetting: vec![Vignetting {
                 filter: Some(HOSTILE.to_owned()),
                 flats: 12,

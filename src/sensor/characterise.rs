@@ -10,9 +10,11 @@ use crate::quantity::Quantity;
 use super::bias::{self, BiasSet};
 use super::codes::Histogram;
 use super::dark::{self, Dark};
-use super::gain::{self, FlatGroup, FlatOutcome};
+use super::flat_pair::FlatPair;
+use super::flats::{self, FlatGroup, FlatOutcome};
 use super::load::{LoadError, raw_size, read_plane};
 use super::tiles::Grid;
+use super::transfer::{self, FittedPairs, TransferFit};
 use super::{CalibrationCounts, SensorResult, rates, read_noise, temperatures};
 
 /// Share of the highest 16-bit code taken as saturation where nothing tells it: analogue chains bend just below it.
@@ -131,15 +133,30 @@ pub fn characterise(
     let mut points = Vec::new();
     let mut vignetting = Vec::new();
     let mut flat_count = 0;
+    let transfer = fit_transfer(&flat_outcomes, &grid, stated);
+    let mut prnu = Vec::new();
     for mut outcome in flat_outcomes {
         vignetting.extend(outcome.vignetting.take());
+        prnu.extend(outcome.prnu.take());
         found = [found, outcome.pile_up].into_iter().flatten().min();
         flat_count += outcome.used;
         report_flats(outcome, &mut points, &mut refused, &mut cautions);
     }
     let saturation_adu = saturation(hints, found, step);
-    let gain = choose_gain(&points, hints, flats.len(), &bias_sets, &mut cautions);
+    let missing = missing_for_gain(flats.len(), &bias_sets);
+    let (measured, photon_transfer_fit, missing) = match transfer {
+        Some(Ok((gain, fit))) => (Some(gain), Some(fit), missing),
+        Some(Err(why)) => (None, None, why),
+        None => (
+            None,
+            None,
+            points.first().map_or(missing, |p: &super::PhotonTransferPoint| p.gain_e_per_adu.why().to_owned()),
+        ),
+    };
+    let gain = choose_gain(measured, missing, hints, &mut cautions);
     let from_bias = read_noise::derive(&bias_sets, lattice);
+    let copies: Vec<[PathBuf; 2]> = bias_sets.iter_mut().flat_map(|s| std::mem::take(&mut s.copies)).collect();
+    report_copies(copies, &mut cautions);
     if let Some(message) = &from_bias.floor_message {
         let paths = biases.iter().map(|f| f.path.clone()).collect();
         cautions.push(("bias-floor", message.clone(), paths));
@@ -159,12 +176,17 @@ pub fn characterise(
         gain_e_per_adu: gain,
         read_noise_adu: from_bias.read_noise_adu,
         row_noise_adu: from_bias.row_noise_adu,
+        column_noise_adu: from_bias.column_noise_adu,
         fixed_pattern_adu: from_bias.fixed_pattern_adu,
+        level_drift_adu: from_bias.drift_adu,
+        read_noise_tail: from_bias.tail,
         bias_level_adu: from_bias.level_adu,
         adu_step: step,
         saturation_adu,
         bias_floor_fraction: from_bias.floor_fraction,
         photon_transfer: points,
+        photon_transfer_fit,
+        prnu,
         vignetting,
         dark_current: dark.current,
         hot_pixel_fraction: dark.hot,
@@ -228,7 +250,7 @@ fn measure_flats(
             let temperature = mean(members.iter().filter_map(|f| f.celsius));
             let paths = members.iter().map(|f| f.path.clone()).collect();
             let bias = nearest_bias(biases, temperature);
-            gain::measure(&FlatGroup { filter, paths }, bias, grid, step, saturation_adu, progress)
+            flats::measure(&FlatGroup { filter, paths }, bias, grid, step, saturation_adu, progress)
         })
         .collect()
 }
@@ -257,10 +279,27 @@ fn report_flats(
         let message = "flats with clipped pixels were not used: expose to about half of saturation".to_owned();
         cautions.push(("flat-clipped", message, outcome.clipped));
     }
+    report_copies(outcome.copies, cautions);
+    for (pair, scatter) in outcome.banded {
+        let message = format!(
+            "the rows of this pair of flats differ in level by {:.1} %, as a flickering lamp makes them: each row was \
+             brought to level; steady light is better",
+            100.0 * scatter
+        );
+        cautions.push(("flat-flicker", message, pair.to_vec()));
+    }
     for (pair, ratio) in outcome.mismatched {
         let message =
             format!("the levels of this pair of flats differ by a factor of {ratio:.2}: steady light is better");
         cautions.push(("flat-levels-differ", message, pair.to_vec()));
+    }
+}
+
+/// A copy has no noise of its own: it would make a pair without noise.
+fn report_copies(copies: Vec<[PathBuf; 2]>, cautions: &mut Cautions) {
+    if !copies.is_empty() {
+        let message = "these frames repeat another pixel for pixel and were left out: a copy has no noise of its own";
+        cautions.push(("identical-frames", message.to_owned(), copies.into_iter().map(|[copy, _]| copy).collect()));
     }
 }
 
@@ -283,14 +322,20 @@ fn saturation(hints: &SensorHints, found: Option<u32>, step: Option<u32>) -> Qua
         .noted("assumption: a flat that is exposed too long would show the level, or a rig file can state it")
 }
 
-fn choose_gain(
-    points: &[super::PhotonTransferPoint],
-    hints: &SensorHints,
-    flats: usize,
-    biases: &[BiasSet],
-    cautions: &mut Cautions,
-) -> Quantity {
-    let measured = gain::combine(points);
+/// The curve through the flats of all filters: the gain does not depend on the light. `None` without a pair.
+fn fit_transfer(
+    outcomes: &[FlatOutcome],
+    grid: &Grid,
+    saturation_adu: f64,
+) -> Option<Result<(Quantity, TransferFit), String>> {
+    let pairs: Vec<&FlatPair> = outcomes.iter().flat_map(|o| &o.pairs).collect();
+    let top_adu = saturation_adu - outcomes.first()?.bias_level_adu;
+    let dark_sigma_adu2 = outcomes.iter().map(|o| o.dark_sigma_adu2).fold(0.0, f64::max);
+    let input = FittedPairs { pairs: &pairs, top_adu, dark_sigma_adu2, sites: grid.sites() };
+    (!pairs.is_empty()).then(|| transfer::fit(&input))
+}
+
+fn choose_gain(measured: Option<Quantity>, missing: String, hints: &SensorHints, cautions: &mut Cautions) -> Quantity {
     let mut compare = |value: f64, name: &str| {
         if let Some(m) = measured.as_ref().and_then(|m| m.value).filter(|m| (m / value - 1.0).abs() > GAIN_DISAGREEMENT)
         {
@@ -308,17 +353,13 @@ fn choose_gain(
     if let Some(gain) = measured {
         return gain;
     }
-    let missing = missing_for_gain(points, flats, biases);
     match &hints.header_gain {
         Some((value, card)) => Quantity::header(*value, card).noted(format!("not measured: {missing}")),
         None => Quantity::not_measurable(missing),
     }
 }
 
-fn missing_for_gain(points: &[super::PhotonTransferPoint], flats: usize, biases: &[BiasSet]) -> String {
-    if let Some(point) = points.first() {
-        return point.gain_e_per_adu.why().to_owned();
-    }
+fn missing_for_gain(flats: usize, biases: &[BiasSet]) -> String {
     let mut missing = Vec::new();
     if flats < 2 {
         missing.push("two flats of one filter at the same level (about half of saturation)");

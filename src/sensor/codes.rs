@@ -96,6 +96,11 @@ impl Histogram {
         filled.iter().take(FEWEST_CODES - 1).sum::<f64>() < STEP_OCCUPANCY * self.total as f64
     }
 
+    /// The lowest code, ADU.
+    pub fn lowest(&self) -> u32 {
+        self.occupied().next().map_or(0, |(code, _)| code)
+    }
+
     /// Share of pixels at the lowest code.
     pub fn floor_fraction(&self) -> f64 {
         self.occupied().next().map_or(0.0, |(_, n)| n / self.total as f64)

@@ -14,6 +14,7 @@ mod real_stars;
 mod simulated_field;
 mod simulated_sensor;
 mod simulated_stars;
+mod simulated_transfer;
 mod star_cutouts;
 mod tile_files;
 
