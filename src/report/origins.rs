@@ -59,20 +59,32 @@ pub fn noise_parts(s: &Session) -> [(&'static str, &Quantity, Quantity); 4] {
 pub fn of_sensor(s: &SensorEntry) -> Vec<Named> {
     let r = &s.result;
     let d = &r.dark_current;
-    vec![
+    let mut values = vec![
         named("gain", "e⁻/ADU", &r.gain_e_per_adu),
         named("read noise", "e⁻", &r.read_noise_e),
         named("read noise", "ADU", &r.read_noise_adu),
         named("noise shared by a row", "ADU", &r.row_noise_adu),
+        named("noise shared by a column", "ADU", &r.column_noise_adu),
         named("fixed pattern of the bias", "ADU", &r.fixed_pattern_adu),
         named("bias level", "ADU", &r.bias_level_adu),
+        named("drift of the level from frame to frame", "ADU", &r.level_drift_adu),
         named("saturation", "ADU", &r.saturation_adu),
         named("dark current", "e⁻/px/s", &d.rate_e_per_px_s),
         named("doubling step of the dark current", "°C", &d.doubling_celsius),
         named("activation energy", "eV", &d.activation_energy_ev),
         named("dark current that stays when cold", "e⁻/px/s", &d.floor_e_per_px_s),
         percent("hot pixels", &r.hot_pixel_fraction.fraction),
-    ]
+    ];
+    // Most flats end before pixels are full: that is nothing missing.
+    if let Some(fit) = r.photon_transfer_fit.as_ref().filter(|f| f.full_well_e.is_known()) {
+        values.push(named("full well", "e⁻", &fit.full_well_e));
+    }
+    values.extend(r.prnu.iter().take(1).map(|p| percent("uneven response of the pixels", &p.fraction)));
+    if r.read_noise_tail.median_adu.is_known() {
+        values.push(named("read noise of the typical pixel", "ADU", &r.read_noise_tail.median_adu));
+        values.push(percent("pixels with more than 2.5 times that", &r.read_noise_tail.noisy_pixel_fraction));
+    }
+    values
 }
 
 /// Where a value came from, in words.

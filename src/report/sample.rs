@@ -10,7 +10,8 @@ use super::model::*;
 use crate::folder::FrameKind;
 use crate::quantity::{Quantity, Source};
 use crate::sensor::{
-    CalibrationCounts, DarkCurrent, DarkPoint, HotPixels, PhotonTransferPoint, ReadNoiseTail, SensorResult, Vignetting,
+    CalibrationCounts, DarkCurrent, DarkPoint, HotPixels, PhotonTransferPoint, ReadNoiseTail, SensorResult,
+    TransferFit, Vignetting,
 };
 use crate::stars::field::{FieldFrame, FieldOptics, FieldResult, field};
 use crate::stars::{Shape, Star, StarFit};
@@ -237,8 +238,18 @@ fn sensor() -> SensorEntry {
                     site: None,
                 })
                 .collect(),
-            photon_transfer_fit: None,
+            photon_transfer_fit: Some(TransferFit {
+                system_gain_adu_per_e: Quantity::measured(1.0 / 0.784, 0.0098, "photon transfer, flat pairs", 6),
+                intercept_adu2: Quantity::measured(16.1, 0.8, "curve through the flats alone", 6),
+                curvature_per_adu: Quantity::not_measurable("the sample's line is straight"),
+                full_well_adu: Quantity::not_measurable("brighter flats would show it"),
+                full_well_e: Quantity::not_measurable("brighter flats would show it"),
+                range_adu: [900.0, 34_100.0],
+                chi2_per_degree: 1.02,
+                dark_variance_adu2: 15.6,
+            }),
             prnu: Vec::new(),
+            amplifiers: Vec::new(),
             vignetting: vec![Vignetting {
                 filter: Some(HOSTILE.to_owned()),
                 flats: 12,

@@ -6,7 +6,7 @@ use crate::fits::Pixels;
 use crate::quantity::Quantity;
 use crate::stats;
 
-use super::codes::{FLOOR_FRACTION, Histogram};
+use super::codes::Histogram;
 use super::copies::Copies;
 use super::lines::Lines;
 use super::load::{LoadError, walk};
@@ -174,7 +174,7 @@ impl BiasSet {
     fn note_floor(&mut self, frame: &Pixels, step: u32) {
         let Some(histogram) = Histogram::new(frame) else { return };
         let fraction = histogram.floor_fraction();
-        let is_floor = fraction > FLOOR_FRACTION && histogram.has_floor(step);
+        let is_floor = histogram.has_floor(step);
         let censored = if is_floor { histogram.censored_normal(step) } else { None };
         let floor = Floor { fraction, lowest_adu: histogram.lowest(), censored };
         let rank = |f: &Floor| (f.censored.is_some(), f.fraction);

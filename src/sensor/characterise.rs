@@ -15,7 +15,7 @@ use super::flats::{self, FlatGroup, FlatOutcome};
 use super::load::{LoadError, raw_size, read_plane};
 use super::tiles::Grid;
 use super::transfer::{self, FittedPairs, TransferFit};
-use super::{CalibrationCounts, SensorResult, rates, read_noise, temperatures};
+use super::{CalibrationCounts, SensorResult, amplifiers, rates, read_noise, sky_pairs, temperatures};
 
 /// Share of the highest 16-bit code taken as saturation where nothing tells it: analogue chains bend just below it.
 const ASSUMED_SATURATION_SHARE: f64 = 0.98;
@@ -26,7 +26,7 @@ const GAIN_DISAGREEMENT: f64 = 0.1;
 #[derive(Debug, Clone, PartialEq)]
 pub struct CalibrationFrame {
     pub path: PathBuf,
-    /// Bias, dark or flat; other kinds are passed over.
+    /// Bias, dark or flat; lights are used where there are no flats; other kinds are passed over.
     pub kind: FrameKind,
     /// Time over which dark charge gathered, s.
     pub exposure_s: Option<f64>,
@@ -134,6 +134,11 @@ pub fn characterise(
     let mut vignetting = Vec::new();
     let mut flat_count = 0;
     let transfer = fit_transfer(&flat_outcomes, &grid, stated);
+    let pairs: Vec<&FlatPair> = flat_outcomes.iter().flat_map(|o| &o.pairs).collect();
+    let amplifiers = amplifiers::measure(&bias_sets, &pairs, &grid, f64::from(lattice), stated);
+    if let Some(message) = amplifiers::message(&amplifiers) {
+        cautions.push(("several-amplifiers", message, Vec::new()));
+    }
     let mut prnu = Vec::new();
     for mut outcome in flat_outcomes {
         vignetting.extend(outcome.vignetting.take());
@@ -152,6 +157,16 @@ pub fn characterise(
             None,
             points.first().map_or(missing, |p: &super::PhotonTransferPoint| p.gain_e_per_adu.why().to_owned()),
         ),
+    };
+    let lights = of(FrameKind::Light);
+    let (measured, missing) = match (measured, nearest_bias(&bias_sets, None)) {
+        (None, Some(biases)) if flats.len() < 2 && !lights.is_empty() => {
+            match sky_pairs::measure(&lights, biases, &grid, stated, progress, &mut refused) {
+                Ok(gain) => (Some(gain), missing),
+                Err(why) => (None, format!("{missing}; {why}")),
+            }
+        }
+        (measured, _) => (measured, missing),
     };
     let gain = choose_gain(measured, missing, hints, &mut cautions);
     let from_bias = read_noise::derive(&bias_sets, lattice);
@@ -187,6 +202,7 @@ pub fn characterise(
         photon_transfer: points,
         photon_transfer_fit,
         prnu,
+        amplifiers,
         vignetting,
         dark_current: dark.current,
         hot_pixel_fraction: dark.hot,
@@ -339,7 +355,7 @@ fn choose_gain(measured: Option<Quantity>, missing: String, hints: &SensorHints,
     let mut compare = |value: f64, name: &str| {
         if let Some(m) = measured.as_ref().and_then(|m| m.value).filter(|m| (m / value - 1.0).abs() > GAIN_DISAGREEMENT)
         {
-            let message = format!("the flats give {m:.3} e-/ADU, {name} says {value:.3}");
+            let message = format!("the frames give {m:.3} e-/ADU, {name} says {value:.3}");
             cautions.push(("gain-disagrees", message, Vec::new()));
         }
     };

@@ -50,10 +50,29 @@ pub(super) struct FlatPair {
     pub banding: f64,
 }
 
+/// What is done with the rows' own levels.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum RowLevels {
+    /// Brought together where they differ by more than noise.
+    Levelled,
+    /// Left alone: stars make rows differ too.
+    AsTheyAre,
+}
+
 /// Measures a pair against the biases; cells near saturation are left out.
-pub(super) fn measure(a: &Pixels, b: &Pixels, biases: &BiasSet, grid: &Grid, saturation_adu: f64) -> FlatPair {
+pub(super) fn measure(
+    a: &Pixels,
+    b: &Pixels,
+    biases: &BiasSet,
+    grid: &Grid,
+    saturation_adu: f64,
+    levels: RowLevels,
+) -> FlatPair {
     let parities = if grid.sites() > 1 { 2 } else { 1 };
-    let rows = RowRatios::new(a, b, biases.level().unwrap_or(0.0), grid, parities);
+    let rows = match levels {
+        RowLevels::Levelled => RowRatios::new(a, b, biases.level().unwrap_or(0.0), grid, parities),
+        RowLevels::AsTheyAre => RowRatios::alike(parities),
+    };
     let dark_rows = if rows.banding > 0.0 { 0.0 } else { biases.mean_row_variance() };
     let pattern = stats::mean_and_std(&biases.pattern.iter().map(|p| p.0).collect::<Vec<_>>()).map_or(0.0, |m| m.0);
     let cells = grid.map_indexed(|i, cell| {
@@ -88,26 +107,34 @@ pub(super) fn measure(a: &Pixels, b: &Pixels, biases: &BiasSet, grid: &Grid, sat
     FlatPair { cells, ratio, banding: rows.banding }
 }
 
-/// Pixel by pixel covariance of two flats of one cell, a plane taken off each: shadows of dust and vignetting are no PRNU.
+/// Terms that are taken off each flat within a cell: shadows of dust and vignetting are no PRNU.
+const TERMS: usize = 5;
+
+/// Pixel by pixel covariance of two flats of one cell, a smooth surface taken off each.
 fn covariance(first: &[f64], second: &[f64], cell: &Cell, s1: &Spread, s2: &Spread) -> f64 {
     let (half1, half2) = (PRNU_WINDOW_SIGMAS * s1.variance.sqrt(), PRNU_WINDOW_SIGMAS * s2.variance.sqrt());
     let (cx, cy) = cell.centre();
+    let places: Vec<(f64, f64)> = cell.pixels().map(|(x, y)| (x as f64 - cx, y as f64 - cy)).collect();
+    let n = places.len() as f64;
+    let (xx, yy) = places.iter().fold((0.0, 0.0), |(xx, yy), (x, y)| (xx + x * x / n, yy + y * y / n));
+    // Even columns and rows make these orthogonal but for a pixel in a thousand that is left out.
+    let basis = |(x, y): (f64, f64)| [1.0, x, y, x * x - xx, y * y - yy];
     let inside = || {
-        let both = first.iter().zip(second).zip(cell.pixels());
-        both.map(|((f, s), (x, y))| (f - s1.mean, s - s2.mean, x as f64 - cx, y as f64 - cy))
-            .filter(|(f, s, ..)| f.abs() <= half1 && s.abs() <= half2)
+        let both = first.iter().zip(second).zip(&places).map(|((f, s), place)| (f - s1.mean, s - s2.mean, *place));
+        both.filter(|(f, s, _)| f.abs() <= half1 && s.abs() <= half2)
     };
-    // The columns and rows of a cell are orthogonal, and so are the two slopes.
-    let mut sums = [0.0; 9];
-    for (f, s, dx, dy) in inside() {
-        let add = [1.0, f, s, f * dx, s * dx, f * dy, s * dy, dx * dx, dy * dy];
-        sums.iter_mut().zip(add).for_each(|(sum, v)| *sum += v);
+    let mut sums = [[0.0; 3]; TERMS];
+    for (f, s, place) in inside() {
+        for (sum, b) in sums.iter_mut().zip(basis(place)) {
+            let add = [f * b, s * b, b * b];
+            sum.iter_mut().zip(add).for_each(|(sum, v)| *sum += v);
+        }
     }
-    let [n, f, s, fx, sx, fy, sy, xx, yy] = sums;
-    let sum: f64 = inside()
-        .map(|(df, ds, dx, dy)| (df - f / n - fx / xx * dx - fy / yy * dy) * (ds - s / n - sx / xx * dx - sy / yy * dy))
-        .sum();
-    sum / (n - 3.0)
+    let surface = |place: (f64, f64), which: usize| {
+        basis(place).iter().zip(&sums).map(|(b, sum)| b * sum[which] / sum[2]).sum::<f64>()
+    };
+    let sum: f64 = inside().map(|(f, s, place)| (f - surface(place, 0)) * (s - surface(place, 1))).sum();
+    sum / (sums[0][2] - TERMS as f64)
 }
 
 /// Factors that bring each row of the second flat to the first.
@@ -120,6 +147,10 @@ struct RowRatios {
 }
 
 impl RowRatios {
+    fn alike(parities: usize) -> Self {
+        Self { factors: Vec::new(), parities, banding: 0.0, levelled: 1.0 }
+    }
+
     fn new(a: &Pixels, b: &Pixels, bias: f64, grid: &Grid, parities: usize) -> Self {
         let (w, h) = (grid.width, grid.height);
         let length = (w / parities) as f64;
@@ -137,9 +168,8 @@ impl RowRatios {
                 (ratio, noise)
             })
             .collect();
-        let alike = Self { factors: Vec::new(), parities, banding: 0.0, levelled: 1.0 };
         if rows.iter().any(|r| !(r.0 > 0.0 && r.0.is_finite() && r.1.is_finite())) {
-            return alike;
+            return Self::alike(parities);
         }
         let noise = rows.iter().map(|r| r.1).sum::<f64>() / rows.len() as f64;
         // Each parity has a ratio of its own: colours may drift apart.
@@ -151,7 +181,7 @@ impl RowRatios {
         }
         let between = stats::clipped(&logs, CELL_CLIP_SIGMAS).map_or(0.0, |c| c.sigma.powi(2));
         if between <= noise * (1.0 + BANDED_ERRORS * (2.0 / logs.len() as f64).sqrt()) {
-            return alike;
+            return Self::alike(parities);
         }
         Self {
             factors: logs.iter().map(|l| l.exp()).collect(),

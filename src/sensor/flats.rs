@@ -12,7 +12,7 @@ use super::PhotonTransferPoint;
 use super::bias::{BiasSet, CELL_CLIP_SIGMAS};
 use super::codes::Histogram;
 use super::copies::Copies;
-use super::flat_pair::{self, CellPoint, FlatPair};
+use super::flat_pair::{self, CellPoint, FlatPair, RowLevels};
 use super::load::{LoadError, walk};
 use super::tiles::Grid;
 use super::vignetting::{FlatCells, Vignetting};
@@ -105,7 +105,7 @@ pub(super) fn measure(
         out.used += 1;
         cells.add(&frame, grid);
         if let (Some((earlier_index, earlier)), Some(biases)) = (&before, biases) {
-            let pair = flat_pair::measure(earlier, &frame, biases, grid, saturation_adu);
+            let pair = flat_pair::measure(earlier, &frame, biases, grid, saturation_adu, RowLevels::Levelled);
             pairs.push(([group.paths[*earlier_index].clone(), group.paths[i].clone()], pair));
         }
         before = Some((i, frame));

@@ -1,5 +1,6 @@
 //! The sensor from bias, dark and flat frames: gain, read noise, dark current, hot pixels.
 
+mod amplifiers;
 mod bias;
 mod characterise;
 mod codes;
@@ -18,6 +19,7 @@ mod rates;
 mod read_noise;
 mod result;
 mod rounded;
+mod sky_pairs;
 mod spread;
 mod tail;
 mod temperatures;
@@ -25,6 +27,7 @@ mod tiles;
 mod transfer;
 mod vignetting;
 
+pub use amplifiers::Amplifier;
 pub use characterise::{CalibrationFrame, SensorHints, SensorOutcome, characterise};
 pub use dark::Glow;
 pub use flats::Prnu;

@@ -4,7 +4,7 @@ use serde::Serialize;
 
 use crate::quantity::Quantity;
 
-use super::{DarkLaw, Glow, Prnu, ReadNoiseTail, TransferFit, Vignetting};
+use super::{Amplifier, DarkLaw, Glow, Prnu, ReadNoiseTail, TransferFit, Vignetting};
 
 /// One camera at one gain setting, offset, readout mode and binning.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -39,6 +39,8 @@ pub struct SensorResult {
     pub photon_transfer_fit: Option<TransferFit>,
     /// Pattern of the pixels' response to light, one entry a filter with a pair of flats.
     pub prnu: Vec<Prnu>,
+    /// The quadrants where they differ in gain or read noise, as several amplifiers make them; empty where they agree.
+    pub amplifiers: Vec<Amplifier>,
     /// Fall-off of the light, one entry a filter with flats.
     pub vignetting: Vec<Vignetting>,
     /// Dark current.

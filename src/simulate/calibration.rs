@@ -42,7 +42,8 @@ pub struct SmallCamera {
     pub levels: Vec<f64>,
     /// Side of its frames, px.
     pub side: usize,
-    seed: u64,
+    /// Seed of its pixels and its frames.
+    pub seed: u64,
 }
 
 /// The files of a camera.

@@ -1,11 +1,11 @@
 //! Photon transfer on simulated flats whose truth is known: ladders of levels, curvature, full pixels, flickering lamps,
 //! dust, levels that differ; and gain and read noise of many small cameras.
 
-use rand::SeedableRng;
+use rand::{RngExt, SeedableRng};
 use rand_distr::{Distribution, Normal, Poisson};
 use rand_xoshiro::Xoshiro256PlusPlus;
 use skygrain::folder::FrameKind;
-use skygrain::sensor::{CalibrationFrame, SensorHints, SensorOutcome, characterise};
+use skygrain::sensor::{CalibrationFrame, SensorHints, SensorOutcome, SensorResult, characterise};
 use skygrain::simulate::{SmallCamera, Tally, write_frame};
 use tempfile::TempDir;
 
@@ -219,6 +219,115 @@ fn flats_hardly_brighter_than_the_read_noise_are_refused_by_name() {
     assert!(gain.value.is_none() && gain.why().contains("brighter flats"), "{gain:?}");
 }
 
+/// Stars of FWHM 3.5 px: `count` over the frame, of that mean charge, shifted from frame to frame.
+fn stars(seed: u64, count: usize, mean_e: f64, shift: f64) -> Vec<f64> {
+    let mut rng = Xoshiro256PlusPlus::seed_from_u64(seed);
+    let mut light = vec![0.0; PIXELS];
+    let sigma = 3.5 / 2.354_820_045;
+    for _ in 0..count {
+        let mut even = || rng.random::<f64>();
+        let (x, y) = (even() * SIDE as f64 + shift, even() * SIDE as f64 - 0.6 * shift);
+        // Charges even in their logarithm over a factor of 100, mean `mean_e`.
+        let charge = mean_e * 100f64.powf(even()) * 100f64.ln() / 99.0;
+        let (cx, cy) = (x.round() as i64, y.round() as i64);
+        for py in (cy - 8).max(0)..(cy + 9).min(SIDE as i64) {
+            for px in (cx - 8).max(0)..(cx + 9).min(SIDE as i64) {
+                let r2 = (px as f64 - x).powi(2) + (py as f64 - y).powi(2);
+                light[py as usize * SIDE + px as usize] +=
+                    charge / (std::f64::consts::TAU * sigma * sigma) * (-0.5 * r2 / (sigma * sigma)).exp();
+            }
+        }
+    }
+    light
+}
+
+#[test]
+fn without_flats_the_sky_of_lights_gives_the_gain_and_is_called_so() {
+    let mut lab = Lab::new(9, 0.01);
+    for k in 0..4 {
+        let light = stars(90, 60, 20_000.0, 2.5 * f64::from(k));
+        let sky = 900.0 + 20.0 * f64::from(k);
+        lab.write(FrameKind::Light, 120.0, |lab, i| {
+            Poisson::new((sky + light[i]) * lab.response[i]).unwrap().sample(&mut lab.rng)
+        });
+    }
+    let outcome = lab.measure();
+    let gain = &outcome.result.gain_e_per_adu;
+    assert_gain(&outcome, 0.04);
+    assert!(gain.method.contains("lights") && gain.note.as_ref().unwrap().contains("not flats"), "{gain:?}");
+    // Flats are better, and are used where there are some.
+    for _ in 0..2 {
+        lab.flat(1.0, |_| 20_000.0);
+    }
+    assert!(!lab.measure().result.gain_e_per_adu.method.contains("lights"));
+}
+
+#[test]
+fn a_field_full_of_faint_stars_gives_no_gain_and_says_why() {
+    let mut lab = Lab::new(10, 0.01);
+    for k in 0..4 {
+        let light = stars(91, 9_000, 2_000.0, 2.5 * f64::from(k));
+        lab.write(FrameKind::Light, 120.0, |lab, i| {
+            Poisson::new((900.0 + light[i]) * lab.response[i]).unwrap().sample(&mut lab.rng)
+        });
+    }
+    let gain = lab.measure().result.gain_e_per_adu;
+    assert!(gain.value.is_none() && gain.why().contains("stars too faint to tell"), "{gain:?}");
+}
+
+#[test]
+fn four_amplifiers_are_told_apart() {
+    const GAINS: [f64; 4] = [0.80, 0.84, 0.76, 0.80];
+    let quadrant = |i: usize| usize::from(i % SIDE >= SIDE / 2) + 2 * usize::from(i / SIDE >= SIDE / 2);
+    let mut lab = Lab::new(11, 0.01);
+    for k in 0..8 {
+        let level = [8_000.0, 30_000.0][k / 4];
+        lab.write(FrameKind::Flat, level, |lab, i| {
+            // Charge in units of the writer's gain.
+            Poisson::new(level * lab.response[i]).unwrap().sample(&mut lab.rng) * GAIN / GAINS[quadrant(i)]
+        });
+    }
+    let outcome = lab.measure();
+    assert!(codes(&outcome).contains(&"several-amplifiers"), "{:?}", outcome.cautions);
+    let amplifiers = &outcome.result.amplifiers;
+    assert_eq!(amplifiers.len(), 4);
+    for (a, truth) in amplifiers.iter().zip(GAINS) {
+        let (gain, sigma) = a.gain_e_per_adu.pair().unwrap();
+        assert!((gain - truth).abs() < 4.0 * sigma && sigma < 0.02 * truth, "{a:?}");
+    }
+}
+
+// Gain and read noise of one CMOS camera at four gain settings (0, 50, 99 and 100), read off the legend of a figure in a
+// summer-school notebook of the Observatoire de Haute-Provence, 2023 (ptc.ipynb, commit 541540b).
+#[test]
+fn a_published_camera_comes_back_at_four_gain_settings() {
+    for (i, (gain, read_e)) in [(0.77, 3.77), (0.44, 3.77), (0.25, 3.66), (0.25, 2.02)].into_iter().enumerate() {
+        let camera = SmallCamera {
+            gain_e_per_adu: gain,
+            read_noise_adu: read_e / gain,
+            pedestal_adu: 500.0,
+            step: 1,
+            ..SmallCamera::draw(i as u64, 5, 256)
+        };
+        let result = measured(&camera);
+        for (got, want) in [(&result.gain_e_per_adu, gain), (&result.read_noise_e, read_e)] {
+            let (value, sigma) = got.pair().unwrap();
+            assert!((value - want).abs() < 4.0 * sigma && sigma < 0.012 * want, "{gain}: {got:?}");
+        }
+    }
+}
+
+fn measured(camera: &SmallCamera) -> SensorResult {
+    let folder = tempfile::tempdir().unwrap();
+    let files = camera.write(folder.path()).unwrap();
+    let of = |kind: FrameKind| {
+        move |path: std::path::PathBuf| CalibrationFrame { path, kind, exposure_s: None, celsius: None, filter: None }
+    };
+    let biases = files.biases.into_iter().map(of(FrameKind::Bias));
+    let frames: Vec<CalibrationFrame> = biases.chain(files.flats.into_iter().map(of(FrameKind::Flat))).collect();
+    characterise(&frames, &SensorHints::default(), &|_| {}).result
+}
+
 /// The whole Monte Carlo is `cargo bench --bench sensor_accuracy`; this is a tenth of it.
 #[test]
 fn gain_and_read_noise_of_small_cameras_are_unbiased_and_their_errors_hold() {
@@ -230,20 +339,7 @@ fn gain_and_read_noise_of_small_cameras_are_unbiased_and_their_errors_hold() {
     let [mut gain, mut read] = [const { None }; 2].map(|_: Option<()>| Tally::default());
     for number in 0..CAMERAS {
         let camera = SmallCamera::draw(77, number, 192);
-        let folder = tempfile::tempdir().unwrap();
-        let files = camera.write(folder.path()).unwrap();
-        let of = |kind: FrameKind| {
-            move |path: std::path::PathBuf| CalibrationFrame {
-                path,
-                kind,
-                exposure_s: None,
-                celsius: None,
-                filter: None,
-            }
-        };
-        let biases = files.biases.into_iter().map(of(FrameKind::Bias));
-        let frames: Vec<CalibrationFrame> = biases.chain(files.flats.into_iter().map(of(FrameKind::Flat))).collect();
-        let result = characterise(&frames, &SensorHints::default(), &|_| {}).result;
+        let result = measured(&camera);
         gain.relative(result.gain_e_per_adu.pair(), camera.gain_e_per_adu);
         read.relative(result.read_noise_adu.pair(), camera.read_noise_adu);
     }
