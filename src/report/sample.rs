@@ -217,6 +217,12 @@ fn sensor() -> SensorEntry {
         result: SensorResult {
             gain_e_per_adu: Quantity::measured(0.784, 0.006, "photon transfer, flat pairs", 6),
             read_noise_e: Quantity::measured(READ_E, 0.04, "bias pairs times gain", 10),
+            sensitivity_threshold_e: Quantity::measured(
+                (READ_E * READ_E + 0.3).sqrt() + 0.5,
+                0.04,
+                "signal equals noise",
+                10,
+            ),
             read_noise_adu: Quantity::measured(READ_E / 0.784, 0.03, "bias pairs", 10),
             row_noise_adu: Quantity::measured(0.4, 0.1, "rows of bias pairs", 10),
             column_noise_adu: Quantity::measured(0.05, 0.1, "columns of bias pairs", 10),

@@ -14,13 +14,10 @@ use super::flat_pair::FlatPair;
 use super::flats::{self, FlatGroup, FlatOutcome};
 use super::load::{LoadError, raw_size, read_plane};
 use super::tiles::Grid;
-use super::transfer::{self, FittedPairs, TransferFit};
-use super::{CalibrationCounts, SensorResult, amplifiers, rates, read_noise, sky_pairs, temperatures};
+use super::{CalibrationCounts, SensorResult, amplifiers, chosen_gain, rates, read_noise, sky_pairs, temperatures};
 
 /// Share of the highest 16-bit code taken as saturation where nothing tells it: analogue chains bend just below it.
 const ASSUMED_SATURATION_SHARE: f64 = 0.98;
-/// Relative difference between a measured and a stated gain that is reported.
-const GAIN_DISAGREEMENT: f64 = 0.1;
 
 /// A frame of one sensor.
 #[derive(Debug, Clone, PartialEq)]
@@ -57,7 +54,7 @@ pub struct SensorOutcome {
     pub cautions: Vec<(&'static str, String, Vec<PathBuf>)>,
 }
 
-type Cautions = Vec<(&'static str, String, Vec<PathBuf>)>;
+pub(super) type Cautions = Vec<(&'static str, String, Vec<PathBuf>)>;
 
 /// Measures one sensor from its calibration frames.
 ///
@@ -133,7 +130,7 @@ pub fn characterise(
     let mut points = Vec::new();
     let mut vignetting = Vec::new();
     let mut flat_count = 0;
-    let transfer = fit_transfer(&flat_outcomes, &grid, stated);
+    let transfer = chosen_gain::fit_transfer(&flat_outcomes, &grid, stated);
     let pairs: Vec<&FlatPair> = flat_outcomes.iter().flat_map(|o| &o.pairs).collect();
     let amplifiers = amplifiers::measure(&bias_sets, &pairs, &grid, f64::from(lattice), stated);
     if let Some(message) = amplifiers::message(&amplifiers) {
@@ -148,7 +145,7 @@ pub fn characterise(
         report_flats(outcome, &mut points, &mut refused, &mut cautions);
     }
     let saturation_adu = saturation(hints, found, step);
-    let missing = missing_for_gain(flats.len(), &bias_sets);
+    let missing = chosen_gain::missing(flats.len(), &bias_sets);
     let (measured, photon_transfer_fit, missing) = match transfer {
         Some(Ok((gain, fit))) => (Some(gain), Some(fit), missing),
         Some(Err(why)) => (None, None, why),
@@ -168,7 +165,7 @@ pub fn characterise(
         }
         (measured, _) => (measured, missing),
     };
-    let gain = choose_gain(measured, missing, hints, &mut cautions);
+    let gain = chosen_gain::choose(measured, missing, hints, &mut cautions);
     let from_bias = read_noise::derive(&bias_sets, lattice);
     let copies: Vec<[PathBuf; 2]> = bias_sets.iter_mut().flat_map(|s| std::mem::take(&mut s.copies)).collect();
     report_copies(copies, &mut cautions);
@@ -188,6 +185,7 @@ pub fn characterise(
     }
     let result = SensorResult {
         read_noise_e,
+        sensitivity_threshold_e: read_noise::sensitivity_threshold(&from_bias.read_noise_adu, &gain, lattice),
         gain_e_per_adu: gain,
         read_noise_adu: from_bias.read_noise_adu,
         row_noise_adu: from_bias.row_noise_adu,
@@ -336,56 +334,6 @@ fn saturation(hints: &SensorHints, found: Option<u32>, step: Option<u32>) -> Qua
     }
     Quantity::assumed(assumed_saturation_adu(step), None, "98 % of the 16-bit range")
         .noted("assumption: a flat that is exposed too long would show the level, or a rig file can state it")
-}
-
-/// The curve through the flats of all filters: the gain does not depend on the light. `None` without a pair.
-fn fit_transfer(
-    outcomes: &[FlatOutcome],
-    grid: &Grid,
-    saturation_adu: f64,
-) -> Option<Result<(Quantity, TransferFit), String>> {
-    let pairs: Vec<&FlatPair> = outcomes.iter().flat_map(|o| &o.pairs).collect();
-    let top_adu = saturation_adu - outcomes.first()?.bias_level_adu;
-    let dark_sigma_adu2 = outcomes.iter().map(|o| o.dark_sigma_adu2).fold(0.0, f64::max);
-    let input = FittedPairs { pairs: &pairs, top_adu, dark_sigma_adu2, sites: grid.sites() };
-    (!pairs.is_empty()).then(|| transfer::fit(&input))
-}
-
-fn choose_gain(measured: Option<Quantity>, missing: String, hints: &SensorHints, cautions: &mut Cautions) -> Quantity {
-    let mut compare = |value: f64, name: &str| {
-        if let Some(m) = measured.as_ref().and_then(|m| m.value).filter(|m| (m / value - 1.0).abs() > GAIN_DISAGREEMENT)
-        {
-            let message = format!("the frames give {m:.3} e-/ADU, {name} says {value:.3}");
-            cautions.push(("gain-disagrees", message, Vec::new()));
-        }
-    };
-    if let Some((value, card)) = &hints.header_gain {
-        compare(*value, &format!("the header card {card}"));
-    }
-    if let Some(rig) = hints.rig_gain_e_per_adu {
-        compare(rig, "the rig file");
-        return Quantity::rig(rig, "gain_e_per_adu");
-    }
-    if let Some(gain) = measured {
-        return gain;
-    }
-    match &hints.header_gain {
-        Some((value, card)) => Quantity::header(*value, card).noted(format!("not measured: {missing}")),
-        None => Quantity::not_measurable(missing),
-    }
-}
-
-fn missing_for_gain(flats: usize, biases: &[BiasSet]) -> String {
-    let mut missing = Vec::new();
-    if flats < 2 {
-        missing.push("two flats of one filter at the same level (about half of saturation)");
-    } else if biases.iter().any(|b| !b.pairs.is_empty()) {
-        missing.push("two usable flats of one filter, not clipped");
-    }
-    if biases.iter().all(|b| b.pairs.is_empty()) {
-        missing.push("two bias frames at the same settings");
-    }
-    format!("{} would supply it", missing.join(" and "))
 }
 
 /// Files that cannot be read are failures; frames that do not fit are cautions.

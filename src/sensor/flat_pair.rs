@@ -163,15 +163,24 @@ impl RowRatios {
                 let known = || pixels().filter(|(f, s)| f.is_finite() && s.is_finite());
                 let (f, s) = known().fold((0.0, 0.0), |(f, s), (u, v)| (f + u - bias, s + v - bias));
                 let ratio = f / s;
-                let mut left: Vec<f64> = known().map(|(u, v)| u - bias - ratio * (v - bias)).collect();
-                let noise = spread(&mut left, 0.0).map_or(f64::NAN, |v| v.variance * length / (f * f));
+                // From neighbour to neighbour: blind to vignetting that differs, and no list to sort.
+                let (mut squares, mut steps, mut before) = (0.0, 0.0, None);
+                for d in known().map(|(u, v)| u - bias - ratio * (v - bias)) {
+                    if let Some(before) = before.replace(d) {
+                        let step: f64 = d - before;
+                        squares += step * step;
+                        steps += 1.0;
+                    }
+                }
+                let noise = 0.5 * squares / steps * length / (f * f);
                 (ratio, noise)
             })
             .collect();
         if rows.iter().any(|r| !(r.0 > 0.0 && r.0.is_finite() && r.1.is_finite())) {
             return Self::alike(parities);
         }
-        let noise = rows.iter().map(|r| r.1).sum::<f64>() / rows.len() as f64;
+        // The median row: a cosmic ray or a defect raises its own row only.
+        let noise = stats::median(&rows.iter().map(|r| r.1).collect::<Vec<_>>()).unwrap_or(f64::MAX);
         // Each parity has a ratio of its own: colours may drift apart.
         let mut logs: Vec<f64> = rows.iter().map(|r| r.0.ln()).collect();
         for p in 0..parities {

@@ -3,6 +3,7 @@
 mod amplifiers;
 mod bias;
 mod characterise;
+mod chosen_gain;
 mod codes;
 mod copies;
 mod dark;

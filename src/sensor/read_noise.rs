@@ -41,6 +41,19 @@ fn root(variance: f64, sigma: f64) -> (f64, f64) {
     (value, if value > 0.0 { (sigma / (2.0 * value)).min(sigma.sqrt()) } else { sigma.sqrt() })
 }
 
+/// Signal at which one pixel's signal equals its noise, e-: the absolute sensitivity threshold of EMVA 1288,
+/// `sqrt((s_y.dark / K)^2 + 1/4) + 1/2`, with the noise in the dark in e-, rounding included.
+pub(super) fn sensitivity_threshold(read_noise_adu: &Quantity, gain_e_per_adu: &Quantity, step: u32) -> Quantity {
+    let read = read_noise_adu.times(gain_e_per_adu, "");
+    let (Some((read_e, sigma)), Some(gain)) = (read.pair(), gain_e_per_adu.value) else {
+        return Quantity::not_measurable(read.why());
+    };
+    let rounding_e2 = (f64::from(step) * gain).powi(2) / 12.0;
+    let root = (read_e * read_e + rounding_e2 + 0.25).sqrt();
+    let method = "signal that equals its own noise in one pixel of one frame without dark charge (EMVA 1288)";
+    Quantity::with(read.source, root + 0.5, Some(read_e / root * sigma), method, read.n)
+}
+
 /// Puts the bias sets together; `step` is the step between codes, 0 for continuous data.
 pub(super) fn derive(sets: &[BiasSet], step: u32) -> BiasOutcome {
     let two = "two bias frames or more would supply it";
@@ -205,6 +218,14 @@ mod tests {
         assert!((noise.value.unwrap() - 3.983_690).abs() < 1e-6);
         // The error of a root: half the relative error of the variance.
         assert!((noise.sigma.unwrap() - 0.01 / (2.0 * 3.186_952) / 0.8).abs() < 1e-7);
+    }
+
+    // C4.8 goes on: 4.531129 e- for 3.2 DN at 0.8 DN/e-, evaluated outside this project.
+    #[test]
+    fn c4_8_least_signal() {
+        let read = Quantity::measured((3.2f64 * 3.2 - 1.0 / 12.0).sqrt(), 0.01, "", 1);
+        let least = sensitivity_threshold(&read, &Quantity::measured(1.25, 0.0, "", 1), 1);
+        assert!((least.value.unwrap() - 4.531_129).abs() < 1e-6);
     }
 
     #[test]

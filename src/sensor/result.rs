@@ -13,6 +13,8 @@ pub struct SensorResult {
     pub gain_e_per_adu: Quantity,
     /// Read noise of one pixel, e-.
     pub read_noise_e: Quantity,
+    /// Signal that equals its own noise in one pixel, e-: the absolute sensitivity threshold of EMVA 1288.
+    pub sensitivity_threshold_e: Quantity,
     /// Read noise of one pixel, ADU; known without a gain.
     pub read_noise_adu: Quantity,
     /// Offset that a whole row shares and that changes from frame to frame, ADU; not part of the read noise.

@@ -56,6 +56,7 @@ fn the_dark_ladder_gives_gain_rates_and_doubling_step() {
     let sensor = &outcome.result;
     let gain = sensor.gain_e_per_adu.value.unwrap();
     assert!((gain / 1.936 - 1.0).abs() < GAIN_AGREEMENT, "{gain}");
+    assert!(sensor.amplifiers.is_empty(), "one amplifier: {:?}", sensor.amplifiers);
     for (celsius, rate) in [(-10.2, 0.335), (-5.2, 0.667), (-0.2, 1.34)] {
         let point = sensor.dark_current.points.iter().find(|p| (p.celsius - celsius).abs() < 0.3).unwrap();
         let got = point.rate_e_per_px_s.value.unwrap();

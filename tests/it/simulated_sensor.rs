@@ -310,7 +310,7 @@ fn a_copy_of_a_bias_frame_is_named_and_makes_no_noiseless_pair() {
     bench.write(FrameKind::Bias, 0.0, None, &pixels);
     let copy = bench.write(FrameKind::Bias, 0.0, None, &pixels);
     let alone = bench.measure();
-    assert_eq!(alone.cautions.iter().find(|c| c.0 == "identical-frames").unwrap().2, [copy.clone()]);
+    assert_eq!(alone.cautions.iter().find(|c| c.0 == "identical-frames").unwrap().2, [copy]);
     assert!(alone.result.read_noise_adu.note.unwrap().contains("upper limit"));
     let other: Vec<f64> = (0..40_000).map(|_| 1000.0 + bench.normal(5.0)).collect();
     bench.write(FrameKind::Bias, 0.0, None, &other);
