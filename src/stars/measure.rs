@@ -141,27 +141,26 @@ pub fn measure(plane: &Pixels, options: &MeasureOptions) -> Option<FrameStars> {
     if are_rings(plane, options.lattice, &sky, &search.peaks, &search.may_be_stars()) {
         return Some(out_of_focus(&sky, search.may_be_stars().into_iter().filter(|s| *s).count()));
     }
-    let mut scouts = search.scout(&search.sort_out(kernel_px), kernel_px);
+    let mut scouts = search.scout(search.choose(kernel_px));
     if let Some(width) = common_width(&scouts)
         && !(1.0 / KERNEL_MISMATCH..KERNEL_MISMATCH).contains(&(width.hypot(PIXEL_FWHM_PX) / kernel_px))
     {
         kernel_px = width.hypot(PIXEL_FWHM_PX).clamp(1.2, 16.0);
         search = Search::new(plane, options, &sky, kernel_px);
-        scouts = search.scout(&search.sort_out(kernel_px), kernel_px);
+        scouts = search.scout(search.choose(kernel_px));
     }
     let width_px = common_width(&scouts).unwrap_or(kernel_px);
     let minors: Vec<f64> = scouts.iter().map(|(_, f)| f.shape.minor_fwhm_px()).collect();
     let minor_px = median(&minors).unwrap_or(width_px);
-    let sorted = search.sort_out(width_px);
-    let (beta, known) =
-        search.common_beta(&sorted, &scouts, width_px).map_or((None, Vec::new()), |(b, fits)| (Some(b), fits));
+    let choice = search.choose(width_px);
+    let (beta, known) = search.common_beta(choice, &scouts).map_or((None, Vec::new()), |(b, fits)| (Some(b), fits));
     let mut flags: BTreeMap<StarFlag, usize> = BTreeMap::new();
     let mut count = |flag: StarFlag| *flags.entry(flag).or_default() += 1;
     let prior = beta.map(|b| (b.inverse, b.spread));
     let mut stars = Vec::new();
     let (mut tried, mut clipped) = (0, 0);
     for (i, peak) in search.peaks.iter().enumerate() {
-        let flag = match sorted[i] {
+        let flag = match search.flag(i, choice) {
             Some(flag) => Some(flag),
             None if peak.significance < FIT_SIGMA => Some(StarFlag::Faint),
             None if tried >= MOST_FITS => Some(StarFlag::NotNeeded),
