@@ -7,7 +7,6 @@ use serde::Serialize;
 use super::fit::StarFit;
 use super::lone::unlike_their_neighbours;
 use super::map_sky;
-use super::rings::are_rings;
 use super::search::{Search, common_width};
 use super::summary::{out_of_focus, summed_up};
 use crate::fits::Pixels;
@@ -138,8 +137,8 @@ pub fn measure(plane: &Pixels, options: &MeasureOptions) -> Option<FrameStars> {
     let sky = map_sky(plane, options.lattice)?;
     let mut kernel_px = FIRST_KERNEL_PX;
     let mut search = Search::new(plane, options, &sky, kernel_px);
-    if are_rings(plane, options.lattice, &sky, &search.peaks, &search.may_be_stars()) {
-        return Some(out_of_focus(&sky, search.may_be_stars().into_iter().filter(|s| *s).count()));
+    if search.holds_rings() {
+        return Some(out_of_focus(&sky, search.may_be_stars().filter(|s| *s).count()));
     }
     let mut scouts = search.scout(search.choose(kernel_px));
     if let Some(width) = common_width(&scouts)

@@ -10,6 +10,7 @@ use super::hot_pixels::is_hot_pixel;
 use super::measure::{FIT_SIGMA, KERNEL_MISMATCH, MeasureOptions, StarFlag};
 use super::neighbours::{Neighbours, blank, blank_clipped};
 use super::ridges::{Image, joined};
+use super::rings::are_rings;
 use super::sharp::is_track;
 use super::view::View;
 use super::{Peak, Shape, SkyMap, detect};
@@ -95,8 +96,13 @@ impl<'a> Search<'a> {
     }
 
     /// For each peak, whether it may be the image of a star.
-    pub fn may_be_stars(&self) -> Vec<bool> {
-        self.no_star.iter().map(Option::is_none).collect()
+    pub fn may_be_stars(&self) -> impl Iterator<Item = bool> {
+        self.no_star.iter().map(Option::is_none)
+    }
+
+    /// Whether the stars are rings.
+    pub fn holds_rings(&self) -> bool {
+        are_rings(self.view, self.peaks.iter().zip(self.may_be_stars()).filter(|(_, is_star)| *is_star).map(|(p, _)| p))
     }
 
     /// Whether the core of a peak is clipped.
