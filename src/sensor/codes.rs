@@ -199,7 +199,8 @@ fn phi(z: f64) -> f64 {
     (-0.5 * z * z).exp() / (2.0 * std::f64::consts::PI).sqrt()
 }
 
-fn below(z: f64) -> f64 {
+/// Share of a unit normal law below `z`.
+pub(super) fn below(z: f64) -> f64 {
     0.5 * (1.0 + erf(z / std::f64::consts::SQRT_2))
 }
 

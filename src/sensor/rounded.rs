@@ -10,9 +10,10 @@ use std::collections::BTreeMap;
 
 use nalgebra::{SMatrix, SVector};
 use rayon::prelude::*;
-use statrs::function::erf::erf;
 
 use crate::fits::Pixels;
+
+use super::codes::below;
 
 /// Parameters: both levels, logarithm of the noise, variance of the pattern.
 const PARAMETERS: usize = 4;
@@ -311,10 +312,6 @@ impl Model {
         }
         None
     }
-}
-
-fn below(z: f64) -> f64 {
-    0.5 * (1.0 + erf(z / std::f64::consts::SQRT_2))
 }
 
 #[cfg(test)]
