@@ -43,7 +43,7 @@ fn main() {
     );
     println!("|{}", "---|".repeat(9));
     let row = |name: &str, wanted: &dyn Fn(&SmallCamera) -> bool| {
-        let [mut gain, mut read, mut prnu] = [const { None }; 3].map(|_: Option<()>| Tally::default());
+        let [mut gain, mut read, mut prnu] = [(); 3].map(|()| Tally::default());
         for (camera, result) in cases.iter().filter(|(c, _)| wanted(c)) {
             gain.relative(result.gain_e_per_adu.pair(), camera.gain_e_per_adu);
             read.relative(result.read_noise_adu.pair(), camera.read_noise_adu);

@@ -113,9 +113,10 @@ const TERMS: usize = 5;
 /// Pixel by pixel covariance of two flats of one cell, a smooth surface taken off each.
 fn covariance(first: &[f64], second: &[f64], cell: &Cell, s1: &Spread, s2: &Spread) -> f64 {
     let (half1, half2) = (PRNU_WINDOW_SIGMAS * s1.variance.sqrt(), PRNU_WINDOW_SIGMAS * s2.variance.sqrt());
-    let (cx, cy) = cell.centre();
+    // About the mean place: half a pixel off it, the terms would no longer be orthogonal.
+    let n = first.len() as f64;
+    let (cx, cy) = cell.pixels().fold((0.0, 0.0), |(cx, cy), (x, y)| (cx + x as f64 / n, cy + y as f64 / n));
     let places: Vec<(f64, f64)> = cell.pixels().map(|(x, y)| (x as f64 - cx, y as f64 - cy)).collect();
-    let n = places.len() as f64;
     let (xx, yy) = places.iter().fold((0.0, 0.0), |(xx, yy), (x, y)| (xx + x * x / n, yy + y * y / n));
     // Even columns and rows make these orthogonal but for a pixel in a thousand that is left out.
     let basis = |(x, y): (f64, f64)| [1.0, x, y, x * x - xx, y * y - yy];

@@ -113,7 +113,7 @@ pub(super) fn fit(input: &FittedPairs) -> Result<(Quantity, TransferFit), String
         used = rows.iter().collect();
     }
     let levels = level_means(&used);
-    let (low, high) = levels.iter().fold((f64::MAX, 0.0f64), |(l, h), m| (l.min(m.1), h.max(m.1)));
+    let (low, high) = levels.iter().fold((f64::MAX, 0.0f64), |(l, h), m| (l.min(*m), h.max(*m)));
     let curved = high >= CURVED_SPAN * low;
     let solved = solve(&used, curved, false, input.dark_sigma_adu2)
         .filter(|s| s.kept.len() >= FEWEST_CELLS && s.c[0] > 0.0)
@@ -136,7 +136,8 @@ pub(super) fn fit(input: &FittedPairs) -> Result<(Quantity, TransferFit), String
     if solved.levels_stray {
         quantity = quantity.noted("the levels stray from one curve by more than their errors, which were widened");
     }
-    let one_level = "the flats lie at one level; flats at a quarter of it would supply it";
+    let one_level =
+        "the flats' levels span less than a factor of three; flats at a tenth of saturation would supply it";
     let dark = stats::mean_and_std(&used.iter().map(|r| r.dark).collect::<Vec<_>>()).map_or(0.0, |m| m.0);
     let (curvature, intercept) = if curved {
         let k = solved.c[1] / solved.c[0];
@@ -184,13 +185,13 @@ fn rows(input: &FittedPairs) -> Vec<Row> {
 }
 
 /// Mean signal of each pair and colour.
-fn level_means(rows: &[&Row]) -> Vec<(usize, f64)> {
+fn level_means(rows: &[&Row]) -> Vec<f64> {
     let mut sums = std::collections::BTreeMap::new();
     for r in rows {
         let entry = sums.entry(r.level).or_insert((0.0, 0.0));
         *entry = (entry.0 + r.signal, entry.1 + 1.0);
     }
-    sums.into_iter().map(|(level, (sum, n))| (level, sum / n)).collect()
+    sums.into_values().map(|(sum, n)| sum / n).collect()
 }
 
 /// Mean signal, mean square, mean excess, its error: cells of about one level.

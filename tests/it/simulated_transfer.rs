@@ -336,13 +336,16 @@ fn gain_and_read_noise_of_small_cameras_are_unbiased_and_their_errors_hold() {
     const BIAS: f64 = 0.01;
     /// 68 % of sixty is known to 6 %: three of these errors.
     const COVERAGE: std::ops::RangeInclusive<f64> = 0.50..=0.86;
-    let [mut gain, mut read] = [const { None }; 2].map(|_: Option<()>| Tally::default());
+    let [mut gain, mut read, mut prnu] = [(); 3].map(|()| Tally::default());
     for number in 0..CAMERAS {
         let camera = SmallCamera::draw(77, number, 192);
         let result = measured(&camera);
         gain.relative(result.gain_e_per_adu.pair(), camera.gain_e_per_adu);
         read.relative(result.read_noise_adu.pair(), camera.read_noise_adu);
+        prnu.relative(result.prnu.first().and_then(|p| p.fraction.pair()), camera.prnu);
     }
+    // Vignetting of 20 % must not look like PRNU.
+    assert!(prnu.missing() == 0 && prnu.bias().0.abs() < 0.005, "{:?}", prnu.bias());
     for (name, tally) in [("gain", &gain), ("read noise", &read)] {
         println!("{name}: {}", tally.markdown());
         assert_eq!(tally.missing(), 0, "{name}");
