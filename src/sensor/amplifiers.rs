@@ -33,10 +33,17 @@ pub struct Amplifier {
 }
 
 /// The quadrants where they differ in gain or read noise; empty where they do not.
-pub(super) fn measure(biases: &[BiasSet], pairs: &[&FlatPair], grid: &Grid, step: f64, top_adu: f64) -> Vec<Amplifier> {
+pub(super) fn measure(
+    biases: &[BiasSet],
+    pairs: &[&FlatPair],
+    grid: &Grid,
+    step: f64,
+    saturation_adu: f64,
+) -> Vec<Amplifier> {
     let Some(set) = biases.iter().filter(|b| !b.cell_variance.is_empty()).max_by_key(|b| b.levels.len()) else {
         return Vec::new();
     };
+    let top_adu = saturation_adu - set.level().unwrap_or(0.0);
     let half = (grid.width as f64 / 2.0, grid.height as f64 / 2.0);
     let found: Vec<Amplifier> = [(0, 0), (1, 0), (0, 1), (1, 1)]
         .into_iter()
