@@ -10,6 +10,7 @@ mod raw_fits;
 mod real_field;
 mod real_folder;
 mod real_sensor;
+mod real_star_fits;
 mod real_stars;
 mod simulated_field;
 mod simulated_sensor;
