@@ -10,7 +10,7 @@ use super::fit::{FitNoise, Stamp, StarFit, fit_star};
 use super::measure::{FIT_SIGMA, KERNEL_MISMATCH, MeasureOptions, StarFlag};
 use super::neighbours::{Neighbours, blank, blank_clipped};
 use super::ridges::joined;
-use super::sharp::is_sharp;
+use super::sharp::{is_sharp, is_sharp_on_green};
 use super::{Peak, Shape, SkyMap, detect};
 
 /// Peak height over the filtered noise from which a star counts. Pure noise gives less than one in a megapixel.
@@ -170,14 +170,18 @@ impl<'a> Search<'a> {
         (x, y, highest)
     }
 
-    /// Whether the image is sharper than a star in any direction. On a mosaic the direct neighbours are not seen.
+    /// Whether the image is sharper than a star in any direction.
     fn is_track(&self, peak: &Peak) -> bool {
         let (rows, columns) = self.plane.dim();
         let (x, y, _) = self.brightest(peak);
-        if self.options.lattice != Lattice::All || x < 1 || y < 1 || x + 1 >= columns || y + 1 >= rows {
+        if x < 1 || y < 1 || x + 1 >= columns || y + 1 >= rows {
             return false;
         }
-        is_sharp(self.plane, (x, y), self.sky.level_at(x, y) + peak.ring_adu, self.sky.sigma_at(x, y))
+        let sharp = match self.options.lattice {
+            Lattice::All => is_sharp,
+            Lattice::Green(_) => is_sharp_on_green,
+        };
+        sharp(self.plane, (x, y), self.sky.level_at(x, y) + peak.ring_adu, self.sky.sigma_at(x, y))
     }
 
     /// Whether one pixel stands alone, within its noise.

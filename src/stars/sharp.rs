@@ -13,6 +13,19 @@ const LIT: f64 = 0.3;
 /// has 1, wings raise it, an elongation across lowers it.
 const CORNER: f64 = 0.5;
 
+/// The same for two opposite diagonal neighbours, the nearest that a mosaic's green sites have: half of 0.057.
+const OPPOSITE_DIAGONALS: f64 = 0.029;
+
+/// Whether the image around its brightest green site (x, y) is sharper than a star along either diagonal. Otherwise as
+/// [`is_sharp`].
+pub(super) fn is_sharp_on_green(plane: &Pixels, (x, y): (usize, usize), background: f64, sigma: f64) -> bool {
+    let at = |dx: i32, dy: i32| plane.at((x as i32 + dx) as usize, (y as i32 + dy) as usize) - background;
+    let peak = at(0, 0);
+    let along = [at(-1, -1) + at(1, 1), at(1, -1) + at(-1, 1)];
+    let margin = std::f64::consts::SQRT_2 * sigma;
+    peak >= LEAST_HEIGHT_SIGMAS * sigma && along.iter().any(|sum| sum + margin < OPPOSITE_DIAGONALS * peak)
+}
+
 /// Whether the image around its brightest pixel (x, y) is sharper than a star in any direction. At least one pixel from
 /// the border; `background` and `sigma` of a sky pixel, ADU.
 pub(super) fn is_sharp(plane: &Pixels, (x, y): (usize, usize), background: f64, sigma: f64) -> bool {
