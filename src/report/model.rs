@@ -228,6 +228,9 @@ pub struct FrameRow {
     pub ellipticity: Option<Quantity>,
     pub position_angle_deg: Option<Quantity>,
     pub moffat_beta: Option<Quantity>,
+    /// Correlation of the sky noise of neighbouring pixels (of one colour) along rows and columns: 0 in raw frames.
+    pub noise_correlation_x: Option<Quantity>,
+    pub noise_correlation_y: Option<Quantity>,
     /// Number of stars under each flag that kept them out of the fit.
     pub star_flags: BTreeMap<String, usize>,
     /// Start of the exposure.
@@ -265,6 +268,8 @@ impl FrameRow {
             ellipticity: None,
             position_angle_deg: None,
             moffat_beta: None,
+            noise_correlation_x: None,
+            noise_correlation_y: None,
             star_flags: BTreeMap::new(),
             start_utc: None,
         }
