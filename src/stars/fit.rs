@@ -179,15 +179,20 @@ pub fn fit_star(
         {
             return Err(FitFailure::RanAway);
         }
+        let promised = step.dot(&gradient);
+        if promised < LAST_GAIN && damping <= 1e-2 {
+            // So near the minimum the equations hold as they are: what they promise needs no trial.
+            now.gradient -= now.curvature * (trial - p);
+            now.chi2 -= promised;
+            return finish(&now, &trial, noise, beta_prior);
+        }
         // The weights of the point left behind judge the step; then they are renewed.
         let (next, judged) = normal_equations(&counted, &trial, noise, beta_prior, &now.weights);
         let moved = (trial - p).abs();
-        let promised = step.dot(&gradient);
         if judged <= now.chi2 * (1.0 + 1e-12) {
             (p, now) = (trial, next);
             let still = moved[WIDTH].max(moved[X]).max(moved[Y]).max(moved[E1]).max(moved[E2]) < CONVERGED;
-            let last = still || promised < LAST_GAIN;
-            if last && damping <= 1e-2 {
+            if still && damping <= 1e-2 {
                 return finish(&now, &p, noise, beta_prior);
             }
             damping = (damping * 0.2).max(1e-9);
@@ -340,7 +345,7 @@ fn dot(a: &[f64; LANES], b: &[f64; LANES]) -> f64 {
 /// Normal equations at `p`, and the sum of squares there under the weights of the point left behind (none at first).
 ///
 /// Compiled for wider vectors too and chosen at run time; the operations and their order, and so the bits, are the same.
-#[multiversion(targets("x86_64+avx2", "x86_64+sse4.2"))]
+#[multiversion(targets("x86_64+avx512f+avx512bw+avx512dq+avx512vl", "x86_64+avx2", "x86_64+sse4.2"))]
 fn normal_equations(
     counted: &[(f64, f64, f64)],
     p: &Vector,
