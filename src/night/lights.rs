@@ -153,7 +153,14 @@ fn unusable(stars: &FrameStars) -> Option<String> {
             Some(degrees) => format!(" at {degrees:.0} degrees from +x towards +y"),
             None => String::new(),
         };
-        format!("trailed: all stars are drawn out in one direction{direction}, minor/major {:.2}", minor / major)
+        let length = match stars.trail_length_px.value {
+            Some(px) => format!(" over a line of {px:.1} px"),
+            None => String::new(),
+        };
+        format!(
+            "trailed: all stars are drawn out in one direction{direction}{length}, minor/major {:.2}",
+            minor / major
+        )
     })
 }
 

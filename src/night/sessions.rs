@@ -114,6 +114,7 @@ fn rows(
             row.recorded_fwhm_px = Some(stars.recorded_fwhm_px.clone());
             row.ellipticity = Some(stars.ellipticity.clone());
             row.position_angle_deg = Some(stars.position_angle_deg.clone());
+            row.trail_length_px = stars.trailed.then(|| stars.trail_length_px.clone());
             row.moffat_beta = Some(stars.moffat_beta.clone());
             if let Some(c) = &light.correlation {
                 let method = "sky noise of neighbouring pixels of one colour, from differences at 1 and 4 pixels";

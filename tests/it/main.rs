@@ -8,6 +8,7 @@ mod command_line;
 mod odd_images;
 mod odd_mosaics;
 mod odd_nights;
+mod odd_trails;
 mod raw_fits;
 mod real_field;
 mod real_folder;

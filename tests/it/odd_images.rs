@@ -119,9 +119,8 @@ fn the_minor_axis_and_the_direction_of_long_stars_come_back() {
     assert!((found - minor).abs() < 4.0 * sigma && sigma < 0.05, "{found} +- {sigma} px");
 }
 
-/// A trail is no Moffat: its flat top asks for wings thinner than any, so that only stars without wings, as the recipe has
-/// them, keep their width across it. Stars of beta 3.5 come out 23 % too wide.
-const TRAIL_MINOR: f64 = 0.05;
+/// Width kept across a trail of four FWHM, the longest that the nodes of its line are meant for.
+const TRAIL_MINOR: f64 = 0.01;
 /// Angle of a trail, degrees: the bar of the recipe, far above its error.
 const TRAIL_ANGLE_DEG: f64 = 5.0;
 
