@@ -13,6 +13,7 @@ use crate::fits::Pixels;
 use crate::frame::Lattice;
 
 use super::SkyMap;
+use super::hot_pixels::is_hot_pixel;
 use super::kernel::{ANY_RADIUS, Kernel, combine};
 use super::limits::{Limits, RUN_PX, Run};
 use super::ring::Ring;
@@ -28,6 +29,8 @@ pub struct Peak {
     pub significance: f64,
     /// Level of the ring above the sky map, ADU.
     pub ring_adu: f64,
+    /// One pixel alone gives it: no star image is that sharp.
+    pub hot: bool,
 }
 
 /// Peaks above `threshold` standard deviations, in the order of rows.
@@ -138,12 +141,14 @@ fn scan_strip<T: Copy + Into<f32>, const RADIUS: usize>(
             let three = [if middle == 0 { &[] } else { above }, row, below];
             maxima_of_row(three, &lit[middle % 3], &limits, middle, peaks);
         }
-        // The rows of these rings have just been read: later they would have to be fetched again.
+        // The rows around these peaks have just been read: later they would have to be fetched again.
         let known = if y == rows + radius { usize::MAX } else { y };
         while let Some(peak) = peaks.get_mut(judged).filter(|p| p.y + ring.reach <= known) {
             let (py, px) = (peak.y % 2, peak.x % 2);
-            let over_map = |level: f32| f64::from(level) - sky.level_at(peak.x, peak.y);
-            peak.ring_adu = ring.level(plane, *lattice, peak).map_or(0.0, over_map);
+            let map = sky.level_at(peak.x, peak.y);
+            let level = ring.level(plane, *lattice, (peak.x, peak.y)).map_or(map, f64::from);
+            peak.ring_adu = level - map;
+            peak.hot = is_hot_pixel(plane, *lattice, (peak.x, peak.y), level);
             let noise = sky.sigma_at(peak.x, peak.y) * kernel.norm[py][px];
             peak.significance = (peak.significance - peak.ring_adu * kernel.gain[py][px]) / noise;
             judged += 1;
@@ -174,7 +179,7 @@ fn maxima_of_row([above, row, below]: [&[f32]; 3], lit: &[usize], limits: &Limit
             // Strict towards earlier pixels, so that a plateau gives one peak.
             let earlier = row[x - 1] < v && above.get(near.clone()).is_none_or(|n| n.iter().all(|n| *n < v));
             if earlier && row[x + 1] <= v && below[near].iter().all(|n| *n <= v) {
-                peaks.push(Peak { x: first + x, y, significance: f64::from(v), ring_adu: 0.0 });
+                peaks.push(Peak { x: first + x, y, significance: f64::from(v), ring_adu: 0.0, hot: false });
             }
         }
     }

@@ -6,6 +6,7 @@ mod beta;
 mod clipped;
 mod detect;
 mod elementary;
+mod equations;
 pub mod field;
 mod fit;
 mod hot_pixels;
@@ -27,7 +28,8 @@ mod view;
 mod weighted;
 
 pub use detect::{Peak, detect};
-pub use fit::{FitNoise, Stamp, StarFit, fit_star};
+pub use equations::FitNoise;
+pub use fit::{Stamp, StarFit, fit_star};
 pub use measure::{FrameStars, MeasureOptions, Star, StarFlag, measure};
 pub use moffat::{Shape, recorded_fwhm};
 pub use sky::{SkyMap, map_sky};

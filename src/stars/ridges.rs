@@ -21,18 +21,16 @@ const STREAK_WIDTHS: f64 = 10.0;
 /// A peak or several that are one image.
 pub(super) struct Image {
     pub peak: Peak,
-    /// Whether it is one hot pixel.
-    pub hot: bool,
     /// Whether it lies on a streak.
     pub streak: bool,
 }
 
-/// Joins peaks that are one image at the middle of their extent; `hot` tells which are hot pixels: these stay alone.
+/// Joins peaks that are one image at the middle of their extent. Hot pixels stay alone.
 /// Brightest first. The peaks of a streak stay, so that stars beside them know of it.
-pub(super) fn joined(view: View, peaks: Vec<Peak>, hot: Vec<bool>, kernel_px: f64) -> Vec<Image> {
+pub(super) fn joined(view: View, peaks: Vec<Peak>, kernel_px: f64) -> Vec<Image> {
     let mut order: Vec<usize> = (0..peaks.len()).collect();
     order.sort_unstable_by(|a, b| peaks[*b].significance.total_cmp(&peaks[*a].significance).then(a.cmp(b)));
-    let lit: Vec<Peak> = order.iter().filter(|i| !hot[**i]).map(|i| peaks[*i]).collect();
+    let lit: Vec<Peak> = order.iter().filter(|i| !peaks[**i].hot).map(|i| peaks[*i]).collect();
     let reach_px = REACH_WIDTHS * kernel_px;
     let near = Neighbours::new(&lit, view.plane.dim(), reach_px);
     // The brightest peak of each image stands for it.
@@ -54,18 +52,18 @@ pub(super) fn joined(view: View, peaks: Vec<Peak>, hot: Vec<bool>, kernel_px: f6
     let mut number = 0..lit.len();
     for i in order {
         let peak = peaks[i];
-        if hot[i] {
-            images.push(Image { peak, hot: true, streak: false });
+        if peak.hot {
+            images.push(Image { peak, streak: false });
             continue;
         }
         let Some(i) = number.next() else { break };
         let first = root(&of, i);
         let [left, right, top, bottom] = extents[first];
         if ((right - left) as f64).hypot((bottom - top) as f64) > STREAK_WIDTHS * kernel_px {
-            images.push(Image { peak, hot: false, streak: true });
+            images.push(Image { peak, streak: true });
         } else if first == i {
             let middle = Peak { x: usize::midpoint(left, right), y: usize::midpoint(top, bottom), ..peak };
-            images.push(Image { peak: middle, hot: false, streak: false });
+            images.push(Image { peak: middle, streak: false });
         }
     }
     images

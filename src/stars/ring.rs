@@ -4,8 +4,6 @@ use ndarray::ArrayView2;
 
 use crate::frame::Lattice;
 
-use super::Peak;
-
 /// Samples of the ring.
 const SAMPLES: usize = 32;
 /// Its radii in kernel widths.
@@ -31,12 +29,17 @@ impl Ring {
 
     /// Median of the ring's finite samples, ADU; `None` where there are none.
     #[inline(always)]
-    pub fn level<T: Copy + Into<f32>>(&self, plane: ArrayView2<T>, lattice: Lattice, peak: &Peak) -> Option<f32> {
+    pub fn level<T: Copy + Into<f32>>(
+        &self,
+        plane: ArrayView2<T>,
+        lattice: Lattice,
+        peak: (usize, usize),
+    ) -> Option<f32> {
         let (rows, columns) = plane.dim();
         let mut sample = [f32::INFINITY; SAMPLES];
         let mut n = 0;
         for (dx, dy) in self.offsets {
-            let (x, y) = (peak.x as i32 + dx, peak.y as i32 + dy);
+            let (x, y) = (peak.0 as i32 + dx, peak.1 as i32 + dy);
             if x < 0 || y < 0 || y as usize >= rows {
                 continue;
             }
@@ -58,15 +61,19 @@ impl Ring {
 /// no exchanges.
 #[inline(always)]
 fn upper_median(sample: &[f32; SAMPLES], n: usize) -> f32 {
-    let is_middle = |v: &f32| {
+    let mut middle = f32::NAN;
+    for v in &sample[..n] {
         let (mut below, mut up_to) = (0u32, 0u32);
         for other in sample {
             below += u32::from(other < v);
             up_to += u32::from(other <= v);
         }
-        below as usize <= n / 2 && n / 2 < up_to as usize
-    };
-    sample.iter().copied().find(is_middle).unwrap_or(f32::NAN)
+        if below as usize <= n / 2 && n / 2 < up_to as usize {
+            middle = *v;
+            break;
+        }
+    }
+    middle
 }
 
 #[cfg(test)]

@@ -5,15 +5,14 @@ use crate::stats::median;
 
 use super::beta::CommonBeta;
 use super::clipped::clip_level;
-use super::fit::{FitNoise, Stamp, StarFit, fit_star};
-use super::hot_pixels::is_hot_pixel;
+use super::fit::{Stamp, StarFit, fit_star};
 use super::measure::{FIT_SIGMA, KERNEL_MISMATCH, MeasureOptions, StarFlag};
 use super::neighbours::{Neighbours, blank, blank_clipped};
 use super::ridges::{Image, joined};
 use super::rings::are_rings;
 use super::sharp::is_track;
 use super::view::View;
-use super::{Peak, Shape, SkyMap, detect};
+use super::{FitNoise, Peak, Shape, SkyMap, detect};
 
 /// Peak height over the filtered noise from which a star counts. Pure noise gives less than one in a megapixel.
 const DETECTION_SIGMA: f64 = 5.0;
@@ -65,12 +64,10 @@ impl<'a> Search<'a> {
     pub fn new(plane: &'a Pixels, options: &'a MeasureOptions, sky: &'a SkyMap, kernel_px: f64) -> Self {
         let view = View { plane, lattice: options.lattice, sky };
         let peaks = detect(plane, options.lattice, sky, kernel_px, DETECTION_SIGMA);
-        // In the order of rows, in which the pixels are stored.
-        let hot: Vec<bool> = peaks.iter().map(|p| is_hot_pixel(view, p)).collect();
-        let images = joined(view, peaks, hot, kernel_px);
+        let images = joined(view, peaks, kernel_px);
         let peaks: Vec<Peak> = images.iter().map(|i| i.peak).collect();
         let flag = |i: &Image| match i {
-            Image { hot: true, .. } => Some(StarFlag::HotPixel),
+            Image { peak, .. } if peak.hot => Some(StarFlag::HotPixel),
             Image { peak, .. } if is_track(view, peak) => Some(StarFlag::TooSharp),
             Image { streak, .. } => streak.then_some(StarFlag::Streak),
         };
@@ -78,8 +75,8 @@ impl<'a> Search<'a> {
         // The widest star that this kernel is kept for decides how far neighbours are looked for.
         let near = Neighbours::new(&peaks, plane.dim(), GLARE_FWHM * KERNEL_MISMATCH * kernel_px.max(1.5));
         let known = options.saturation_adu.map_or(HIGHEST_16_BIT_ADU, |s| s * SATURATED_SHARE);
-        let bright = peaks.iter().zip(&no_star).filter(|(_, flag)| **flag != Some(StarFlag::HotPixel)).map(|(p, _)| p);
-        let clipped_adu = known.min(clip_level(view, bright).unwrap_or(f64::INFINITY));
+        let seen = clip_level(view, peaks.iter().filter(|p| !p.hot));
+        let clipped_adu = known.min(seen.unwrap_or(f64::INFINITY));
         Self { view, options, peaks, no_star, near, clipped_adu }
     }
 
@@ -127,8 +124,7 @@ impl<'a> Search<'a> {
         let spoiled = self.near.around(&self.peaks, i, GLARE_FWHM * width_px).any(|(k, distance2)| {
             let other = self.peaks[k].significance / p.significance;
             // Hot pixels are no neighbours: a star beside one keeps its light.
-            self.no_star[k] != Some(StarFlag::HotPixel)
-                && (other > 1.0 || (distance2 < blend_px2 && other > FAINT_NEIGHBOUR))
+            !self.peaks[k].hot && (other > 1.0 || (distance2 < blend_px2 && other > FAINT_NEIGHBOUR))
         });
         spoiled.then_some(StarFlag::Blended)
     }
@@ -261,8 +257,8 @@ impl<'a> Search<'a> {
         let reach = (half as f64 + 1.5 * width_px) * std::f64::consts::SQRT_2;
         for (k, _) in self.near.around(&self.peaks, i, reach) {
             // A hot pixel spoils no more than itself.
-            let is_hot = self.no_star[k] == Some(StarFlag::HotPixel);
-            blank(&mut stamp, &self.peaks[k], if is_hot { HOT_PIXEL_REACH_PX } else { 1.3 * width_px.max(1.0) });
+            let neighbour = &self.peaks[k];
+            blank(&mut stamp, neighbour, if neighbour.hot { HOT_PIXEL_REACH_PX } else { 1.3 * width_px.max(1.0) });
         }
         Some(stamp)
     }
