@@ -3,17 +3,17 @@
 //! An elliptical profile has no flat top; fitted to a trail it asks for thin wings and takes the minor axis too wide. Here
 //! the profile is averaged over the line, so that its width is that of seeing and focus. The star itself is taken for round.
 
-use nalgebra::{SMatrix, SVector};
-
 use crate::quantity::Quantity;
 use crate::stats::median;
 
-use super::fit::{FitNoise, Stamp};
+use super::equations::{
+    BACKGROUND, Counted, E1, E2, INVERSE_BETA, Matrix, Normal, PARAMETERS, PEAK, Vector, WIDTH, X, Y,
+};
 use super::measure::FrameStars;
-use super::moffat::{LEAST_INVERSE_BETA, MOST_INVERSE_BETA};
+use super::moffat::{LANES, LEAST_INVERSE_BETA, Lane, MOST_INVERSE_BETA};
 use super::search::{Choice, Search};
 use super::weighted::{median_error, weighted_median};
-use super::{Shape, Star};
+use super::{FitNoise, Shape, Stamp, Star};
 
 /// Stars fitted, brightest first: the mean of so many is limited by what no line describes.
 const MOST_STARS: usize = 25;
@@ -35,18 +35,9 @@ const NODES: [(f64, f64); 5] = [
     (0.973_906_528_517_172, 0.066_671_344_308_688),
 ];
 
-const PARAMETERS: usize = 8;
-type Vector = SVector<f64, PARAMETERS>;
-type Matrix = SMatrix<f64, PARAMETERS, PARAMETERS>;
-const PEAK: usize = 0;
-const BACKGROUND: usize = 1;
-const X: usize = 2;
-const Y: usize = 3;
-const WIDTH: usize = 4;
-const INVERSE_BETA: usize = 5;
-/// The line from its one end to the other, px.
-const LINE_X: usize = 6;
-const LINE_Y: usize = 7;
+/// The line from its one end to the other, px: parameters in the places of an ellipse's elongation.
+const LINE_X: usize = E1;
+const LINE_Y: usize = E2;
 
 /// One star's trail.
 #[derive(Clone, Copy)]
@@ -54,6 +45,8 @@ struct TrailFit {
     p: Vector,
     sigma: Vector,
     chi2_per_dof: f64,
+    /// Change of ln FWHM with 1/beta along the valley of the fit; only where 1/beta is free.
+    width_per_inverse_beta: f64,
 }
 
 impl TrailFit {
@@ -95,10 +88,7 @@ pub(super) fn follow_lines(summary: &mut FrameStars, search: &Search, choice: Ch
     else {
         return;
     };
-    // What the shared exponent's error does to the width, from the two ways of fitting.
-    let widths = |fits: &[TrailFit]| median(&fits.iter().map(|f| f.p[WIDTH]).collect::<Vec<_>>()).unwrap_or(0.0);
-    let betas = median(&free.iter().map(|f| f.p[INVERSE_BETA] - inverse_beta).collect::<Vec<_>>()).unwrap_or(0.0);
-    let per_beta = if betas.abs() > beta_sigma { (widths(&free) - widths(&shared)) / betas } else { 0.5 };
+    let per_beta = median(&free.iter().map(|f| f.width_per_inverse_beta).collect::<Vec<_>>()).unwrap_or(0.0);
     let n = shared.len();
     let method = "median over the stars of round Moffats averaged over a line";
     let fwhm = 2.0 * width.0.exp();
@@ -130,12 +120,14 @@ fn start_of(stars: &[Star]) -> Option<Vector> {
 
 /// Levenberg-Marquardt as for single stars; place, peak and background start from the stamp. `hold` keeps 1/beta.
 fn fit_trail(stamp: &Stamp, noise: FitNoise, start: Vector, hold: bool) -> Option<TrailFit> {
-    let place = |k: usize| ((k % stamp.width + stamp.left) as f64, (k / stamp.width + stamp.top) as f64);
-    let pixels: Vec<(f64, f64, f64)> = (0..stamp.values.len())
-        .filter(|k| stamp.values[*k].is_finite())
-        .map(|k| (place(k).0, place(k).1, f64::from(stamp.values[k])))
-        .collect();
-    let mut values: Vec<f64> = pixels.iter().map(|p| p.2).collect();
+    let counts = |k: &usize| stamp.values[*k].is_finite();
+    let mut pixels = Counted::default();
+    for k in (0..stamp.values.len()).filter(counts) {
+        pixels.x.push((k % stamp.width + stamp.left) as f64);
+        pixels.y.push((k / stamp.width + stamp.top) as f64);
+        pixels.value.push(f64::from(stamp.values[k]));
+    }
+    let mut values = pixels.value.clone();
     if values.len() < 2 * PARAMETERS {
         return None;
     }
@@ -165,19 +157,19 @@ fn fit_trail(stamp: &Stamp, noise: FitNoise, start: Vector, hold: bool) -> Optio
         if (trial[X] - x).hypot(trial[Y] - y) > half || trial[WIDTH].exp() > half || trial[WIDTH] < -2.0 {
             return None;
         }
-        // The variances of the point left behind judge the step; then they are renewed.
-        let (next, judged) = normal_equations(&pixels, &trial, noise, &now.variances);
+        // The weights of the point left behind judge the step; then they are renewed.
+        let (next, judged) = normal_equations(&pixels, &trial, noise, &now.weights);
         if judged <= now.chi2 * (1.0 + 1e-12) {
             let promised = step.dot(&gradient);
             (p, now) = (trial, next);
             if promised < LAST_GAIN && damping <= 1e-2 {
-                return finish(&now, p, pixels.len(), hold);
+                return finish(&now, p, hold);
             }
             damping = (damping * 0.2).max(1e-9);
         } else {
             damping *= 8.0;
             if damping > 1e12 {
-                return finish(&now, p, pixels.len(), hold);
+                return finish(&now, p, hold);
             }
         }
     }
@@ -191,52 +183,64 @@ fn drop_beta(curvature: &mut Matrix, gradient: &mut Vector) {
     gradient[INVERSE_BETA] = 0.0;
 }
 
-fn finish(now: &Normal, p: Vector, pixels: usize, hold: bool) -> Option<TrailFit> {
+fn finish(now: &Normal, p: Vector, hold: bool) -> Option<TrailFit> {
     let (mut curvature, mut gradient) = (now.curvature, now.gradient);
     if hold {
         drop_beta(&mut curvature, &mut gradient);
     }
-    let chi2_per_dof = now.chi2 / (pixels - PARAMETERS) as f64;
+    let chi2_per_dof = now.chi2 / (now.weights.len() - PARAMETERS) as f64;
     let covariance = curvature.cholesky()?.inverse();
     let sigma = covariance.diagonal().map(|v| (v * chi2_per_dof).sqrt());
-    (p[PEAK] > 0.0 && sigma.iter().all(|s| s.is_finite())).then_some(TrailFit { p, sigma, chi2_per_dof })
+    let width_per_inverse_beta = covariance[(WIDTH, INVERSE_BETA)] / covariance[(INVERSE_BETA, INVERSE_BETA)];
+    let sound = p[PEAK] > 0.0 && sigma.iter().all(|s| s.is_finite());
+    sound.then_some(TrailFit { p, sigma, chi2_per_dof, width_per_inverse_beta })
 }
 
-struct Normal {
-    curvature: Matrix,
-    gradient: Vector,
-    chi2: f64,
-    variances: Vec<f64>,
-}
-
-/// Normal equations at `p`, and the sum of squares there under the variances of the point left behind (none at first).
-fn normal_equations(pixels: &[(f64, f64, f64)], p: &Vector, noise: FitNoise, left_behind: &[f64]) -> (Normal, f64) {
-    let shape = Shape { ln_half_width: p[WIDTH], e1: 0.0, e2: 0.0, inverse_beta: p[INVERSE_BETA] };
-    let model = shape.prepare();
-    let mut sums = Normal { curvature: Matrix::zeros(), gradient: Vector::zeros(), chi2: 0.0, variances: Vec::new() };
+/// Normal equations at `p`, and the sum of squares there under the weights of the point left behind (none at first).
+fn normal_equations(pixels: &Counted, p: &Vector, noise: FitNoise, left_behind: &[f64]) -> (Normal, f64) {
+    let mut sums = Normal { curvature: Matrix::zeros(), gradient: Vector::zeros(), chi2: 0.0, weights: Vec::new() };
     let mut judged = 0.0;
-    for (k, (x, y, value)) in pixels.iter().enumerate() {
-        let (mut profile, mut row) = (0.0, Vector::zeros());
-        for (node, weight) in NODES.iter().flat_map(|(n, w)| [(0.5 * n, 0.5 * w), (-0.5 * n, 0.5 * w)]) {
-            let d = model.pixel_with_derivatives(x - p[X] - node * p[LINE_X], y - p[Y] - node * p[LINE_Y]);
-            profile += weight * d.value;
-            row[X] += weight * d.d_x0;
-            row[Y] += weight * d.d_y0;
-            row[WIDTH] += weight * d.d_ln_half_width;
-            row[INVERSE_BETA] += weight * d.d_inverse_beta;
-            row[LINE_X] += weight * node * d.d_x0;
-            row[LINE_Y] += weight * node * d.d_y0;
+    for first in (0..pixels.value.len()).step_by(LANES) {
+        let (profile, slopes) = averaged(pixels, first, p);
+        for k in first..(first + LANES).min(pixels.value.len()) {
+            let (lane, mut row) = (k - first, Vector::zeros());
+            for i in X..PARAMETERS {
+                row[i] = p[PEAK] * slopes[i][lane];
+            }
+            (row[PEAK], row[BACKGROUND]) = (profile[lane], 1.0);
+            let star = p[PEAK] * profile[lane];
+            let weight = noise.weight(star);
+            let residual = pixels.value[k] - p[BACKGROUND] - star;
+            sums.curvature += row * row.transpose() * weight;
+            sums.gradient += row * (residual * weight);
+            sums.chi2 += weight * residual * residual;
+            judged += left_behind.get(k).map_or(0.0, |w| w * residual * residual);
+            sums.weights.push(weight);
         }
-        row *= p[PEAK];
-        (row[PEAK], row[BACKGROUND]) = (profile, 1.0);
-        let star = p[PEAK] * profile;
-        let variance = noise.sky_adu2 + noise.e_per_adu.map_or(0.0, |g| star.max(0.0) / g);
-        let residual = value - p[BACKGROUND] - star;
-        sums.curvature += row * row.transpose() / variance;
-        sums.gradient += row * (residual / variance);
-        sums.chi2 += residual * residual / variance;
-        judged += left_behind.get(k).map_or(0.0, |v| residual * residual / v);
-        sums.variances.push(variance);
     }
     (sums, judged)
+}
+
+/// The profile of peak 1 averaged over the line, and its derivatives by each parameter, for the pixels from `first` on.
+fn averaged(pixels: &Counted, first: usize, p: &Vector) -> (Lane, [Lane; PARAMETERS]) {
+    let model = Shape { ln_half_width: p[WIDTH], e1: 0.0, e2: 0.0, inverse_beta: p[INVERSE_BETA] }.prepare();
+    let last = pixels.value.len() - 1;
+    let (mut profile, mut slopes) = ([0.0; LANES], [[0.0; LANES]; PARAMETERS]);
+    for (node, weight) in NODES.iter().flat_map(|(n, w)| [(0.5 * n, 0.5 * w), (-0.5 * n, 0.5 * w)]) {
+        let dx: Lane = std::array::from_fn(|l| pixels.x[(first + l).min(last)] - p[X] - node * p[LINE_X]);
+        let dy: Lane = std::array::from_fn(|l| pixels.y[(first + l).min(last)] - p[Y] - node * p[LINE_Y]);
+        // The pixel nearest to the core decides how finely all are integrated.
+        let order = dx.iter().zip(&dy).map(|(x, y)| model.order(*x, *y)).max().unwrap_or(1);
+        let d = model.pixels(order, &dx, &dy);
+        for lane in 0..LANES {
+            profile[lane] += weight * d.value[lane];
+            slopes[X][lane] += weight * d.d_x0[lane];
+            slopes[Y][lane] += weight * d.d_y0[lane];
+            slopes[WIDTH][lane] += weight * d.d_ln_half_width[lane];
+            slopes[INVERSE_BETA][lane] += weight * d.d_inverse_beta[lane];
+            slopes[LINE_X][lane] += weight * node * d.d_x0[lane];
+            slopes[LINE_Y][lane] += weight * node * d.d_y0[lane];
+        }
+    }
+    (profile, slopes)
 }
