@@ -7,6 +7,7 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use criterion::{Criterion, Throughput, criterion_group, criterion_main};
+use rayon::prelude::*;
 
 use skygrain::fits::{ImageFile, Pixels};
 use skygrain::folder::{FrameKind, Rig, find_files, read_header};
@@ -69,6 +70,33 @@ fn by_size(c: &mut Criterion) {
     group.finish();
 }
 
+/// Frames side by side: time on one thread over that on two tells what a second core brings.
+fn by_threads(c: &mut Criterion) {
+    const SIDE: usize = 2048;
+    const FRAMES: u64 = 8;
+    let dir = tempfile::tempdir().expect("a temporary folder");
+    let paths: Vec<PathBuf> = (0..FRAMES)
+        .map(|k| {
+            let path = dir.path().join(format!("{k}.fits"));
+            write_frame(&path, &bench_frame(SIDE, SIDE, 500, 10 + k), &[]).expect("the frame can be written");
+            path
+        })
+        .collect();
+    let one = |path: &PathBuf| {
+        let image = ImageFile::open(path).expect("opens").pixels().expect("reads");
+        measure(&image.planes[0], &OPTIONS)
+    };
+    let mut group = c.benchmark_group("eight frames of 4 megapixels");
+    group.sample_size(10).measurement_time(Duration::from_secs(4));
+    for threads in [1, 2] {
+        let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().expect("threads");
+        group.bench_function(format!("threads: {threads}"), |b| {
+            b.iter(|| pool.install(|| paths.par_iter().map(one).collect::<Vec<_>>()))
+        });
+    }
+    group.finish();
+}
+
 fn whole_folder(c: &mut Criterion) {
     let dir = tempfile::tempdir().expect("a temporary folder");
     let folder = dir.path().join("night");
@@ -110,5 +138,5 @@ fn calibration(files: &[skygrain::folder::FoundFile]) -> Vec<CalibrationFrame> {
     files.iter().filter_map(frame).collect()
 }
 
-criterion_group!(stages, one_frame, by_size, whole_folder);
+criterion_group!(stages, one_frame, by_size, by_threads, whole_folder);
 criterion_main!(stages);

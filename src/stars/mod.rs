@@ -32,4 +32,5 @@ pub use equations::FitNoise;
 pub use fit::{Stamp, StarFit, fit_star};
 pub use measure::{FrameStars, MeasureOptions, Star, StarFlag, measure};
 pub use moffat::{Shape, recorded_fwhm};
+pub use search::{SCOUTS, stamp_half_px};
 pub use sky::{SkyMap, map_sky};

@@ -17,7 +17,7 @@ use super::{FitNoise, Peak, Shape, SkyMap, detect};
 /// Peak height over the filtered noise from which a star counts. Pure noise gives less than one in a megapixel.
 const DETECTION_SIGMA: f64 = 5.0;
 /// Stars fitted to learn the frame's width and beta.
-const SCOUTS: usize = 60;
+pub const SCOUTS: usize = 60;
 /// Most rounds in which the frame's 1/beta is refined; one is nearly always enough, since the steps are Newton's.
 const BETA_ROUNDS: usize = 3;
 /// Change over the error of the frame's 1/beta from which it is refined once more.
@@ -113,7 +113,7 @@ impl<'a> Search<'a> {
             return self.no_star[i];
         }
         let (rows, columns) = self.view.plane.dim();
-        let (p, half) = (&self.peaks[i], stamp_half(width_px));
+        let (p, half) = (&self.peaks[i], stamp_half_px(width_px));
         if p.x < half || p.y < half || p.x + half >= columns || p.y + half >= rows {
             return Some(StarFlag::Edge);
         }
@@ -149,7 +149,7 @@ impl<'a> Search<'a> {
         let fits: Vec<(usize, StarFit)> = clean.take(SCOUTS).filter_map(|i| free(i, width_px)).collect();
         // A stamp cut for narrower stars than these holds too little of them: once more with their width.
         match common_width(&fits) {
-            Some(found) if stamp_half(found) > stamp_half(width_px) => {
+            Some(found) if stamp_half_px(found) > stamp_half_px(width_px) => {
                 self.clean(choice).take(SCOUTS).filter_map(|i| free(i, found)).collect()
             }
             _ => fits,
@@ -235,7 +235,7 @@ impl<'a> Search<'a> {
     /// The pixels around a peak; those of other colours, of neighbours and undefined ones do not count.
     pub fn stamp(&self, i: usize, width_px: f64) -> Option<Stamp> {
         let (rows, columns) = self.view.plane.dim();
-        let half = stamp_half(width_px);
+        let half = stamp_half_px(width_px);
         let peak = &self.peaks[i];
         let (left, top) = (peak.x.checked_sub(half)?, peak.y.checked_sub(half)?);
         let width = 2 * half + 1;
@@ -265,7 +265,7 @@ impl<'a> Search<'a> {
 }
 
 /// Half side of a stamp, px: 2.2 FWHM hold 97 % of a beta = 3 star's light and leave a rim for the background.
-fn stamp_half(width_px: f64) -> usize {
+pub fn stamp_half_px(width_px: f64) -> usize {
     ((2.2 * width_px).ceil() as usize + 2).clamp(5, 40)
 }
 
