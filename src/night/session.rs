@@ -45,7 +45,13 @@ pub fn session(key: &SessionKey, id: &str, members: &[&MeasuredLight], sensor: &
     let temperature = temperature(members);
     let image_scale = session_scale(&used, members);
     let over = |pick: &dyn Fn(&FrameStars) -> Quantity, what: &str| over_frames(&used, pick, what);
+    let resampled = used.iter().filter(|l| l.resampled().is_some()).count();
+    let as_resampled = |quantity: Quantity, what: &str| match resampled {
+        0 => quantity,
+        n => quantity.noted(format!("{n} of {} lights were resampled or denoised: {what}", used.len())),
+    };
     let fwhm_px = over(&|s| s.fwhm_px.clone(), "star image before the pixel, median over the frames");
+    let fwhm_px = as_resampled(fwhm_px, "the interpolation's blur is in it");
     let moffat_beta = over(&|s| s.moffat_beta.clone(), "median over the frames");
     let dark = temperature.median.value.map_or_else(
         || {
@@ -56,6 +62,7 @@ pub fn session(key: &SessionKey, id: &str, members: &[&MeasuredLight], sensor: &
         |celsius| sensor.result.dark_current.rate_at(celsius),
     );
     let sky = sky_rate(&used, &sensor.result, &dark, exposure_s);
+    let sky = as_resampled(sky, "their levels need not be the sensor's, nor the noise that follows from them");
     let result = &sensor.result;
     let sampling = sampling(&SamplingInput {
         fwhm_px: &fwhm_px,

@@ -227,7 +227,12 @@ pub struct FrameRow {
     pub recorded_fwhm_px: Option<Quantity>,
     pub ellipticity: Option<Quantity>,
     pub position_angle_deg: Option<Quantity>,
+    /// Of a trailed frame: the line that its stars are drawn out over, px.
+    pub trail_length_px: Option<Quantity>,
     pub moffat_beta: Option<Quantity>,
+    /// Correlation of the sky noise of neighbouring pixels (of one colour) along rows and columns: 0 in raw frames.
+    pub noise_correlation_x: Option<Quantity>,
+    pub noise_correlation_y: Option<Quantity>,
     /// Number of stars under each flag that kept them out of the fit.
     pub star_flags: BTreeMap<String, usize>,
     /// Start of the exposure.
@@ -264,7 +269,10 @@ impl FrameRow {
             recorded_fwhm_px: None,
             ellipticity: None,
             position_angle_deg: None,
+            trail_length_px: None,
             moffat_beta: None,
+            noise_correlation_x: None,
+            noise_correlation_y: None,
             star_flags: BTreeMap::new(),
             start_utc: None,
         }

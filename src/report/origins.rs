@@ -3,6 +3,7 @@
 use crate::quantity::{Quantity, Source};
 
 use super::model::{Report, SensorEntry, Session};
+use crate::stars::field::FieldResult;
 
 /// A value with the name and unit under which readers meet it.
 #[derive(Debug, Clone, PartialEq)]
@@ -11,6 +12,9 @@ pub struct Named {
     pub unit: &'static str,
     pub quantity: Quantity,
 }
+
+/// Label of the distance from the centre within which stars are good.
+pub const GOOD_RADIUS: &str = "radius of good stars";
 
 fn named(label: &'static str, unit: &'static str, quantity: &Quantity) -> Named {
     Named { label, unit, quantity: quantity.clone() }
@@ -37,6 +41,21 @@ pub fn of_session(s: &Session) -> Vec<Named> {
         percent("widening by the pixel", &s.sampling.resolution_lost_fraction),
         percent("signal-to-noise kept of the ideal", &s.sampling.snr_efficiency),
         named("exposure where read noise adds 5 %", "s", &s.noise_budget.exposure_for_5_percent_read_s),
+    ]
+}
+
+/// The values of star images over the frame, in the order of reading.
+pub fn of_field(f: &FieldResult) -> Vec<Named> {
+    vec![
+        named("gradient of the width, on a half diagonal", "%", &f.tilt_percent),
+        named("direction in which stars widen", "°", &f.tilt_direction_deg),
+        named("growth of the width from centre to corner", "%", &f.curvature_percent),
+        named("ellipticity that all stars share", "", &f.constant_ellipticity),
+        named("its direction", "°", &f.constant_direction_deg),
+        named("ellipticity at the corners, linear part", "", &f.linear_ellipticity),
+        named("ellipticity at the corners, radial part", "", &f.radial_ellipticity),
+        named(GOOD_RADIUS, "px", &f.corrected_radius_px),
+        named("defocus that would widen the corners as much", "µm", &f.corner_defocus_um),
     ]
 }
 
@@ -125,7 +144,12 @@ pub fn basis(report: &Report) -> Basis {
             quantity: variance.clone(),
         });
         let floor = named("gain from cooling", "", &s.cooling_floor_time_ratio);
-        of_session(s).into_iter().chain(parts).chain([floor])
+        // A part of the field that is not significant is a finding, not something that is missing.
+        let field = match &s.field.surface {
+            Some(_) => of_field(&s.field).into_iter().filter(|v| v.quantity.is_known()).collect(),
+            None => vec![named("star images over the frame", "", &s.field.corrected_radius_px)],
+        };
+        of_session(s).into_iter().chain(field).chain(parts).chain([floor])
     });
     for value in session_values.chain(report.sensors.iter().flat_map(of_sensor)) {
         add(&mut basis, &value);
@@ -168,7 +192,7 @@ mod tests {
     #[test]
     fn each_origin_has_its_own_list() {
         let b = basis(&sample::report());
-        assert!(b.measured.contains(&"gain".to_owned()));
+        assert!(b.measured.contains(&"gain".to_owned()) && b.measured.contains(&GOOD_RADIUS.to_owned()));
         assert!(b.header.iter().any(|h| h.contains("CCD-TEMP")));
         assert!(b.assumed.iter().any(|a| a.contains("largest 16-bit code")));
         assert!(b.cautions.iter().any(|c| c.starts_with("sky brightness")));
@@ -177,7 +201,9 @@ mod tests {
     #[test]
     fn one_missing_thing_is_named_once_with_all_that_it_costs() {
         let b = basis(&sample::report());
-        assert_eq!(b.missing.len(), 1, "{:?}", b.missing);
+        // The second session of the sample has too few stars for its field as well.
+        assert_eq!(b.missing.len(), 2, "{:?}", b.missing);
+        assert_eq!(b.missing[1].1, ["star images over the frame"]);
         let (reason, costs) = &b.missing[0];
         assert!(reason.contains("no flat frames"));
         assert!(costs.contains(&"sky brightness".to_owned()) && costs.contains(&"noise budget".to_owned()));

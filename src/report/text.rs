@@ -16,6 +16,7 @@ const MARGIN: usize = 10;
 /// Most lines of each kind, so that all fits one screen; the page has the rest.
 const MOST_SESSIONS: usize = 6;
 const MOST_SENSORS: usize = 3;
+const MOST_FIELDS: usize = 2;
 /// Lines that left-out files and warnings may take however long the rest is.
 const LEAST_ROOM: usize = 6;
 /// Most reasons for files left out.
@@ -67,6 +68,7 @@ pub fn summary(report: &Report, written: Option<&Written>) -> String {
     } else {
         answers(&mut screen, report);
         sessions(&mut screen, report);
+        over_field(&mut screen, report);
         sensors(&mut screen, report);
     }
     let files: Vec<String> = written.map(file_lines).unwrap_or_default();
@@ -134,6 +136,20 @@ fn sessions(screen: &mut Screen, report: &Report) {
         if !q.is_known() && screen.first_time(q.why()) {
             screen.paragraph(&format!("- means not measurable, because {}.", q.why()), 2);
         }
+    }
+}
+
+/// What varies over the frame, and out to where stars are good, a line a session as far as one screen goes.
+fn over_field(screen: &mut Screen, report: &Report) {
+    for s in report.sessions.iter().filter(|s| s.field.surface.is_some()).take(MOST_FIELDS) {
+        let filter = s.settings.filter.as_deref().unwrap_or("no filter");
+        let radius = s.field.corrected_radius_fraction.scaled(100.0);
+        let good = match s.field.corrected_to_the_corner {
+            Some(true) => "; stars are good to the corners".to_owned(),
+            Some(false) => format!("; stars are good to {} of the way to the corners", with_unit(&radius, "%")),
+            None => String::new(),
+        };
+        screen.paragraph(&format!("{filter}: {}{good}.", s.field.finding), 2);
     }
 }
 

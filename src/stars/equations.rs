@@ -31,7 +31,7 @@ pub struct FitNoise {
 impl FitNoise {
     /// Inverse variance of a pixel whose star light is `star_adu`, 1/ADU^2.
     #[inline(always)]
-    fn weight(&self, star_adu: f64) -> f64 {
+    pub(super) fn weight(&self, star_adu: f64) -> f64 {
         (self.sky_adu2 + self.e_per_adu.map_or(0.0, |g| star_adu.max(0.0) / g)).recip()
     }
 }

@@ -9,6 +9,7 @@ use super::lone::unlike_their_neighbours;
 use super::map_sky;
 use super::search::{Search, common_width};
 use super::summary::{out_of_focus, summed_up};
+use super::trailed::follow_lines;
 use crate::fits::Pixels;
 use crate::frame::Lattice;
 use crate::quantity::Quantity;
@@ -126,6 +127,8 @@ pub struct FrameStars {
     pub common_ln_width_sigma: f64,
     /// All stars are drawn out in one direction.
     pub trailed: bool,
+    /// Length of the line that they are drawn out over, px.
+    pub trail_length_px: Quantity,
     /// The stars are rings: far out of focus, and no width is measured.
     pub defocused: bool,
     /// Median flux of the brightest fitted stars, ADU: it falls when cloud comes.
@@ -197,6 +200,9 @@ pub fn measure(plane: &Pixels, options: &MeasureOptions) -> Option<FrameStars> {
         [StarFlag::HotPixel, StarFlag::Streak, StarFlag::TooSharp].iter().filter_map(|f| flags.get(f)).sum::<usize>();
     let star_count = search.peaks.len() - no_star;
     let mut summary = summed_up(&sky, star_count, flags, stars, beta);
+    if summary.trailed {
+        follow_lines(&mut summary, &search, choice);
+    }
     if clipped > 0 && summary.fwhm_px.is_known() {
         let all = summary.stars.len();
         summary.fwhm_px = summary.fwhm_px.noted(format!(

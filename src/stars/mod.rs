@@ -23,6 +23,7 @@ mod search;
 mod sharp;
 mod sky;
 mod summary;
+mod trailed;
 mod view;
 mod weighted;
 

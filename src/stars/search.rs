@@ -87,7 +87,7 @@ impl<'a> Search<'a> {
     }
 
     /// Peaks without a flag that are bright enough for a fit, brightest first.
-    fn clean(&self, choice: Choice) -> impl Iterator<Item = usize> {
+    pub fn clean(&self, choice: Choice) -> impl Iterator<Item = usize> {
         let bright = self.peaks.iter().take_while(|p| p.significance >= FIT_SIGMA).count();
         (0..bright).filter(move |i| self.flag(*i, choice).is_none())
     }
@@ -217,18 +217,23 @@ impl<'a> Search<'a> {
     ) -> Option<StarFit> {
         let peak = &self.peaks[i];
         let stamp = self.stamp(i, width_px)?;
-        let noise = FitNoise {
-            sky_adu2: self.view.sky.sigma_at(peak.x, peak.y).powi(2).max(1e-12),
-            e_per_adu: self.options.e_per_adu,
-        };
-        let fit = fit_star(&stamp, start, noise, prior).ok()?;
+        let fit = fit_star(&stamp, start, self.noise(i), prior).ok()?;
         // A fit that slid to a neighbour is not this star's.
         let slid = (fit.x - peak.x as f64).hypot(fit.y - peak.y as f64) > width_px.max(1.5);
         (!slid).then_some(fit)
     }
 
+    /// Noise of the pixels around a peak.
+    pub fn noise(&self, i: usize) -> FitNoise {
+        let peak = &self.peaks[i];
+        FitNoise {
+            sky_adu2: self.view.sky.sigma_at(peak.x, peak.y).powi(2).max(1e-12),
+            e_per_adu: self.options.e_per_adu,
+        }
+    }
+
     /// The pixels around a peak; those of other colours, of neighbours and undefined ones do not count.
-    fn stamp(&self, i: usize, width_px: f64) -> Option<Stamp> {
+    pub fn stamp(&self, i: usize, width_px: f64) -> Option<Stamp> {
         let (rows, columns) = self.view.plane.dim();
         let half = stamp_half_px(width_px);
         let peak = &self.peaks[i];
