@@ -11,7 +11,7 @@ use rayon::prelude::*;
 
 use skygrain::fits::{ImageFile, Pixels};
 use skygrain::folder::{FrameKind, Rig, find_files, read_header};
-use skygrain::frame::{Lattice, survey};
+use skygrain::frame::{Lattice, noise_correlation, survey};
 use skygrain::night::{NightInput, Scope, run};
 use skygrain::sensor::{CalibrationFrame, SensorHints, characterise};
 use skygrain::simulate::{bench_frame, write_frame, write_night};
@@ -52,8 +52,12 @@ fn one_frame(c: &mut Criterion) {
     let sky = map_sky(plane, Lattice::All).expect("a sky");
     group.bench_function("detection", |b| b.iter(|| black_box(detect(plane, Lattice::All, &sky, 3.0, 5.0))));
     group.bench_function("sky, detection and fits", |b| b.iter(|| black_box(measure(plane, &OPTIONS))));
-    group.bench_function("read, sky, detection and fits", |b| {
-        b.iter(|| black_box(measure(&read().planes[0], &OPTIONS)))
+    group.bench_function("correlation of the noise", |b| b.iter(|| black_box(noise_correlation(plane, Lattice::All))));
+    group.bench_function("from file to frame values", |b| {
+        b.iter(|| {
+            let image = read();
+            black_box((measure(&image.planes[0], &OPTIONS), noise_correlation(&image.planes[0], Lattice::All)))
+        })
     });
     group.finish();
 }

@@ -90,6 +90,9 @@ struct Sites<'a> {
     rows: usize,
 }
 
+/// The sites of a block, row by row.
+type Block = [f64; BLOCK * BLOCK];
+
 /// Sums of squared differences and their number at distances of 1 and [`FAR`] sites along x and along y.
 #[derive(Default, Clone, Copy)]
 struct Differences([[(f64, f64); 2]; 2]);
@@ -106,14 +109,14 @@ impl<'a> Sites<'a> {
 
     /// Correlations along x and y in one tile, from its darkest blocks; `None` where it has no noise there.
     fn tile(&self, left: usize, top: usize) -> [Option<f64>; 2] {
-        let mut blocks: Vec<(f64, Differences)> = (0..BLOCKS * BLOCKS)
+        let mut blocks: Vec<(f64, Block)> = (0..BLOCKS * BLOCKS)
             .filter_map(|k| self.block(left + k % BLOCKS * BLOCK, top + k / BLOCKS * BLOCK))
             .collect();
         // The mean of normal noise tells nothing about its variance: choosing by it favours no value.
         blocks.sort_by(|a, b| a.0.total_cmp(&b.0));
         let mut sum = Differences::default();
-        for (_, block) in blocks.iter().take(BLOCKS) {
-            for (to, from) in sum.0.iter_mut().flatten().zip(block.0.iter().flatten()) {
+        for (_, sky) in blocks.iter().take(BLOCKS) {
+            for (to, from) in sum.0.iter_mut().flatten().zip(differences(sky).0.iter().flatten()) {
                 *to = (to.0 + from.0, to.1 + from.1);
             }
         }
@@ -123,21 +126,29 @@ impl<'a> Sites<'a> {
         })
     }
 
-    /// Mean of a block's sky and its differences; `None` where half of it is no sky.
-    fn block(&self, left: usize, top: usize) -> Option<(f64, Differences)> {
+    /// Mean of a block's sky and its values, NaN for what is no sky; `None` where half of it is none.
+    fn block(&self, left: usize, top: usize) -> Option<(f64, Block)> {
         let at = |i: usize| self.plane.at(self.first + (left + i % BLOCK) * self.step, (top + i / BLOCK) * self.step);
-        let mut values: Vec<f64> = (0..BLOCK * BLOCK).map(at).collect();
-        for _ in 0..ROUNDS {
-            let sky: Vec<f64> = values.iter().copied().filter(|v| v.is_finite()).collect();
+        let mut values: Block = std::array::from_fn(at);
+        let mut sky = Vec::with_capacity(values.len());
+        for round in 0..=ROUNDS {
+            sky.clear();
+            sky.extend(values.iter().copied().filter(|v| v.is_finite()));
             let (mean, std) = mean_and_std(&sky)?;
+            if round == ROUNDS {
+                return (2 * sky.len() > values.len()).then_some((mean, values));
+            }
             values.iter_mut().filter(|v| (**v - mean).abs() > OUTLIER_SIGMA * std).for_each(|v| *v = f64::NAN);
         }
-        let sky: Vec<f64> = values.iter().copied().filter(|v| v.is_finite()).collect();
-        let (mean, _) = mean_and_std(&sky).filter(|_| 2 * sky.len() > values.len())?;
-        // Noise that whole columns or whole rows share is no correlation of pixels: their means are taken off.
-        let (columns, rows) = (without_line_means(&values, |i| i % BLOCK), without_line_means(&values, |i| i / BLOCK));
-        Some((mean, Differences([squares(&columns, 1, |i| i % BLOCK), squares(&rows, BLOCK, |i| i / BLOCK)])))
+        None
     }
+}
+
+/// Squared differences of a block along x and y. Noise that whole columns or whole rows share is no correlation of pixels:
+/// their means are taken off.
+fn differences(values: &Block) -> Differences {
+    let (columns, rows) = (without_line_means(values, |i| i % BLOCK), without_line_means(values, |i| i / BLOCK));
+    Differences([squares(&columns, 1, |i| i % BLOCK), squares(&rows, BLOCK, |i| i / BLOCK)])
 }
 
 /// A block's values less the mean of their line.

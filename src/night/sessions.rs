@@ -5,13 +5,14 @@ use std::collections::BTreeMap;
 use crate::folder::SessionKey;
 use crate::quantity::Quantity;
 use crate::report::{FrameRow, Report, Session, Warning};
+use crate::stars::StarFlag;
 use crate::verdict::{SessionFindings, answers};
 
 use super::intake::{Intake, Outcome};
 use super::lights::MeasuredLight;
 use super::notices::{correlated_words, night_notices};
 use super::sensors::{Sensors, entries};
-use super::session::{Built, session};
+use super::session::{Built, session, sky_of_light};
 
 /// The report of the detector part alone.
 pub fn report_of_sensors(intakes: Vec<Intake>, sensors: Sensors, warnings: Vec<Warning>) -> Report {
@@ -125,7 +126,14 @@ fn rows(
                 row.noise_correlation_x = Some(of(c.x));
                 row.noise_correlation_y = Some(of(c.y));
             }
+            row.elongation_angle_deg.clone_from(&row.position_angle_deg);
+            row.beta.clone_from(&row.moffat_beta);
+            row.saturated_count = Some(stars.flags.get(&StarFlag::Saturated).copied().unwrap_or(0));
+            if let Some(sensor) = sensors.get(&light.read.sensor) {
+                row.sky_e_per_px_s = Some(sky_of_light(light, &sensor.result));
+            }
             row.star_flags = stars.flags.iter().map(|(f, n)| (f.label().to_owned(), *n)).collect();
+            row.rejected.clone_from(&row.star_flags);
         }
         row
     };

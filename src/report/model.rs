@@ -235,6 +235,14 @@ pub struct FrameRow {
     pub noise_correlation_y: Option<Quantity>,
     /// Number of stars under each flag that kept them out of the fit.
     pub star_flags: BTreeMap<String, usize>,
+    /// The same three under the names that a frame's own keys have: direction of the long axis, exponent, flags.
+    pub elongation_angle_deg: Option<Quantity>,
+    pub beta: Option<Quantity>,
+    pub rejected: BTreeMap<String, usize>,
+    /// Stars with a clipped core.
+    pub saturated_count: Option<usize>,
+    /// Sky above bias and dark current.
+    pub sky_e_per_px_s: Option<Quantity>,
     /// Start of the exposure.
     #[serde(serialize_with = "utc")]
     pub start_utc: Option<DateTime>,
@@ -274,6 +282,11 @@ impl FrameRow {
             noise_correlation_x: None,
             noise_correlation_y: None,
             star_flags: BTreeMap::new(),
+            elongation_angle_deg: None,
+            beta: None,
+            rejected: BTreeMap::new(),
+            saturated_count: None,
+            sky_e_per_px_s: None,
             start_utc: None,
         }
     }

@@ -48,13 +48,16 @@ pub fn of_session(s: &Session) -> Vec<Named> {
 pub fn of_field(f: &FieldResult) -> Vec<Named> {
     vec![
         named("gradient of the width, on a half diagonal", "%", &f.tilt_percent),
+        named("gradient of the width, on a millimetre", "%", &f.tilt_percent_per_mm),
         named("direction in which stars widen", "°", &f.tilt_direction_deg),
         named("growth of the width from centre to corner", "%", &f.curvature_percent),
+        named("width at the corners over that at the centre", "", &f.corner_fwhm_ratio),
         named("ellipticity that all stars share", "", &f.constant_ellipticity),
         named("its direction", "°", &f.constant_direction_deg),
         named("ellipticity at the corners, linear part", "", &f.linear_ellipticity),
         named("ellipticity at the corners, radial part", "", &f.radial_ellipticity),
         named(GOOD_RADIUS, "px", &f.corrected_radius_px),
+        named(GOOD_RADIUS, "mm", &f.corrected_radius_mm),
         named("defocus that would widen the corners as much", "µm", &f.corner_defocus_um),
     ]
 }
