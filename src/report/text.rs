@@ -180,8 +180,14 @@ fn sensor_words(s: &SensorEntry, screen: &mut Screen) -> String {
     } else {
         ("read noise", &r.read_noise_adu, "ADU", "")
     };
+    let told_by = match r.gain_e_per_adu.source {
+        Source::Measured if r.photon_transfer.is_empty() => " (from the sky of lights)",
+        Source::Header => " (stated in the header)",
+        Source::Rig => " (stated in the rig file)",
+        Source::Measured | Source::Assumed => "",
+    };
     let values = [
-        ("gain", &r.gain_e_per_adu, "e-/ADU", ""),
+        ("gain", &r.gain_e_per_adu, "e-/ADU", told_by),
         read_noise,
         ("dark current", &r.dark_current.rate_e_per_px_s, "e-/px/s", at.as_str()),
         ("doubling step", &r.dark_current.doubling_celsius, "°C", ""),
@@ -340,6 +346,17 @@ mod tests {
         assert!(words.contains("not measurable: gain, read noise (no flats)"), "{words}");
         assert_eq!(sensor_words(&report.sensors[0], &mut screen).matches("no flats").count(), 0);
         assert!(words.contains("doubling step 7.68 ± 0.21 °C"), "{words}");
+    }
+
+    #[test]
+    fn a_gain_that_no_flats_gave_says_who_did() {
+        let mut report = sample::report();
+        let words = |report: &Report| sensor_words(&report.sensors[0], &mut Screen::default());
+        assert!(!words(&report).contains('('), "{}", words(&report));
+        report.sensors[0].result.photon_transfer.clear();
+        assert!(words(&report).contains("e-/ADU (from the sky of lights)"), "{}", words(&report));
+        report.sensors[0].result.gain_e_per_adu = Quantity::header(0.8, "EGAIN");
+        assert!(words(&report).contains("e-/ADU (stated in the header)"), "{}", words(&report));
     }
 
     #[test]
