@@ -11,7 +11,7 @@ use skygrain::frame::Lattice;
 use skygrain::simulate::bound::{FREE_BETA, KNOWN_BETA, Window, bounds};
 use skygrain::simulate::moffat::Profile;
 use skygrain::simulate::{Detector, FrameRecipe, SimStar, render};
-use skygrain::stars::{FrameStars, MeasureOptions, Star, measure};
+use skygrain::stars::{FrameStars, MeasureOptions, SCOUTS, Star, measure, stamp_half_px};
 
 /// Stars along a side of a frame.
 const GRID: usize = 9;
@@ -21,8 +21,6 @@ const ANGLE_RAD: f64 = 0.6;
 /// Index of the width among the parameters of the bound.
 const WIDTH: usize = 4;
 const OFFSET_ADU: f64 = 500.0;
-/// Stars from which a frame's 1/beta comes, as in `stars::measure`: the variance that beta adds to a width falls by this.
-const SCOUTS: f64 = 60.0;
 
 /// One row of the table.
 #[derive(Debug, Clone, Copy)]
@@ -136,18 +134,14 @@ struct Sample {
     square: f64,
 }
 
-/// Half side of the pixels that the bound sees: those of the fit, `stars::measure` cuts 2.2 FWHM and 2 px.
-fn window_half(fwhm_px: f64) -> i64 {
-    ((2.2 * fwhm_px).ceil() as i64 + 2).clamp(5, 40)
-}
-
 /// Width above which the place of the centre on its pixel changes the bound by less than 1 %, px.
 const PHASELESS_PX: f64 = 3.0;
 
 /// Bounds of ln FWHM with beta known and free, for each star of a frame.
 fn star_bounds(setting: &Setting, stars: &[SimStar]) -> Vec<[f64; 2]> {
     let of = |star: &SimStar| {
-        let window = Window { x: star.x.round() as i64, y: star.y.round() as i64, half: window_half(setting.fwhm_px) };
+        let window =
+            Window { x: star.x.round() as i64, y: star.y.round() as i64, half: stamp_half_px(setting.fwhm_px) as i64 };
         let at_best =
             |free: &[_]| bounds(star, window, setting.flat_variance_e2(), free).expect("enough pixels")[WIDTH];
         [at_best(&KNOWN_BETA), at_best(&FREE_BETA)]
@@ -176,7 +170,8 @@ fn sample(frame: &FrameStars, star: &Star, truths: &[SimStar], bounds: &[[f64; 2
     Some(Sample {
         ln_ratio: (fit.shape.fwhm_px() / truths[i].fwhm_px()).ln(),
         stated: stated_ln_width(frame, star),
-        shared: (known * known + (free * free - known * known) / SCOUTS).sqrt(),
+        // The variance that beta adds to a width falls by the stars that share it.
+        shared: (known * known + (free * free - known * known) / SCOUTS as f64).sqrt(),
         known,
         free,
         square: fit.shape.e1.powi(2) + fit.shape.e2.powi(2) - noise,

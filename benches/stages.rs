@@ -7,10 +7,11 @@ use std::path::{Path, PathBuf};
 use std::time::Duration;
 
 use criterion::{Criterion, Throughput, criterion_group, criterion_main};
+use rayon::prelude::*;
 
 use skygrain::fits::{ImageFile, Pixels};
 use skygrain::folder::{FrameKind, Rig, find_files, read_header};
-use skygrain::frame::{Lattice, survey};
+use skygrain::frame::{Lattice, noise_correlation, survey};
 use skygrain::night::{NightInput, Scope, run};
 use skygrain::sensor::{CalibrationFrame, SensorHints, characterise};
 use skygrain::simulate::{Detector, FrameRecipe, bench_frame, render, write_frame, write_night};
@@ -51,8 +52,12 @@ fn one_frame(c: &mut Criterion) {
     let sky = map_sky(plane, Lattice::All).expect("a sky");
     group.bench_function("detection", |b| b.iter(|| black_box(detect(plane, Lattice::All, &sky, 3.0, 5.0))));
     group.bench_function("sky, detection and fits", |b| b.iter(|| black_box(measure(plane, &OPTIONS))));
-    group.bench_function("read, sky, detection and fits", |b| {
-        b.iter(|| black_box(measure(&read().planes[0], &OPTIONS)))
+    group.bench_function("correlation of the noise", |b| b.iter(|| black_box(noise_correlation(plane, Lattice::All))));
+    group.bench_function("from file to frame values", |b| {
+        b.iter(|| {
+            let image = read();
+            black_box((measure(&image.planes[0], &OPTIONS), noise_correlation(&image.planes[0], Lattice::All)))
+        })
     });
     group.finish();
 }
@@ -65,6 +70,33 @@ fn by_size(c: &mut Criterion) {
         let plane = Pixels::U16(bench_frame(side, side, STARS * side * side / (WIDTH * HEIGHT), 2));
         group.throughput(Throughput::Elements((side * side) as u64));
         group.bench_function(format!("{side} x {side} px"), |b| b.iter(|| black_box(measure(&plane, &OPTIONS))));
+    }
+    group.finish();
+}
+
+/// Frames side by side: time on one thread over that on two tells what a second core brings.
+fn by_threads(c: &mut Criterion) {
+    const SIDE: usize = 2048;
+    const FRAMES: u64 = 8;
+    let dir = tempfile::tempdir().expect("a temporary folder");
+    let paths: Vec<PathBuf> = (0..FRAMES)
+        .map(|k| {
+            let path = dir.path().join(format!("{k}.fits"));
+            write_frame(&path, &bench_frame(SIDE, SIDE, 500, 10 + k), &[]).expect("the frame can be written");
+            path
+        })
+        .collect();
+    let one = |path: &PathBuf| {
+        let image = ImageFile::open(path).expect("opens").pixels().expect("reads");
+        measure(&image.planes[0], &OPTIONS)
+    };
+    let mut group = c.benchmark_group("eight frames of 4 megapixels");
+    group.sample_size(10).measurement_time(Duration::from_secs(4));
+    for threads in [1, 2] {
+        let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().expect("threads");
+        group.bench_function(format!("threads: {threads}"), |b| {
+            b.iter(|| pool.install(|| paths.par_iter().map(one).collect::<Vec<_>>()))
+        });
     }
     group.finish();
 }
@@ -142,5 +174,5 @@ fn calibration(files: &[skygrain::folder::FoundFile]) -> Vec<CalibrationFrame> {
     files.iter().filter_map(frame).collect()
 }
 
-criterion_group!(stages, one_frame, by_size, darks, whole_folder);
+criterion_group!(stages, one_frame, by_size, by_threads, darks, whole_folder);
 criterion_main!(stages);

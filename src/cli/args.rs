@@ -19,6 +19,8 @@ Examples:
   skygrain night lights darks --rig rig.toml --out report
   skygrain sensor ~/astro/calibration    the detector alone
   skygrain frames *.fits --format csv    one row per frame
+  skygrain completions bash > ~/.local/share/bash-completion/completions/skygrain
+  skygrain manual night | man -l -
 
 Exit status: 0 all frames handled; 1 report written, some files could not be read or used; 2 nothing produced.";
 
@@ -56,6 +58,16 @@ pub enum Command {
         /// Form of the rows
         #[arg(long, value_enum, default_value_t = FrameFormat::Table)]
         format: FrameFormat,
+    },
+    /// Print what a shell needs to complete this program's arguments
+    Completions {
+        /// The shell
+        shell: clap_complete::Shell,
+    },
+    /// Print a manual page (roff, for `man -l -`)
+    Manual {
+        /// The command that it is about; without one, the program as a whole
+        command: Option<String>,
     },
     /// Simulate a night with a rig of our own invention, measure it, compare with the truth
     Demo {

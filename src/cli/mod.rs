@@ -8,7 +8,7 @@ use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
-use clap::Parser;
+use clap::{CommandFactory, Parser};
 
 use crate::folder::{Content, Rig, RigError, content_of};
 use crate::night::{NightError, NightInput, Scope, run};
@@ -48,6 +48,8 @@ pub enum CliError {
     Folder { path: PathBuf, source: std::io::Error },
     #[error("cannot write to standard output: {0}")]
     Output(#[from] std::io::Error),
+    #[error("no command is called {name:?}; there are {known}")]
+    NoSuchCommand { name: String, known: String },
     #[error("cannot write the table: {0}")]
     Csv(#[from] csv::Error),
     #[error("cannot write a row: {0}")]
@@ -79,8 +81,33 @@ fn carry_out(command: Command) -> Result<u8, CliError> {
         Command::Night(inputs) => report_on(inputs, Scope::Night),
         Command::Sensor(inputs) => report_on(inputs, Scope::Sensor),
         Command::Frames { files, rig, format } => frames(files, rig.as_deref(), format),
+        Command::Completions { shell } => {
+            let mut text = Vec::new();
+            clap_complete::generate(shell, &mut Arguments::command(), "skygrain", &mut text);
+            print_bytes(&text)
+        }
+        Command::Manual { command } => print_bytes(&manual(command.as_deref())?),
         Command::Demo { folder, out, seed } => demo::demo(folder, out, seed),
     }
+}
+
+/// The manual page of a command, or of the program.
+fn manual(command: Option<&str>) -> Result<Vec<u8>, CliError> {
+    let mut about = Arguments::command();
+    about.build();
+    let page = match command {
+        None => about,
+        Some(name) => match about.find_subcommand(name) {
+            Some(found) => found.clone(),
+            None => {
+                let known: Vec<&str> = about.get_subcommands().map(clap::Command::get_name).collect();
+                return Err(CliError::NoSuchCommand { name: name.to_owned(), known: known.join(", ") });
+            }
+        },
+    };
+    let mut text = Vec::new();
+    clap_mangen::Man::new(page).render(&mut text)?;
+    Ok(text)
 }
 
 fn report_on(inputs: Inputs, scope: Scope) -> Result<u8, CliError> {
@@ -175,10 +202,14 @@ fn frames(files: Vec<PathBuf>, rig: Option<&Path>, format: FrameFormat) -> Resul
 }
 
 fn print(text: &str) -> Result<(), CliError> {
+    print_bytes(text.as_bytes()).map(|_| ())
+}
+
+fn print_bytes(text: &[u8]) -> Result<u8, CliError> {
     let mut out = std::io::stdout().lock();
-    out.write_all(text.as_bytes())?;
+    out.write_all(text)?;
     out.flush()?;
-    Ok(())
+    Ok(ALL_HANDLED)
 }
 
 /// 1 where a frame could not be read or used. Files that never claimed to be frames do not count.

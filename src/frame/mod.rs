@@ -1,9 +1,11 @@
-//! One frame: a first look at its pixels, and which of them lie under which colour filter.
+//! One frame: a first look at its pixels, which of them lie under which colour filter, whether their noise is their own.
 
 mod colour;
+mod correlation;
 mod survey;
 mod undefined;
 
 pub use colour::{Lattice, measured_pattern};
+pub use correlation::{NoiseCorrelation, noise_correlation};
 pub use survey::{Survey, pixels_contradict, survey};
 pub use undefined::undefine;

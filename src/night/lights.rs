@@ -7,7 +7,7 @@ use rayon::prelude::*;
 
 use crate::fits::{ImageFile, Pixels};
 use crate::folder::{FrameKind, SessionKey};
-use crate::frame::{Lattice, measured_pattern, undefine};
+use crate::frame::{Lattice, NoiseCorrelation, measured_pattern, noise_correlation, undefine};
 use crate::quantity::Quantity;
 use crate::report::{Severity, Warning};
 use crate::sensor::Defect;
@@ -39,8 +39,17 @@ pub struct MeasuredLight {
     pub stars: FrameStars,
     /// Widths of the planes of a colour cube, px; empty for a frame of one plane.
     pub plane_fwhm_px: Vec<Quantity>,
+    /// Correlation of the sky noise of neighbouring pixels; `None` where it cannot be told.
+    pub correlation: Option<NoiseCorrelation>,
     /// Why its session does not use it.
     pub excluded: Option<String>,
+}
+
+impl MeasuredLight {
+    /// The correlation of its noise where there is one.
+    pub fn resampled(&self) -> Option<&NoiseCorrelation> {
+        self.correlation.as_ref().filter(|c| c.is_real())
+    }
 }
 
 /// Measures the stars of all lights; those that cannot be read are marked in `intakes`.
@@ -70,8 +79,8 @@ pub fn measure_all(
                 }
                 let session = SessionKey::of(&read.header, read.sensor.clone());
                 let excluded = unusable(&looked.stars);
-                let Looked { stars, plane_fwhm_px, .. } = looked;
-                measured.push(MeasuredLight { index, session, read, stars, plane_fwhm_px, excluded });
+                let Looked { stars, plane_fwhm_px, correlation, .. } = looked;
+                measured.push(MeasuredLight { index, session, read, stars, plane_fwhm_px, correlation, excluded });
             }
             Err(why) => intakes[index].outcome = super::intake::Outcome::Unreadable(why),
         }
@@ -98,6 +107,7 @@ pub fn measure_all(
 struct Looked {
     stars: FrameStars,
     plane_fwhm_px: Vec<Quantity>,
+    correlation: Option<NoiseCorrelation>,
     pattern_overruled: bool,
 }
 
@@ -122,7 +132,7 @@ fn look(intake: &Intake, read: &Read, sensors: &Sensors) -> Result<Looked, Strin
         None => Quantity::not_measurable("no valid pixels in this plane"),
     };
     let plane_fwhm_px = if image.planes.len() > 1 { image.planes.iter().map(width_of).collect() } else { Vec::new() };
-    Ok(Looked { stars, plane_fwhm_px, pattern_overruled })
+    Ok(Looked { stars, plane_fwhm_px, correlation: noise_correlation(plane, lattice), pattern_overruled })
 }
 
 /// Pixels of a light that would look like something in the sky: those whose excess charge stands out from read noise.
@@ -166,7 +176,14 @@ fn unusable(stars: &FrameStars) -> Option<String> {
             Some(degrees) => format!(" at {degrees:.0} degrees from +x towards +y"),
             None => String::new(),
         };
-        format!("trailed: all stars are drawn out in one direction{direction}, minor/major {:.2}", minor / major)
+        let length = match stars.trail_length_px.value {
+            Some(px) => format!(" over a line of {px:.1} px"),
+            None => String::new(),
+        };
+        format!(
+            "trailed: all stars are drawn out in one direction{direction}{length}, minor/major {:.2}",
+            minor / major
+        )
     })
 }
 

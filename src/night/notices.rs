@@ -3,6 +3,7 @@
 use std::collections::BTreeMap;
 
 use crate::folder::FrameKind;
+use crate::frame::NoiseCorrelation;
 use crate::report::{Severity, Warning};
 
 use super::intake::{Intake, Read};
@@ -96,6 +97,34 @@ fn left_the_set_point(intakes: &[Intake], lights: &[MeasuredLight]) -> Option<Wa
     })
 }
 
+/// What a correlation of the noise means for a frame's numbers.
+pub fn correlated_words(c: &NoiseCorrelation) -> String {
+    let share = 100.0 * (1.0 - c.error_factor().recip());
+    format!(
+        "noise of neighbouring pixels is correlated by {:.2}: the frame was resampled or denoised; errors of widths are \
+         too small by about {share:.0} %",
+        c.strongest()
+    )
+}
+
+/// Lights whose noise is not each pixel's own: no raw frames.
+fn correlated_noise(intakes: &[Intake], lights: &[MeasuredLight]) -> Option<Warning> {
+    let touched = || lights.iter().filter_map(|l| Some((l, l.resampled()?)));
+    let (_, strongest) = touched().max_by(|a, b| a.1.strongest().total_cmp(&b.1.strongest()))?;
+    let paths: Vec<String> = touched().map(|(l, _)| intakes[l.index].file.shown.clone()).collect();
+    Some(Warning {
+        code: "correlated-noise".to_owned(),
+        severity: Severity::Caution,
+        message: format!(
+            "{} light(s), the strongest of them: {}; stars are as sharp as the interpolation left them, and levels and \
+             noise are not the sensor's: give the raw frames",
+            paths.len(),
+            correlated_words(strongest)
+        ),
+        paths,
+    })
+}
+
 /// What the lights together give cause to say.
 pub fn night_notices(intakes: &[Intake], lights: &[MeasuredLight]) -> Vec<Warning> {
     let shown = |l: &&MeasuredLight| intakes[l.index].file.shown.clone();
@@ -123,5 +152,6 @@ pub fn night_notices(intakes: &[Intake], lights: &[MeasuredLight]) -> Vec<Warnin
         });
     }
     warnings.extend(left_the_set_point(intakes, lights));
+    warnings.extend(correlated_noise(intakes, lights));
     warnings
 }

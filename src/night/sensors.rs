@@ -52,6 +52,13 @@ pub fn measure_sensors(intakes: &mut [Intake], rig: &Rig, progress: Progress, wa
         let frames = groups.entry(read.sensor.clone()).or_default();
         frames.push(calibration_frame(&intakes[*index], read));
     }
+    // Without flats, the sky of the lights may tell the gain.
+    for (index, read) in everything.iter().filter(|(_, r)| r.kind == FrameKind::Light) {
+        let frames = groups.entry(read.sensor.clone()).or_default();
+        if frames.iter().filter(|f| f.kind == FrameKind::Flat).count() < 2 {
+            frames.push(calibration_frame(&intakes[*index], read));
+        }
+    }
     let ids = sensor_ids(groups.keys());
     let (done, total) = (AtomicUsize::new(0), calibration.len());
     let mut by_key = BTreeMap::new();

@@ -45,17 +45,17 @@ pub fn session(key: &SessionKey, id: &str, members: &[&MeasuredLight], sensor: &
     let temperature = temperature(members);
     let image_scale = session_scale(&used, members);
     let over = |pick: &dyn Fn(&FrameStars) -> Quantity, what: &str| over_frames(&used, pick, what);
+    let resampled = used.iter().filter(|l| l.resampled().is_some()).count();
+    let as_resampled = |quantity: Quantity, what: &str| match resampled {
+        0 => quantity,
+        n => quantity.noted(format!("{n} of {} lights were resampled or denoised: {what}", used.len())),
+    };
     let fwhm_px = over(&|s| s.fwhm_px.clone(), "star image before the pixel, median over the frames");
+    let fwhm_px = as_resampled(fwhm_px, "the interpolation's blur is in it");
     let moffat_beta = over(&|s| s.moffat_beta.clone(), "median over the frames");
-    let dark = temperature.median.value.map_or_else(
-        || {
-            Quantity::not_measurable(
-                "the sensor temperature of the lights is not known (CCD-TEMP, or rig key sensor_celsius)",
-            )
-        },
-        |celsius| sensor.result.dark_current.rate_at(celsius),
-    );
+    let dark = dark_rate(temperature.median.value, &sensor.result);
     let sky = sky_rate(&used, &sensor.result, &dark, exposure_s);
+    let sky = as_resampled(sky, "their levels need not be the sensor's, nor the noise that follows from them");
     let result = &sensor.result;
     let sampling = sampling(&SamplingInput {
         fwhm_px: &fwhm_px,
@@ -210,6 +210,19 @@ fn session_scale(used: &[&MeasuredLight], members: &[&MeasuredLight]) -> Quantit
         }
         None => scales.into_iter().next().unwrap_or_else(|| Quantity::not_measurable("no light")),
     }
+}
+
+/// Dark rate at the temperature of the lights.
+fn dark_rate(celsius: Option<f64>, sensor: &SensorResult) -> Quantity {
+    let why = "the sensor temperature of the lights is not known (CCD-TEMP, or rig key sensor_celsius)";
+    celsius.map_or_else(|| Quantity::not_measurable(why), |celsius| sensor.dark_current.rate_at(celsius))
+}
+
+/// Sky rate of one light, at its own temperature.
+pub fn sky_of_light(light: &MeasuredLight, sensor: &SensorResult) -> Quantity {
+    let header = &light.read.header;
+    let dark = dark_rate(header.celsius().map(|(c, _)| c), sensor);
+    sky_rate(&[light], sensor, &dark, header.exposure_s.as_ref().map(|e| e.value))
 }
 
 /// Sky rate of a session: level above bias and dark, times gain, over the exposure.

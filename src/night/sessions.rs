@@ -3,15 +3,17 @@
 use std::collections::BTreeMap;
 
 use crate::folder::{SensorKey, SessionKey};
+use crate::quantity::Quantity;
 use crate::report::{FrameRow, Report, Session, Warning};
+use crate::stars::StarFlag;
 use crate::stats::median;
 use crate::verdict::{SessionFindings, answers};
 
 use super::intake::{Intake, Outcome};
 use super::lights::MeasuredLight;
-use super::notices::night_notices;
+use super::notices::{correlated_words, night_notices};
 use super::sensors::{Sensors, entries};
-use super::session::{Built, session};
+use super::session::{Built, session, sky_of_light};
 
 /// The report of the detector part alone.
 pub fn report_of_sensors(intakes: Vec<Intake>, sensors: Sensors, warnings: Vec<Warning>) -> Report {
@@ -118,8 +120,25 @@ fn rows(
             row.recorded_fwhm_px = Some(stars.recorded_fwhm_px.clone());
             row.ellipticity = Some(stars.ellipticity.clone());
             row.position_angle_deg = Some(stars.position_angle_deg.clone());
+            row.trail_length_px = stars.trailed.then(|| stars.trail_length_px.clone());
             row.moffat_beta = Some(stars.moffat_beta.clone());
+            if let Some(c) = &light.correlation {
+                let method = "sky noise of neighbouring pixels of one colour, from differences at 1 and 4 pixels";
+                let of = |(r, sigma): (f64, f64)| {
+                    let quantity = Quantity::measured(r, sigma, method, c.tiles);
+                    if c.is_real() { quantity.noted(correlated_words(c)) } else { quantity }
+                };
+                row.noise_correlation_x = Some(of(c.x));
+                row.noise_correlation_y = Some(of(c.y));
+            }
+            row.elongation_angle_deg.clone_from(&row.position_angle_deg);
+            row.beta.clone_from(&row.moffat_beta);
+            row.saturated_count = Some(stars.flags.get(&StarFlag::Saturated).copied().unwrap_or(0));
+            if let Some(sensor) = sensors.get(&light.read.sensor) {
+                row.sky_e_per_px_s = Some(sky_of_light(light, &sensor.result));
+            }
             row.star_flags = stars.flags.iter().map(|(f, n)| (f.label().to_owned(), *n)).collect();
+            row.rejected.clone_from(&row.star_flags);
         }
         row
     };

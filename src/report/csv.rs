@@ -4,7 +4,7 @@ use super::model::{FrameRow, Report};
 use crate::quantity::Quantity;
 
 /// Column names; units stand in them.
-const COLUMNS: [&str; 29] = [
+const COLUMNS: [&str; 34] = [
     "path",
     "kind",
     "kind_source",
@@ -34,6 +34,11 @@ const COLUMNS: [&str; 29] = [
     "position_angle_deg",
     "moffat_beta",
     "star_flags",
+    "minor_fwhm_px",
+    "minor_fwhm_sigma_px",
+    "saturated_count",
+    "sky_e_per_px_s",
+    "sky_sigma_e_per_px_s",
 ];
 
 /// The table of frames as CSV (RFC 4180, commas, decimal points).
@@ -86,6 +91,11 @@ fn record(f: &FrameRow) -> [String; COLUMNS.len()] {
         value(&f.position_angle_deg),
         value(&f.moffat_beta),
         guarded(&flags, "'"),
+        value(&f.minor_fwhm_px),
+        sigma(&f.minor_fwhm_px),
+        count(f.saturated_count),
+        value(&f.sky_e_per_px_s),
+        sigma(&f.sky_e_per_px_s),
     ]
 }
 

@@ -102,6 +102,7 @@ mod tests {
             has(f, &["exposure_s", "sensor_celsius", "filter", "camera", "width", "height", "level_adu", "sky_adu"]);
             has(f, &["sky_sigma_adu", "star_count", "fitted_stars", "fwhm_px", "recorded_fwhm_px", "ellipticity"]);
             has(f, &["minor_fwhm_px", "position_angle_deg", "moffat_beta", "star_flags", "start_utc"]);
+            has(f, &["elongation_angle_deg", "beta", "rejected", "saturated_count", "sky_e_per_px_s"]);
             assert!(["used", "excluded", "unreadable"].contains(&f["status"].as_str().unwrap()));
         }
         for w in r["warnings"].as_array().unwrap() {

@@ -83,6 +83,8 @@ pub struct SensorPart {
     pub intro: String,
     pub lines: Vec<Line>,
     pub transfer: Option<Figure>,
+    /// What the flats' variance has beside that curve.
+    pub residuals: Option<Figure>,
     pub vignetting: Vec<String>,
     pub dark: Option<Figure>,
     pub dark_method: String,
@@ -345,6 +347,7 @@ fn sensor(s: &SensorEntry) -> Result<SensorPart, PlotError> {
         intro: typographic(&intro),
         lines: origins::of_sensor(s).into_iter().map(line).collect(),
         transfer: set(plots::photon_transfer(s)?),
+        residuals: set(plots::transfer_residuals(s)?),
         vignetting: r.vignetting.iter().map(vignetting_words).collect(),
         dark: set(plots::dark_current(s)?),
         dark_method: typographic(&dark.method),

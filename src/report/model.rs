@@ -231,9 +231,22 @@ pub struct FrameRow {
     pub recorded_fwhm_px: Option<Quantity>,
     pub ellipticity: Option<Quantity>,
     pub position_angle_deg: Option<Quantity>,
+    /// Of a trailed frame: the line that its stars are drawn out over, px.
+    pub trail_length_px: Option<Quantity>,
     pub moffat_beta: Option<Quantity>,
+    /// Correlation of the sky noise of neighbouring pixels (of one colour) along rows and columns: 0 in raw frames.
+    pub noise_correlation_x: Option<Quantity>,
+    pub noise_correlation_y: Option<Quantity>,
     /// Number of stars under each flag that kept them out of the fit.
     pub star_flags: BTreeMap<String, usize>,
+    /// The same three under the names that a frame's own keys have: direction of the long axis, exponent, flags.
+    pub elongation_angle_deg: Option<Quantity>,
+    pub beta: Option<Quantity>,
+    pub rejected: BTreeMap<String, usize>,
+    /// Stars with a clipped core.
+    pub saturated_count: Option<usize>,
+    /// Sky above bias and dark current.
+    pub sky_e_per_px_s: Option<Quantity>,
     /// Start of the exposure.
     #[serde(serialize_with = "utc")]
     pub start_utc: Option<DateTime>,
@@ -268,8 +281,16 @@ impl FrameRow {
             recorded_fwhm_px: None,
             ellipticity: None,
             position_angle_deg: None,
+            trail_length_px: None,
             moffat_beta: None,
+            noise_correlation_x: None,
+            noise_correlation_y: None,
             star_flags: BTreeMap::new(),
+            elongation_angle_deg: None,
+            beta: None,
+            rejected: BTreeMap::new(),
+            saturated_count: None,
+            sky_e_per_px_s: None,
             start_utc: None,
         }
     }

@@ -3,6 +3,7 @@
 use crate::quantity::{Quantity, Source};
 
 use super::model::{Report, SensorEntry, Session};
+use crate::stars::field::FieldResult;
 
 /// A value with the name and unit under which readers meet it.
 #[derive(Debug, Clone, PartialEq)]
@@ -11,6 +12,9 @@ pub struct Named {
     pub unit: &'static str,
     pub quantity: Quantity,
 }
+
+/// Label of the distance from the centre within which stars are good.
+pub const GOOD_RADIUS: &str = "radius of good stars";
 
 fn named(label: &'static str, unit: &'static str, quantity: &Quantity) -> Named {
     Named { label, unit, quantity: quantity.clone() }
@@ -40,6 +44,24 @@ pub fn of_session(s: &Session) -> Vec<Named> {
     ]
 }
 
+/// The values of star images over the frame, in the order of reading.
+pub fn of_field(f: &FieldResult) -> Vec<Named> {
+    vec![
+        named("gradient of the width, on a half diagonal", "%", &f.tilt_percent),
+        named("gradient of the width, on a millimetre", "%", &f.tilt_percent_per_mm),
+        named("direction in which stars widen", "°", &f.tilt_direction_deg),
+        named("growth of the width from centre to corner", "%", &f.curvature_percent),
+        named("width at the corners over that at the centre", "", &f.corner_fwhm_ratio),
+        named("ellipticity that all stars share", "", &f.constant_ellipticity),
+        named("its direction", "°", &f.constant_direction_deg),
+        named("ellipticity at the corners, linear part", "", &f.linear_ellipticity),
+        named("ellipticity at the corners, radial part", "", &f.radial_ellipticity),
+        named(GOOD_RADIUS, "px", &f.corrected_radius_px),
+        named(GOOD_RADIUS, "mm", &f.corrected_radius_mm),
+        named("defocus that would widen the corners as much", "µm", &f.corner_defocus_um),
+    ]
+}
+
 /// The parts of a session's noise: name, variance of one exposure, share of the total.
 pub fn noise_parts(s: &Session) -> [(&'static str, &Quantity, Quantity); 4] {
     let b = &s.noise_budget;
@@ -59,20 +81,32 @@ pub fn noise_parts(s: &Session) -> [(&'static str, &Quantity, Quantity); 4] {
 pub fn of_sensor(s: &SensorEntry) -> Vec<Named> {
     let r = &s.result;
     let d = &r.dark_current;
-    vec![
+    let mut values = vec![
         named("gain", "e⁻/ADU", &r.gain_e_per_adu),
         named("read noise", "e⁻", &r.read_noise_e),
         named("read noise", "ADU", &r.read_noise_adu),
         named("noise shared by a row", "ADU", &r.row_noise_adu),
+        named("noise shared by a column", "ADU", &r.column_noise_adu),
         named("fixed pattern of the bias", "ADU", &r.fixed_pattern_adu),
         named("bias level", "ADU", &r.bias_level_adu),
+        named("drift of the level from frame to frame", "ADU", &r.level_drift_adu),
         named("saturation", "ADU", &r.saturation_adu),
         named("dark current", "e⁻/px/s", &d.rate_e_per_px_s),
         named("doubling step of the dark current", "°C", &d.doubling_celsius),
         named("activation energy", "eV", &d.activation_energy_ev),
         named("dark current that stays when cold", "e⁻/px/s", &d.floor_e_per_px_s),
         percent("hot pixels", &r.hot_pixel_fraction.fraction),
-    ]
+    ];
+    // Most flats end before pixels are full: that is nothing missing.
+    if let Some(fit) = r.photon_transfer_fit.as_ref().filter(|f| f.full_well_e.is_known()) {
+        values.push(named("full well", "e⁻", &fit.full_well_e));
+    }
+    values.extend(r.prnu.iter().take(1).map(|p| percent("uneven response of the pixels", &p.fraction)));
+    if r.read_noise_tail.median_adu.is_known() {
+        values.push(named("read noise of the typical pixel", "ADU", &r.read_noise_tail.median_adu));
+        values.push(percent("pixels with more than 2.5 times that", &r.read_noise_tail.noisy_pixel_fraction));
+    }
+    values
 }
 
 /// Where a value came from, in words.
@@ -113,7 +147,12 @@ pub fn basis(report: &Report) -> Basis {
             quantity: variance.clone(),
         });
         let floor = named("gain from cooling", "", &s.cooling_floor_time_ratio);
-        of_session(s).into_iter().chain(parts).chain([floor])
+        // A part of the field that is not significant is a finding, not something that is missing.
+        let field = match &s.field.surface {
+            Some(_) => of_field(&s.field).into_iter().filter(|v| v.quantity.is_known()).collect(),
+            None => vec![named("star images over the frame", "", &s.field.corrected_radius_px)],
+        };
+        of_session(s).into_iter().chain(field).chain(parts).chain([floor])
     });
     for value in session_values.chain(report.sensors.iter().flat_map(of_sensor)) {
         add(&mut basis, &value);
@@ -156,7 +195,7 @@ mod tests {
     #[test]
     fn each_origin_has_its_own_list() {
         let b = basis(&sample::report());
-        assert!(b.measured.contains(&"gain".to_owned()));
+        assert!(b.measured.contains(&"gain".to_owned()) && b.measured.contains(&GOOD_RADIUS.to_owned()));
         assert!(b.header.iter().any(|h| h.contains("CCD-TEMP")));
         assert!(b.assumed.iter().any(|a| a.contains("largest 16-bit code")));
         assert!(b.cautions.iter().any(|c| c.starts_with("sky brightness")));
@@ -165,7 +204,9 @@ mod tests {
     #[test]
     fn one_missing_thing_is_named_once_with_all_that_it_costs() {
         let b = basis(&sample::report());
-        assert_eq!(b.missing.len(), 1, "{:?}", b.missing);
+        // The second session of the sample has too few stars for its field as well.
+        assert_eq!(b.missing.len(), 2, "{:?}", b.missing);
+        assert_eq!(b.missing[1].1, ["star images over the frame"]);
         let (reason, costs) = &b.missing[0];
         assert!(reason.contains("no flat frames"));
         assert!(costs.contains(&"sky brightness".to_owned()) && costs.contains(&"noise budget".to_owned()));

@@ -3,6 +3,7 @@
 use serde::Serialize;
 
 use super::numbers::{typographic, with_unit};
+use super::origins::{GOOD_RADIUS, of_field};
 use super::plots::{self, Figure, PlotError};
 use crate::quantity::Quantity;
 use crate::sensor::Vignetting;
@@ -23,24 +24,13 @@ pub struct FieldPart {
 ///
 /// The map could not be drawn.
 pub fn field_part(field: &FieldResult) -> Result<FieldPart, PlotError> {
-    let values = [
-        ("gradient of the width, on a half diagonal", "%", &field.tilt_percent),
-        ("direction in which stars widen", "°", &field.tilt_direction_deg),
-        ("growth of the width from centre to corner", "%", &field.curvature_percent),
-        ("ellipticity that all stars share", "", &field.constant_ellipticity),
-        ("its direction", "°", &field.constant_direction_deg),
-        ("ellipticity at the corners, linear part", "", &field.linear_ellipticity),
-        ("ellipticity at the corners, radial part", "", &field.radial_ellipticity),
-        ("radius of good stars", "px", &field.corrected_radius_px),
-        ("defocus that would widen the corners as much", "µm", &field.corner_defocus_um),
-    ];
     let at_least = field.corrected_to_the_corner == Some(true);
-    let lines = values
-        .iter()
-        .filter(|(_, _, q)| q.is_known())
-        .map(|(name, unit, q)| {
-            let limit = if at_least && std::ptr::eq(*q, &field.corrected_radius_px) { "at least " } else { "" };
-            [(*name).to_owned(), typographic(&format!("{limit}{}", with_unit(q, unit)))]
+    let lines = of_field(field)
+        .into_iter()
+        .filter(|v| v.quantity.is_known())
+        .map(|v| {
+            let limit = if at_least && v.label == GOOD_RADIUS { "at least " } else { "" };
+            [v.label.to_owned(), typographic(&format!("{limit}{}", with_unit(&v.quantity, v.unit)))]
         })
         .collect();
     let figure = plots::star_field(field)?.map(|f| Figure {

@@ -11,7 +11,7 @@ use crate::folder::FrameKind;
 use crate::quantity::{Quantity, Source};
 use crate::sensor::{
     CalibrationCounts, DarkCurrent, DarkPoint, HotPixels, PhotonTransferPoint, PixelDarkRates, RateQuantile, RateStep,
-    SensorResult, Vignetting,
+    ReadNoiseTail, SensorResult, TransferFit, Vignetting,
 };
 use crate::stars::field::{FieldFrame, FieldOptics, FieldResult, field};
 use crate::stars::{Shape, Star, StarFit};
@@ -217,9 +217,18 @@ fn sensor() -> SensorEntry {
         result: SensorResult {
             gain_e_per_adu: Quantity::measured(0.784, 0.006, "photon transfer, flat pairs", 6),
             read_noise_e: Quantity::measured(READ_E, 0.04, "bias pairs times gain", 10),
+            sensitivity_threshold_e: Quantity::measured(
+                (READ_E * READ_E + 0.3).sqrt() + 0.5,
+                0.04,
+                "signal equals noise",
+                10,
+            ),
             read_noise_adu: Quantity::measured(READ_E / 0.784, 0.03, "bias pairs", 10),
             row_noise_adu: Quantity::measured(0.4, 0.1, "rows of bias pairs", 10),
+            column_noise_adu: Quantity::measured(0.05, 0.1, "columns of bias pairs", 10),
             fixed_pattern_adu: Quantity::measured(1.1, 0.1, "mean bias", 10),
+            level_drift_adu: Quantity::measured(0.2, 0.05, "levels of bias frames", 9),
+            read_noise_tail: ReadNoiseTail::not_measurable("too few bias frames"),
             bias_level_adu: Quantity::measured(500.3, 0.4, "mean of bias frames", 10),
             adu_step: Some(1),
             saturation_adu: Quantity::with(Source::Assumed, 65_535.0, None, "largest 16-bit code", 0),
@@ -232,8 +241,21 @@ fn sensor() -> SensorEntry {
                     variance_adu2: (mean / 0.784 + 15.6) * [1.004, 0.993, 1.006, 0.997, 1.002, 0.998][i],
                     gain_e_per_adu: Quantity::measured(0.784, 0.01, "one pair", 2),
                     filter: Some(HOSTILE.to_owned()),
+                    site: None,
                 })
                 .collect(),
+            photon_transfer_fit: Some(TransferFit {
+                system_gain_adu_per_e: Quantity::measured(1.0 / 0.784, 0.0098, "photon transfer, flat pairs", 6),
+                intercept_adu2: Quantity::measured(16.1, 0.8, "curve through the flats alone", 6),
+                curvature_per_adu: Quantity::not_measurable("the sample's line is straight"),
+                full_well_adu: Quantity::not_measurable("brighter flats would show it"),
+                full_well_e: Quantity::not_measurable("brighter flats would show it"),
+                range_adu: [900.0, 34_100.0],
+                chi2_per_degree: 1.02,
+                dark_variance_adu2: 15.6,
+            }),
+            prnu: Vec::new(),
+            amplifiers: Vec::new(),
             vignetting: vec![Vignetting {
                 filter: Some(HOSTILE.to_owned()),
                 flats: 12,

@@ -16,6 +16,7 @@ const MARGIN: usize = 10;
 /// Most lines of each kind, so that all fits one screen; the page has the rest.
 const MOST_SESSIONS: usize = 6;
 const MOST_SENSORS: usize = 3;
+const MOST_FIELDS: usize = 2;
 /// Lines that left-out files and warnings may take however long the rest is.
 const LEAST_ROOM: usize = 6;
 /// Most reasons for files left out.
@@ -67,6 +68,7 @@ pub fn summary(report: &Report, written: Option<&Written>) -> String {
     } else {
         answers(&mut screen, report);
         sessions(&mut screen, report);
+        over_field(&mut screen, report);
         sensors(&mut screen, report);
     }
     let files: Vec<String> = written.map(file_lines).unwrap_or_default();
@@ -137,6 +139,20 @@ fn sessions(screen: &mut Screen, report: &Report) {
     }
 }
 
+/// What varies over the frame, and out to where stars are good, a line a session as far as one screen goes.
+fn over_field(screen: &mut Screen, report: &Report) {
+    for s in report.sessions.iter().filter(|s| s.field.surface.is_some()).take(MOST_FIELDS) {
+        let filter = s.settings.filter.as_deref().unwrap_or("no filter");
+        let radius = s.field.corrected_radius_fraction.scaled(100.0);
+        let good = match s.field.corrected_to_the_corner {
+            Some(true) => "; stars are good to the corners".to_owned(),
+            Some(false) => format!("; stars are good to {} of the way to the corners", with_unit(&radius, "%")),
+            None => String::new(),
+        };
+        screen.paragraph(&format!("{filter}: {}{good}.", s.field.finding), 2);
+    }
+}
+
 /// Columns of two cells of the table of sessions.
 const FWHM_COLUMNS: usize = 13;
 const SKY_COLUMNS: usize = 15;
@@ -164,8 +180,14 @@ fn sensor_words(s: &SensorEntry, screen: &mut Screen) -> String {
     } else {
         ("read noise", &r.read_noise_adu, "ADU", "")
     };
+    let told_by = match r.gain_e_per_adu.source {
+        Source::Measured if r.photon_transfer.is_empty() => " (from the sky of lights)",
+        Source::Header => " (stated in the header)",
+        Source::Rig => " (stated in the rig file)",
+        Source::Measured | Source::Assumed => "",
+    };
     let values = [
-        ("gain", &r.gain_e_per_adu, "e-/ADU", ""),
+        ("gain", &r.gain_e_per_adu, "e-/ADU", told_by),
         read_noise,
         ("dark current", &r.dark_current.rate_e_per_px_s, "e-/px/s", at.as_str()),
         ("doubling step", &r.dark_current.doubling_celsius, "°C", ""),
@@ -324,6 +346,17 @@ mod tests {
         assert!(words.contains("not measurable: gain, read noise (no flats)"), "{words}");
         assert_eq!(sensor_words(&report.sensors[0], &mut screen).matches("no flats").count(), 0);
         assert!(words.contains("doubling step 7.68 ± 0.21 °C"), "{words}");
+    }
+
+    #[test]
+    fn a_gain_that_no_flats_gave_says_who_did() {
+        let mut report = sample::report();
+        let words = |report: &Report| sensor_words(&report.sensors[0], &mut Screen::default());
+        assert!(!words(&report).contains('('), "{}", words(&report));
+        report.sensors[0].result.photon_transfer.clear();
+        assert!(words(&report).contains("e-/ADU (from the sky of lights)"), "{}", words(&report));
+        report.sensors[0].result.gain_e_per_adu = Quantity::header(0.8, "EGAIN");
+        assert!(words(&report).contains("e-/ADU (stated in the header)"), "{}", words(&report));
     }
 
     #[test]

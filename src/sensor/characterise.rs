@@ -10,22 +10,24 @@ use crate::quantity::Quantity;
 use super::bias::{self, BiasSet};
 use super::codes::Histogram;
 use super::dark::{self, Dark, DarkInput};
-use super::gain::{self, FlatGroup, FlatOutcome};
+use super::flat_pair::FlatPair;
+use super::flats::{self, FlatGroup, FlatOutcome};
 use super::load::{LoadError, raw_size, read_plane};
 use super::mean_bias::Pattern;
 use super::tiles::Grid;
-use super::{CalibrationCounts, DefectMap, SensorResult, pixels, rates, read_noise, temperatures};
+use super::{
+    CalibrationCounts, DefectMap, SensorResult, amplifiers, chosen_gain, pixels, rates, read_noise, sky_pairs,
+    temperatures,
+};
 
 /// Share of the highest 16-bit code taken as saturation where nothing tells it: analogue chains bend just below it.
 const ASSUMED_SATURATION_SHARE: f64 = 0.98;
-/// Relative difference between a measured and a stated gain that is reported.
-const GAIN_DISAGREEMENT: f64 = 0.1;
 
 /// A frame of one sensor.
 #[derive(Debug, Clone, PartialEq)]
 pub struct CalibrationFrame {
     pub path: PathBuf,
-    /// Bias, dark or flat; other kinds are passed over.
+    /// Bias, dark or flat; lights are used where there are no flats; other kinds are passed over.
     pub kind: FrameKind,
     /// Time over which dark charge gathered, s.
     pub exposure_s: Option<f64>,
@@ -58,7 +60,7 @@ pub struct SensorOutcome {
     pub defects: Vec<DefectMap>,
 }
 
-type Cautions = Vec<(&'static str, String, Vec<PathBuf>)>;
+pub(super) type Cautions = Vec<(&'static str, String, Vec<PathBuf>)>;
 
 /// Measures one sensor from its calibration frames.
 ///
@@ -159,15 +161,45 @@ pub fn characterise(
     let mut points = Vec::new();
     let mut vignetting = Vec::new();
     let mut flat_count = 0;
+    let transfer = chosen_gain::fit_transfer(&flat_outcomes, &grid, stated);
+    let pairs: Vec<&FlatPair> = flat_outcomes.iter().flat_map(|o| &o.pairs).collect();
+    let amplifiers = amplifiers::measure(&bias_sets, &pairs, &grid, f64::from(lattice), stated);
+    if let Some(message) = amplifiers::message(&amplifiers) {
+        cautions.push(("several-amplifiers", message, Vec::new()));
+    }
+    let mut prnu = Vec::new();
     for mut outcome in flat_outcomes {
         vignetting.extend(outcome.vignetting.take());
+        prnu.extend(outcome.prnu.take());
         found = [found, outcome.pile_up].into_iter().flatten().min();
         flat_count += outcome.used;
         report_flats(outcome, &mut points, &mut refused, &mut cautions);
     }
     let saturation_adu = saturation(hints, found, step);
-    let gain = choose_gain(&points, hints, flats.len(), &bias_sets, &mut cautions);
+    let missing = chosen_gain::missing(flats.len(), &bias_sets);
+    let (measured, photon_transfer_fit, missing) = match transfer {
+        Some(Ok((gain, fit))) => (Some(gain), Some(fit), missing),
+        Some(Err(why)) => (None, None, why),
+        None => (
+            None,
+            None,
+            points.first().map_or(missing, |p: &super::PhotonTransferPoint| p.gain_e_per_adu.why().to_owned()),
+        ),
+    };
+    let lights = of(FrameKind::Light);
+    let (measured, missing) = match (measured, nearest_bias(&bias_sets, None)) {
+        (None, Some(biases)) if flats.len() < 2 && !lights.is_empty() => {
+            match sky_pairs::measure(&lights, biases, &grid, stated, progress, &mut refused) {
+                Ok(gain) => (Some(gain), missing),
+                Err(why) => (None, format!("{missing}; {why}")),
+            }
+        }
+        (measured, _) => (measured, missing),
+    };
+    let gain = chosen_gain::choose(measured, missing, hints, &mut cautions);
     let from_bias = read_noise::derive(&bias_sets, lattice);
+    let copies: Vec<[PathBuf; 2]> = bias_sets.iter_mut().flat_map(|s| std::mem::take(&mut s.copies)).collect();
+    report_copies(copies, &mut cautions);
     if let Some(message) = &from_bias.floor_message {
         let paths = biases.iter().map(|f| f.path.clone()).collect();
         cautions.push(("bias-floor", message.clone(), paths));
@@ -189,15 +221,22 @@ pub fn characterise(
     }
     let result = SensorResult {
         read_noise_e,
+        sensitivity_threshold_e: read_noise::sensitivity_threshold(&from_bias.read_noise_adu, &gain, lattice),
         gain_e_per_adu: gain,
         read_noise_adu: from_bias.read_noise_adu,
         row_noise_adu: from_bias.row_noise_adu,
+        column_noise_adu: from_bias.column_noise_adu,
         fixed_pattern_adu: from_bias.fixed_pattern_adu,
+        level_drift_adu: from_bias.drift_adu,
+        read_noise_tail: from_bias.tail,
         bias_level_adu: from_bias.level_adu,
         adu_step: step,
         saturation_adu,
         bias_floor_fraction: from_bias.floor_fraction,
         photon_transfer: points,
+        photon_transfer_fit,
+        prnu,
+        amplifiers,
         vignetting,
         dark_current: dark.current,
         hot_pixel_fraction: dark.hot,
@@ -263,7 +302,7 @@ fn measure_flats(
             let temperature = mean(members.iter().filter_map(|f| f.celsius));
             let paths = members.iter().map(|f| f.path.clone()).collect();
             let bias = nearest_bias(biases, temperature);
-            gain::measure(&FlatGroup { filter, paths }, bias, grid, step, saturation_adu, progress)
+            flats::measure(&FlatGroup { filter, paths }, bias, grid, step, saturation_adu, progress)
         })
         .collect()
 }
@@ -301,10 +340,27 @@ fn report_flats(
         let message = "flats with clipped pixels were not used: expose to about half of saturation".to_owned();
         cautions.push(("flat-clipped", message, outcome.clipped));
     }
+    report_copies(outcome.copies, cautions);
+    for (pair, scatter) in outcome.banded {
+        let message = format!(
+            "the rows of this pair of flats differ in level by {:.1} %, as a flickering lamp makes them: each row was \
+             brought to level; steady light is better",
+            100.0 * scatter
+        );
+        cautions.push(("flat-flicker", message, pair.to_vec()));
+    }
     for (pair, ratio) in outcome.mismatched {
         let message =
             format!("the levels of this pair of flats differ by a factor of {ratio:.2}: steady light is better");
         cautions.push(("flat-levels-differ", message, pair.to_vec()));
+    }
+}
+
+/// A copy has no noise of its own: it would make a pair without noise.
+fn report_copies(copies: Vec<[PathBuf; 2]>, cautions: &mut Cautions) {
+    if !copies.is_empty() {
+        let message = "these frames repeat another pixel for pixel and were left out: a copy has no noise of its own";
+        cautions.push(("identical-frames", message.to_owned(), copies.into_iter().map(|[copy, _]| copy).collect()));
     }
 }
 
@@ -325,54 +381,6 @@ fn saturation(hints: &SensorHints, found: Option<u32>, step: Option<u32>) -> Qua
     }
     Quantity::assumed(assumed_saturation_adu(step), None, "98 % of the 16-bit range")
         .noted("assumption: a flat that is exposed too long would show the level, or a rig file can state it")
-}
-
-fn choose_gain(
-    points: &[super::PhotonTransferPoint],
-    hints: &SensorHints,
-    flats: usize,
-    biases: &[BiasSet],
-    cautions: &mut Cautions,
-) -> Quantity {
-    let measured = gain::combine(points);
-    let mut compare = |value: f64, name: &str| {
-        if let Some(m) = measured.as_ref().and_then(|m| m.value).filter(|m| (m / value - 1.0).abs() > GAIN_DISAGREEMENT)
-        {
-            let message = format!("the flats give {m:.3} e-/ADU, {name} says {value:.3}");
-            cautions.push(("gain-disagrees", message, Vec::new()));
-        }
-    };
-    if let Some((value, card)) = &hints.header_gain {
-        compare(*value, &format!("the header card {card}"));
-    }
-    if let Some(rig) = hints.rig_gain_e_per_adu {
-        compare(rig, "the rig file");
-        return Quantity::rig(rig, "gain_e_per_adu");
-    }
-    if let Some(gain) = measured {
-        return gain;
-    }
-    let missing = missing_for_gain(points, flats, biases);
-    match &hints.header_gain {
-        Some((value, card)) => Quantity::header(*value, card).noted(format!("not measured: {missing}")),
-        None => Quantity::not_measurable(missing),
-    }
-}
-
-fn missing_for_gain(points: &[super::PhotonTransferPoint], flats: usize, biases: &[BiasSet]) -> String {
-    if let Some(point) = points.first() {
-        return point.gain_e_per_adu.why().to_owned();
-    }
-    let mut missing = Vec::new();
-    if flats < 2 {
-        missing.push("two flats of one filter at the same level (about half of saturation)");
-    } else if biases.iter().any(|b| !b.pairs.is_empty()) {
-        missing.push("two usable flats of one filter, not clipped");
-    }
-    if biases.iter().all(|b| b.pairs.is_empty()) {
-        missing.push("two bias frames at the same settings");
-    }
-    format!("{} would supply it", missing.join(" and "))
 }
 
 /// Files that cannot be read are failures; frames that do not fit are cautions.

@@ -13,6 +13,10 @@ const SHIFTED_STEPS: [u32; 8] = [256, 128, 64, 32, 16, 8, 4, 2];
 const FEWEST_CODES: usize = 3;
 /// Share of bias pixels at the lowest code above which it is looked at as a floor (0.5 %: at 2.6 sigma of a normal law).
 pub(super) const FLOOR_FRACTION: f64 = 0.005;
+/// The same at code 0, which is a floor for certain: from here on it bends a variance by 0.1 % (0.05 %: at 3.3 sigma).
+pub(super) const FLOOR_FRACTION_AT_ZERO: f64 = 5e-4;
+/// Fewest codes with more than that share from which on the lowest can be a floor.
+const FLOOR_CODES: usize = 4;
 /// Share of a flat's pixels at its highest code that makes a pile-up: a per mille, more than hot pixels make up.
 const PILE_UP_FRACTION: f64 = 1e-3;
 /// The highest code must outnumber the mean of the codes below it by this factor.
@@ -96,6 +100,11 @@ impl Histogram {
         filled.iter().take(FEWEST_CODES - 1).sum::<f64>() < STEP_OCCUPANCY * self.total as f64
     }
 
+    /// The lowest code, ADU.
+    pub fn lowest(&self) -> u32 {
+        self.occupied().next().map_or(0, |(code, _)| code)
+    }
+
     /// Share of pixels at the lowest code.
     pub fn floor_fraction(&self) -> f64 {
         self.occupied().next().map_or(0.0, |(_, n)| n / self.total as f64)
@@ -170,11 +179,13 @@ impl Histogram {
             return false;
         };
         let q = f64::from(step);
-        if share <= FLOOR_FRACTION || share >= 1.0 {
-            return false;
+        if share >= 1.0 || lowest == 0 {
+            return share < 1.0 && share > FLOOR_FRACTION_AT_ZERO;
         }
-        if lowest == 0 {
-            return true;
+        // Two or three codes have a lowest one wherever the level lies.
+        let filled = self.occupied().filter(|(_, n)| *n > FLOOR_FRACTION * self.total as f64).count();
+        if share <= FLOOR_FRACTION || filled < FLOOR_CODES {
+            return false;
         }
         let edge = f64::from(lowest);
         let piled = below((edge + 0.5 * q - mean) / sigma);
@@ -188,7 +199,8 @@ fn phi(z: f64) -> f64 {
     (-0.5 * z * z).exp() / (2.0 * std::f64::consts::PI).sqrt()
 }
 
-fn below(z: f64) -> f64 {
+/// Share of a unit normal law below `z`.
+pub(super) fn below(z: f64) -> f64 {
     0.5 * (1.0 + erf(z / std::f64::consts::SQRT_2))
 }
 
@@ -241,7 +253,7 @@ mod tests {
     fn the_sigma_behind_a_floor_is_recovered() {
         /// 160 000 pixels, 43 % of them above the floor in the worst case: 0.01 ADU is one standard error.
         const FIVE_ERRORS_ADU: f64 = 0.05;
-        for (pedestal, floor) in [(0.0, true), (3.0, true), (6.0, true), (9.0, false)] {
+        for (pedestal, floor) in [(0.0, true), (3.0, true), (6.0, true), (9.0, true), (12.0, false)] {
             let h = histogram(&frame(pedestal, 3.0, 4, |v| v.round().max(0.0) as u16));
             let (mean, sigma) = h.censored_normal(1).unwrap();
             assert!((sigma - 3.0).abs() < FIVE_ERRORS_ADU, "{pedestal}: {sigma}");

@@ -80,7 +80,7 @@ pub struct DarkLaw {
 impl DarkLaw {
     /// Fits the law; the floor is added where four temperatures or more support it.
     ///
-    /// Errors grow by `sqrt(chi2/dof)` where chance does not explain it. `None` where no activated part stands out.
+    /// Errors grow by `sqrt(chi2/dof)` where that is above 1. `None` where no activated part stands out.
     pub(super) fn fit(points: &[LawPoint], common_relative_sigma: f64) -> Option<Self> {
         let temperatures = || points.iter().map(|p| Celsius(p.celsius).kelvin().recip());
         let (low, high) = temperatures().fold((f64::INFINITY, 0.0f64), |(l, h), v| (l.min(v), h.max(v)));
@@ -97,7 +97,7 @@ impl DarkLaw {
         });
         let with_floor = supported.is_some();
         let fit = supported.unwrap_or(plain);
-        let grown = growth_of_errors(fit.chi2, fit.degrees_of_freedom).powi(2);
+        let grown = if fit.degrees_of_freedom > 0 { (fit.chi2 / fit.degrees_of_freedom as f64).max(1.0) } else { 1.0 };
         Some(Self {
             reference_celsius,
             thermal_e_per_px_s: fit.amplitude,

@@ -4,7 +4,7 @@ use serde::Serialize;
 
 use crate::quantity::Quantity;
 
-use super::{DarkLaw, Glow, PixelDarkRates, Vignetting};
+use super::{Amplifier, DarkLaw, Glow, PixelDarkRates, Prnu, ReadNoiseTail, TransferFit, Vignetting};
 
 /// One camera at one gain setting, offset, readout mode and binning.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -13,12 +13,20 @@ pub struct SensorResult {
     pub gain_e_per_adu: Quantity,
     /// Read noise of one pixel, e-.
     pub read_noise_e: Quantity,
+    /// Signal that equals its own noise in one pixel, e-: the absolute sensitivity threshold of EMVA 1288.
+    pub sensitivity_threshold_e: Quantity,
     /// Read noise of one pixel, ADU; known without a gain.
     pub read_noise_adu: Quantity,
     /// Offset that a whole row shares and that changes from frame to frame, ADU; not part of the read noise.
     pub row_noise_adu: Quantity,
-    /// Pattern of the bias that does not change, standard deviation, ADU; not part of the read noise.
+    /// Offset that a whole column shares and that changes from frame to frame, ADU; not part of the read noise.
+    pub column_noise_adu: Quantity,
+    /// Pattern of the bias that does not change, standard deviation within tiles, ADU; not part of the read noise.
     pub fixed_pattern_adu: Quantity,
+    /// Wander of the level of a whole bias frame at one temperature, standard deviation, ADU.
+    pub level_drift_adu: Quantity,
+    /// How much of the read noise sits in few pixels.
+    pub read_noise_tail: ReadNoiseTail,
     /// Level of a bias frame, ADU.
     pub bias_level_adu: Quantity,
     /// Step between the codes that occur, ADU; `None` for data that are not integers.
@@ -27,8 +35,14 @@ pub struct SensorResult {
     pub saturation_adu: Quantity,
     /// Share of bias pixels that sit at the lowest code: above 0.005 the offset is too low.
     pub bias_floor_fraction: Option<f64>,
-    /// Photon transfer points, one a flat pair.
+    /// Photon transfer points, one a flat pair and site of a colour mosaic.
     pub photon_transfer: Vec<PhotonTransferPoint>,
+    /// The curve through all cells of all flat pairs; `None` where flats give no gain.
+    pub photon_transfer_fit: Option<TransferFit>,
+    /// Pattern of the pixels' response to light, one entry a filter with a pair of flats.
+    pub prnu: Vec<Prnu>,
+    /// The quadrants where they differ in gain or read noise, as several amplifiers make them; empty where they agree.
+    pub amplifiers: Vec<Amplifier>,
     /// Fall-off of the light, one entry a filter with flats.
     pub vignetting: Vec<Vignetting>,
     /// Dark current.
@@ -51,7 +65,7 @@ pub struct CalibrationCounts {
     pub flat: usize,
 }
 
-/// Mean and variance of one flat pair.
+/// Mean and variance of one flat pair, of one site where the sensor has a colour mosaic.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct PhotonTransferPoint {
     /// Mean signal above bias, ADU.
@@ -62,6 +76,8 @@ pub struct PhotonTransferPoint {
     pub gain_e_per_adu: Quantity,
     /// Filter of the flats.
     pub filter: Option<String>,
+    /// Site of the colour mosaic, counted along the rows from the frame's first pixel; `None` without a mosaic.
+    pub site: Option<usize>,
 }
 
 /// Dark current against exposure and temperature.

@@ -42,6 +42,14 @@ impl Cell {
         ((self.x[1] - self.x[0]) as f64, (self.y[1] - self.y[0]) as f64)
     }
 
+    /// Whether it lies wholly on one side of a column and of a row, px.
+    pub fn lies(&self, right: bool, column: f64, above: bool, row: f64) -> bool {
+        let beside = |ends: [usize; 2], far: bool, edge: f64| {
+            if far { ends[0] as f64 >= edge.floor() } else { ends[1] as f64 <= edge.ceil() }
+        };
+        beside(self.x, right, column) && beside(self.y, above, row)
+    }
+
     /// Column and row of the centre, px.
     pub fn centre(&self) -> (f64, f64) {
         ((self.x[0] + self.x[1]) as f64 / 2.0, (self.y[0] + self.y[1]) as f64 / 2.0)

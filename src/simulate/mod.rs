@@ -4,6 +4,7 @@
 //! agreement between the two says something. The same seed gives the same bytes on any number of threads.
 
 pub mod bound;
+pub mod calibration;
 pub mod dark_series;
 pub mod detector;
 pub mod field;
@@ -14,7 +15,9 @@ pub mod night;
 mod plan;
 mod rig;
 mod speed;
+mod tally;
 
+pub use calibration::{CalibrationFiles, SmallCamera};
 pub use dark_series::{DarkSeries, SeriesFrame, write_series};
 pub use detector::{DarkLaw, Detector, HotPixel};
 pub use field::{FieldRecipe, FieldShape, PointSource, expose, scatter};
@@ -23,6 +26,7 @@ pub use frame::{FrameRecipe, FrameTruth, Glow, render};
 pub use moffat::SimStar;
 pub use night::{LightTruth, NightTruth, SessionTruth, write_night};
 pub use speed::bench_frame;
+pub use tally::Tally;
 
 use std::path::PathBuf;
 

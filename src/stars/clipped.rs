@@ -1,9 +1,9 @@
 //! The level at which a frame's pixels are clipped, from the frame itself.
 
-use crate::fits::Pixels;
 use crate::frame::Lattice;
 
 use super::Peak;
+use super::view::View;
 
 /// Peaks looked at, brightest first: where they are not clipped, no fainter one is.
 const BRIGHTEST: usize = 200;
@@ -15,10 +15,11 @@ const LEAST_PILE: usize = 4;
 
 /// Highest code around the brightest peaks, ADU, where it is piled up in touching pixels; `None` where it is no clip level.
 ///
-/// `hot` marks peaks that are hot pixels: they may lie above the level at which stars are clipped.
-pub(super) fn clip_level(plane: &Pixels, lattice: Lattice, peaks: &[Peak], hot: &[bool]) -> Option<f64> {
+/// `peaks` come brightest first, without hot pixels: these may lie above the level at which stars are clipped.
+pub(super) fn clip_level<'a>(view: View, peaks: impl Iterator<Item = &'a Peak>) -> Option<f64> {
+    let View { plane, lattice, .. } = view;
     let (rows, columns) = plane.dim();
-    let bright: Vec<&Peak> = peaks.iter().zip(hot).filter(|(_, hot)| !**hot).map(|(p, _)| p).take(BRIGHTEST).collect();
+    let bright: Vec<&Peak> = peaks.take(BRIGHTEST).collect();
     let core = |p: &Peak| {
         let across = p.x.saturating_sub(REACH_PX)..(p.x + REACH_PX + 1).min(columns);
         (p.y.saturating_sub(REACH_PX)..(p.y + REACH_PX + 1).min(rows))

@@ -11,9 +11,12 @@ use ndarray::ArrayView2;
 
 use crate::fits::Pixels;
 use crate::frame::Lattice;
-use crate::stats::FWHM_PER_SIGMA;
 
 use super::SkyMap;
+use super::hot_pixels::is_hot_pixel;
+use super::kernel::{ANY_RADIUS, Kernel, combine};
+use super::limits::{Limits, RUN_PX, Run};
+use super::ring::Ring;
 
 /// A local maximum of the filtered frame.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -26,157 +29,129 @@ pub struct Peak {
     pub significance: f64,
     /// Level of the ring above the sky map, ADU.
     pub ring_adu: f64,
+    /// One pixel alone gives it: no star image is that sharp.
+    pub hot: bool,
 }
 
-/// Samples of the ring that tells the local background.
-const RING_SAMPLES: usize = 32;
-/// Radius of the ring in kernel widths: beyond the star's core, within a nebula's curvature.
-const RING_RADII: [f64; 2] = [2.2, 2.9];
-
-/// Largest half length of the filter, px.
-const MOST_RADIUS: usize = 16;
-
-/// Matched-filter taps of one axis and the norms of the two-dimensional filter on each class of sites.
-struct Kernel {
-    /// Taps from the centre outwards; the filter is symmetric.
-    taps: Vec<f32>,
-    /// Root of the summed squares over the counting sites, by (y parity, x parity).
-    norm: [[f64; 2]; 2],
-    /// Sum over the counting sites, likewise.
-    gain: [[f64; 2]; 2],
-}
-
-impl Kernel {
-    /// A Gaussian cut at 0.8 widths: 1.9 sigma hold 94 % of each axis, and the rest costs 1 % of the significance.
-    fn new(fwhm_px: f64, lattice: Lattice) -> Self {
-        let sigma = fwhm_px / FWHM_PER_SIGMA;
-        let radius = ((0.8 * fwhm_px).round() as usize).clamp(1, MOST_RADIUS) as i32;
-        let raw: Vec<f64> = (-radius..=radius).map(|i| (-0.5 * (f64::from(i) / sigma).powi(2)).exp()).collect();
-        let total: f64 = raw.iter().sum();
-        let taps: Vec<f64> = raw.iter().map(|t| t / total).collect();
-        let mut norm = [[0.0; 2]; 2];
-        let mut gain = [[0.0; 2]; 2];
-        for (py, px) in [(0, 0), (0, 1), (1, 0), (1, 1)] {
-            for (j, gy) in taps.iter().enumerate() {
-                for (i, gx) in taps.iter().enumerate() {
-                    let shift = |p: usize, k: usize| (p as i32 + k as i32 - radius).rem_euclid(2) as usize;
-                    if lattice.holds(shift(px, i), shift(py, j)) {
-                        norm[py][px] += (gx * gy).powi(2);
-                        gain[py][px] += gx * gy;
-                    }
-                }
-            }
-            norm[py][px] = norm[py][px].sqrt();
-        }
-        Self { taps: taps[radius as usize..].iter().map(|t| *t as f32).collect(), norm, gain }
-    }
-
-    fn radius(&self) -> usize {
-        self.taps.len() - 1
-    }
-}
-
-/// Peaks above `threshold` standard deviations, brightest first (ties by place).
+/// Peaks above `threshold` standard deviations, in the order of rows.
 ///
 /// `kernel_fwhm_px` is the expected width of a star as recorded; a factor of two off costs a fifth of the significance.
 pub fn detect(plane: &Pixels, lattice: Lattice, sky: &SkyMap, kernel_fwhm_px: f64, threshold: f64) -> Vec<Peak> {
     let kernel = Kernel::new(kernel_fwhm_px, lattice);
-    let mut peaks = local_maxima(plane, lattice, sky, &kernel, threshold);
-    let offsets = ring_offsets(kernel_fwhm_px);
-    peaks.retain_mut(|peak| {
-        let ring = ring_level(plane, lattice, sky, peak, &offsets);
-        let (py, px) = (peak.y % 2, peak.x % 2);
-        let noise = sky.sigma_at(peak.x, peak.y) * kernel.norm[py][px];
-        peak.ring_adu = ring;
-        peak.significance -= ring * kernel.gain[py][px] / noise;
-        peak.significance >= threshold
-    });
-    peaks.sort_by(|a, b| b.significance.total_cmp(&a.significance).then((a.y, a.x).cmp(&(b.y, b.x))));
+    let task = Scan { lattice, sky, kernel, ring: Ring::new(kernel_fwhm_px), threshold };
+    let mut peaks = match plane {
+        Pixels::U16(a) => scan(a.view(), &task),
+        Pixels::F32(a) => scan(a.view(), &task),
+    };
+    peaks.retain(|peak| peak.significance >= threshold);
+    peaks.sort_by_key(|peak| (peak.y, peak.x));
     peaks
 }
 
-fn local_maxima(plane: &Pixels, lattice: Lattice, sky: &SkyMap, kernel: &Kernel, threshold: f64) -> Vec<Peak> {
-    match plane {
-        Pixels::U16(a) => scan(a.view(), lattice, sky, kernel, threshold),
-        Pixels::F32(a) => scan(a.view(), lattice, sky, kernel, threshold),
-    }
+/// Numbers in the filter's row buffers together: they stay in the second-level cache, while long rows let the processor
+/// fetch pixels ahead.
+const BUFFERED: usize = 1 << 16;
+
+/// What is sought, and in what.
+struct Scan<'a> {
+    lattice: Lattice,
+    sky: &'a SkyMap,
+    kernel: Kernel,
+    ring: Ring,
+    threshold: f64,
 }
 
-/// Columns worked on together, px: all rows that the filter needs of such a strip fit the fastest cache.
-const STRIP_PX: usize = 768;
-
-/// Filters strip by strip and row by row: the cost is linear, memory small.
+/// Filters row by row, in strips where rows are long: the cost is linear, memory small.
 ///
 /// Compiled for wider vectors too and chosen at run time; the operations and their order, and so the bits, are the same.
-#[multiversion(targets("x86_64+avx2", "x86_64+sse4.2"))]
-fn scan<T: Copy + Into<f32>>(
-    plane: ArrayView2<T>,
-    lattice: Lattice,
-    sky: &SkyMap,
-    kernel: &Kernel,
-    threshold: f64,
-) -> Vec<Peak> {
+#[multiversion(targets("x86_64+avx512f+avx512bw+avx512dq+avx512vl", "x86_64+avx2", "x86_64+sse4.2"))]
+fn scan<T: Copy + Into<f32>>(plane: ArrayView2<T>, task: &Scan) -> Vec<Peak> {
+    let kernel = &task.kernel;
     let columns = plane.dim().1;
+    let longest = BUFFERED / (kernel.height() + 4);
+    let strips = columns.div_ceil(longest);
     let mut peaks = Vec::new();
-    for first in (0..columns).step_by(STRIP_PX) {
-        let strip = first..(first + STRIP_PX).min(columns);
-        scan_strip(plane, strip, lattice, sky, kernel, threshold, &mut peaks);
-    }
-    for peak in &mut peaks {
-        let noise = sky.sigma_at(peak.x, peak.y) * kernel.norm[peak.y % 2][peak.x % 2];
-        peak.significance /= noise;
+    for strip in 0..strips {
+        let columns = strip * columns / strips..(strip + 1) * columns / strips;
+        match kernel.radius() {
+            1 => scan_strip::<T, 1>(plane, columns, task, &mut peaks),
+            2 => scan_strip::<T, 2>(plane, columns, task, &mut peaks),
+            3 => scan_strip::<T, 3>(plane, columns, task, &mut peaks),
+            4 => scan_strip::<T, 4>(plane, columns, task, &mut peaks),
+            _ => scan_strip::<T, ANY_RADIUS>(plane, columns, task, &mut peaks),
+        }
     }
     peaks
 }
 
-/// Appends the peaks of some columns; their significance is still the filtered height, ADU.
+/// Appends the peaks of some columns, row by row.
 #[inline(always)]
-fn scan_strip<T: Copy + Into<f32>>(
+fn scan_strip<T: Copy + Into<f32>, const RADIUS: usize>(
     plane: ArrayView2<T>,
     strip: Range<usize>,
-    lattice: Lattice,
-    sky: &SkyMap,
-    kernel: &Kernel,
-    threshold: f64,
+    task: &Scan,
     peaks: &mut Vec<Peak>,
 ) {
+    let Scan { lattice, sky, kernel, ring, threshold } = task;
     let (rows, columns) = plane.dim();
-    let radius = kernel.radius();
-    let height = 2 * radius + 1;
+    let (radius, height) = (kernel.radius(), kernel.height());
     // One column more on either side tells whether a pixel at the strip's border is a maximum.
     let seen = strip.start.saturating_sub(1)..(strip.end + 1).min(columns);
     // Columns that the filter reaches; beyond the frame they stay zero.
     let read = seen.start.saturating_sub(radius)..(seen.end + radius).min(columns);
     let margin = radius - (seen.start - read.start);
-    let mut padded = vec![0f32; seen.len() + 2 * radius];
-    let mut across = vec![vec![0f32; seen.len()]; height];
-    let mut filtered = vec![vec![0f32; seen.len()]; 3];
+    let runs = seen.len().div_ceil(RUN_PX);
+    let mut padded = vec![0f32; runs * RUN_PX + 2 * radius];
+    let line = || vec![0f32; runs * RUN_PX];
+    let mut across = vec![line(); height];
+    let mut filtered = [line(), line(), line()];
+    let mut lit: [Vec<usize>; 3] = Default::default();
     let mut limits = Limits::new(seen.clone());
+    let mut judged = peaks.len();
     // Row `y` enters; the filter is complete for row `y - radius`, and maxima are known for the row before that.
     for y in 0..rows + radius + 1 {
+        let entering = &mut across[y % height];
         if y < rows {
             let net = &mut padded[margin..margin + read.len()];
             let row = plane.row(y);
             sky.subtract_row(y, read.clone(), row.as_slice().expect("rows lie together in memory"), net);
-            blank_other_colours(net, lattice, read.start, y);
-            combine(|shift| &padded[shift..], &kernel.taps, &mut across[y % height]);
+            blank_other_colours(net, *lattice, read.start, y);
+            combine::<RADIUS>(|shift| &padded[shift..], &kernel.taps, entering);
         } else {
-            across[y % height].fill(0.0);
+            entering.fill(0.0);
         }
         let Some(done) = y.checked_sub(radius) else { continue };
+        let (to, lit_here) = (&mut filtered[done % 3], &mut lit[done % 3]);
+        lit_here.clear();
         if done < rows {
+            limits.follow(sky, done, *threshold, kernel.norm[done % 2]);
             // Rows above the first count as empty: their slots are still zero then.
-            let row_at = |offset: usize| across[(done + height - radius + offset) % height].as_slice();
-            combine(row_at, &kernel.taps, &mut filtered[done % 3]);
+            let row = |shift: usize| across[(done + height - radius + shift) % height].as_slice();
+            combine::<RADIUS>(row, &kernel.taps, to);
+            for (at, (run, limit)) in to.chunks_exact(RUN_PX).zip(limits.lowest(done)).enumerate() {
+                if run.iter().fold(false, |any, v| any | (v >= limit)) {
+                    lit_here.push(at);
+                }
+            }
         } else {
-            filtered[done % 3].fill(0.0);
+            to.fill(0.0);
         }
-        if done >= 1 {
-            let middle = done - 1;
-            limits.follow(sky, middle, threshold, kernel.norm[middle % 2]);
+        if let Some(middle) = done.checked_sub(1) {
             let [above, row, below] = [middle + 2, middle, done].map(|k| filtered[k % 3].as_slice());
-            let above = if middle == 0 { &[] } else { above };
-            maxima_of_row([above, row, below], &limits, middle, peaks);
+            let three = [if middle == 0 { &[] } else { above }, row, below];
+            maxima_of_row(three, &lit[middle % 3], &limits, middle, peaks);
+        }
+        // The rows around these peaks have just been read: later they would have to be fetched again.
+        let known = if y == rows + radius { usize::MAX } else { y };
+        while let Some(peak) = peaks.get_mut(judged).filter(|p| p.y + ring.reach <= known) {
+            let (py, px) = (peak.y % 2, peak.x % 2);
+            let map = sky.level_at(peak.x, peak.y);
+            let level = ring.level(plane, *lattice, (peak.x, peak.y)).map_or(map, f64::from);
+            peak.ring_adu = level - map;
+            peak.hot = is_hot_pixel(plane, *lattice, (peak.x, peak.y), level);
+            let noise = sky.sigma_at(peak.x, peak.y) * kernel.norm[py][px];
+            peak.significance = (peak.significance - peak.ring_adu * kernel.gain[py][px]) / noise;
+            judged += 1;
         }
     }
 }
@@ -189,145 +164,25 @@ fn blank_other_colours(net: &mut [f32], lattice: Lattice, x: usize, y: usize) {
     }
 }
 
-/// Symmetric filter over `2 radius + 1` lines of equal length; `line(radius)` is the central one.
-///
-/// Serves both axes: along a row the lines are the row itself, shifted; across rows they are the rows.
+/// `lit` are the runs of the row that may hold a peak.
 #[inline(always)]
-fn combine<'a>(line: impl Fn(usize) -> &'a [f32], taps: &[f32], out: &mut [f32]) {
-    let radius = taps.len() - 1;
-    let n = out.len();
-    let pair = |k: usize| (&line(radius - k)[..n], &line(radius + k)[..n]);
-    let centre = &line(radius)[..n];
-    // Two pairs of lines a pass halve the traffic; the usual filters need one or two passes.
-    let mut k = if taps.len() > 2 {
-        let ((l1, r1), (l2, r2)) = (pair(1), pair(2));
-        let (t0, t1, t2) = (taps[0], taps[1], taps[2]);
-        for i in 0..n {
-            out[i] = t0 * centre[i] + t1 * (l1[i] + r1[i]) + t2 * (l2[i] + r2[i]);
-        }
-        3
-    } else {
-        let (l1, r1) = pair(1);
-        for i in 0..n {
-            out[i] = taps[0] * centre[i] + taps[1] * (l1[i] + r1[i]);
-        }
-        2
-    };
-    while k + 1 < taps.len() {
-        let ((l1, r1), (l2, r2)) = (pair(k), pair(k + 1));
-        let (t1, t2) = (taps[k], taps[k + 1]);
-        for i in 0..n {
-            out[i] += t1 * (l1[i] + r1[i]) + t2 * (l2[i] + r2[i]);
-        }
-        k += 2;
-    }
-    if k < taps.len() {
-        let (l1, r1) = pair(k);
-        for i in 0..n {
-            out[i] += taps[k] * (l1[i] + r1[i]);
-        }
-    }
-}
-
-/// Filtered height from which a pixel may be a peak, along one row. The noise changes slowly: it is renewed every few rows.
-struct Limits {
-    /// By row parity; the site classes of a mosaic differ.
-    height: [Vec<f32>; 2],
-    renewed: [Option<usize>; 2],
-    sigma: Vec<f32>,
-    current: usize,
-    columns: Range<usize>,
-}
-
-/// Rows over which the noise is taken as constant, a small part of a tile.
-const ROWS_OF_ONE_NOISE: usize = 16;
-
-impl Limits {
-    fn new(columns: Range<usize>) -> Self {
-        let zeros = || vec![0.0; columns.len()];
-        Self { height: [zeros(), zeros()], renewed: [None; 2], sigma: zeros(), current: 0, columns }
-    }
-
-    fn follow(&mut self, sky: &SkyMap, y: usize, threshold: f64, norm: [f64; 2]) {
-        self.current = y % 2;
-        let block = y / ROWS_OF_ONE_NOISE;
-        if self.renewed[self.current] == Some(block) {
-            return;
-        }
-        self.renewed[self.current] = Some(block);
-        sky.sigma_row(y, self.columns.clone(), &mut self.sigma);
-        let scale = norm.map(|n| (threshold * n) as f32);
-        // Without noise there is nothing that a peak could be compared with.
-        let limit = |sigma: f32, scale: f32| if sigma > 0.0 { sigma * scale } else { f32::INFINITY };
-        let (even, odd) = (scale[self.columns.start % 2], scale[(self.columns.start + 1) % 2]);
-        for (limits, sigmas) in self.height[self.current].chunks_mut(2).zip(self.sigma.chunks(2)) {
-            for ((l, s), scale) in limits.iter_mut().zip(sigmas).zip([even, odd]) {
-                *l = limit(*s, scale);
-            }
-        }
-    }
-}
-
-/// Pixels looked at together: most hold no peak and are passed over with one comparison each.
-const RUN_PX: usize = 16;
-
-#[inline(always)]
-fn maxima_of_row([above, row, below]: [&[f32]; 3], limits: &Limits, y: usize, peaks: &mut Vec<Peak>) {
+fn maxima_of_row([above, row, below]: [&[f32]; 3], lit: &[usize], limits: &Limits, y: usize, peaks: &mut Vec<Peak>) {
     let first = limits.columns.start;
-    let limits = &limits.height[limits.current][..row.len()];
-    for (run, (values, limit)) in row.chunks(RUN_PX).zip(limits.chunks(RUN_PX)).enumerate() {
-        let highest = values.iter().zip(limit).fold(false, |any, (v, l)| any | (v >= l));
-        if !highest {
-            continue;
-        }
-        for (k, (v, l)) in values.iter().zip(limit).enumerate() {
-            let x = run * RUN_PX + k;
-            if *v < *l || x == 0 || x + 1 >= row.len() {
-                continue;
-            }
+    for at in lit {
+        let limits = &limits.height[y % 2][*at];
+        let run: &Run = row[at * RUN_PX..][..RUN_PX].try_into().expect("a run");
+        let mut high = (0..RUN_PX).fold(0u32, |bits, k| bits | (u32::from(run[k] >= limits[k]) << k));
+        while high != 0 {
+            let x = at * RUN_PX + high.trailing_zeros() as usize;
+            high &= high - 1;
+            let (v, near) = (row[x], x - 1..x + 2);
             // Strict towards earlier pixels, so that a plateau gives one peak.
-            let earlier = row[x - 1] < *v && above.get(x - 1..x + 2).is_none_or(|n| n.iter().all(|n| n < v));
-            if earlier && row[x + 1] <= *v && below[x - 1..x + 2].iter().all(|n| n <= v) {
-                peaks.push(Peak { x: first + x, y, significance: f64::from(*v), ring_adu: 0.0 });
+            let earlier = row[x - 1] < v && above.get(near.clone()).is_none_or(|n| n.iter().all(|n| *n < v));
+            if earlier && row[x + 1] <= v && below[near].iter().all(|n| *n <= v) {
+                peaks.push(Peak { x: first + x, y, significance: f64::from(v), ring_adu: 0.0, hot: false });
             }
         }
     }
-}
-
-/// Offsets of the ring's samples, px: the same for every peak.
-fn ring_offsets(fwhm_px: f64) -> [(i32, i32); RING_SAMPLES] {
-    std::array::from_fn(|k| {
-        let (sin, cos) = (std::f64::consts::TAU * k as f64 / RING_SAMPLES as f64).sin_cos();
-        let radius = fwhm_px.max(1.5) * RING_RADII[k % 2];
-        ((radius * cos).round() as i32, (radius * sin).round() as i32)
-    })
-}
-
-/// Median of a ring around a peak above the sky map, ADU.
-fn ring_level(plane: &Pixels, lattice: Lattice, sky: &SkyMap, peak: &Peak, offsets: &[(i32, i32)]) -> f64 {
-    let (rows, columns) = plane.dim();
-    let mut sample = [0f32; RING_SAMPLES];
-    let mut n = 0;
-    for (dx, dy) in offsets {
-        let (x, y) = (peak.x as i32 + dx, peak.y as i32 + dy);
-        if x < 0 || y < 0 || y as usize >= rows {
-            continue;
-        }
-        // On a mosaic every second pixel of a row counts: the neighbour does where this one does not.
-        let x = x as usize + usize::from(!lattice.holds(x as usize, y as usize));
-        if x < columns {
-            let value = plane.at(x, y as usize) as f32;
-            if value.is_finite() {
-                sample[n] = value;
-                n += 1;
-            }
-        }
-    }
-    if n == 0 {
-        return 0.0;
-    }
-    let (_, middle, _) = sample[..n].select_nth_unstable_by(n / 2, f32::total_cmp);
-    f64::from(*middle) - sky.level_at(peak.x, peak.y)
 }
 
 #[cfg(test)]

@@ -7,6 +7,7 @@
 mod corrected;
 mod defocus;
 mod elongation;
+mod lengths;
 mod width;
 mod words;
 
@@ -24,6 +25,7 @@ use elongation::{Elongation, ellipticity};
 pub use corrected::{MOST_ELLIPTICITY, MOST_GROWTH};
 pub use defocus::{blur_variance_px2, defocus_um, defocused_fwhm_px};
 pub use elongation::{chi, radial_part};
+pub use lengths::SeenElongation;
 pub use width::{WIDTH_TERMS, relative_width};
 pub use words::Cause;
 
@@ -106,12 +108,20 @@ pub struct FieldResult {
     pub frames: usize,
     pub stars: usize,
     pub half_diagonal_px: Option<f64>,
-    /// Size of the width's gradient at the centre, % per half diagonal.
+    pub half_diagonal_mm: Quantity,
+    /// Size of the width's gradient at the centre, % per half diagonal, and per mm on the sensor.
     pub tilt_percent: Quantity,
+    pub tilt_percent_per_mm: Quantity,
     /// Direction in which stars widen, degrees.
     pub tilt_direction_deg: Quantity,
     /// Growth of the width from the centre to a corner, mean over directions, tilt left out, %.
     pub curvature_percent: Quantity,
+    /// The same as a share of the width at the centre.
+    pub curvature: Quantity,
+    /// Width at the corners, mean of the four, over that at the centre.
+    pub corner_fwhm_ratio: Quantity,
+    /// The largest elongation told.
+    pub elongation: SeenElongation,
     /// Ellipticity that all stars share, and its direction, degrees.
     pub constant_ellipticity: Quantity,
     pub constant_direction_deg: Quantity,
@@ -121,8 +131,9 @@ pub struct FieldResult {
     pub linear_ellipticity: Quantity,
     /// Ellipticity at a corner of the part that points to the centre (positive) or around it (negative).
     pub radial_ellipticity: Quantity,
-    /// Distance from the centre within which stars are good, px and over the half diagonal.
+    /// Distance from the centre within which stars are good, px, mm and over the half diagonal.
     pub corrected_radius_px: Quantity,
+    pub corrected_radius_mm: Quantity,
     pub corrected_radius_fraction: Quantity,
     /// The radius is a lower limit: the whole frame is good.
     pub corrected_to_the_corner: Option<bool>,
@@ -156,15 +167,21 @@ impl FieldResult {
             frames,
             stars,
             half_diagonal_px: None,
+            half_diagonal_mm: unknown(),
             tilt_percent: unknown(),
+            tilt_percent_per_mm: unknown(),
             tilt_direction_deg: unknown(),
             curvature_percent: unknown(),
+            curvature: unknown(),
+            corner_fwhm_ratio: unknown(),
+            elongation: SeenElongation { cause: None, percent: unknown(), angle_deg: unknown() },
             constant_ellipticity: unknown(),
             constant_direction_deg: unknown(),
             change_between_frames: unknown(),
             linear_ellipticity: unknown(),
             radial_ellipticity: unknown(),
             corrected_radius_px: unknown(),
+            corrected_radius_mm: unknown(),
             corrected_radius_fraction: unknown(),
             corrected_to_the_corner: None,
             corner_defocus_um: unknown(),
@@ -239,6 +256,9 @@ pub fn field(frames: &[FieldFrame], optics: FieldOptics) -> FieldResult {
         Quantity::not_measurable("no gradient of the width above its error")
     };
     result.curvature_percent = percent((bend, bend_sigma));
+    result.curvature = of(bend, bend_sigma);
+    let (ratio, ratio_sigma) = width.propagate(|t| mean_of_corners(t, half_size));
+    result.corner_fwhm_ratio = of(ratio, ratio_sigma);
     constant_part(&mut result, &pattern, chances, &of);
     result.linear_ellipticity = of(ellipticity(c[0].hypot(c[1])), linear_sigma);
     result.radial_ellipticity = signed(c[2], radial_sigma);
@@ -246,7 +266,9 @@ pub fn field(frames: &[FieldFrame], optics: FieldOptics) -> FieldResult {
     good_part(&mut result, radius, half_diagonal_px, &of);
     result.corner_defocus_um = corner_defocus(&surface, &width, optics, chances, &of);
     result.surface = Some(surface);
+    lengths::in_mm(&mut result, half_diagonal_px, optics.um_per_px);
     words::conclude(&mut result);
+    result.elongation = lengths::largest_elongation(&result);
     result
 }
 
@@ -328,6 +350,11 @@ fn good_part(
     result.corrected_radius_fraction = fraction;
 }
 
+/// Width at the corners over that at the centre; the terms that change sign from corner to corner leave the mean.
+fn mean_of_corners(t: &nalgebra::SVector<f64, WIDTH_TERMS>, [hu, hv]: [f64; 2]) -> f64 {
+    1.0 + t[2] * hu * hu + t[4] * hv * hv
+}
+
 /// Defocus that would widen the corners, as a mean over all four, from the width at the centre.
 fn corner_defocus(
     surface: &FieldSurface,
@@ -342,12 +369,9 @@ fn corner_defocus(
              them",
         );
     };
-    let [hu, hv] = surface.half_size;
     let centre = surface.central_fwhm_px;
-    let (value, sigma) = width.propagate(|t| {
-        let corner = 1.0 + t[2] * hu * hu + t[4] * hv * hv;
-        defocus_um(centre, centre * corner, focal_ratio, um_per_px)
-    });
+    let (value, sigma) =
+        width.propagate(|t| defocus_um(centre, centre * mean_of_corners(t, surface.half_size), focal_ratio, um_per_px));
     if chances.curvature >= SIGNIFICANT_CHANCE || value <= 0.0 {
         return Quantity::not_measurable("the corners are not wider than the centre above the error");
     }

@@ -4,24 +4,12 @@
 //! logarithmic width, two components of elongation, 1/beta. The variance of a pixel is that of the sky plus the photon
 //! noise of the model, renewed each step, so that the result is the maximum-likelihood one and not biased by noisy data.
 
-use multiversion::multiversion;
-use nalgebra::{SMatrix, SVector};
-
 use super::Shape;
-use super::moffat::{LEAST_INVERSE_BETA, MOST_INVERSE_BETA, PixelValue, Prepared};
-
-const PARAMETERS: usize = 8;
-type Vector = SVector<f64, PARAMETERS>;
-type Matrix = SMatrix<f64, PARAMETERS, PARAMETERS>;
-/// Indices of the parameters.
-const PEAK: usize = 0;
-const BACKGROUND: usize = 1;
-const X: usize = 2;
-const Y: usize = 3;
-const WIDTH: usize = 4;
-const E1: usize = 5;
-const E2: usize = 6;
-const INVERSE_BETA: usize = 7;
+use super::equations::{
+    BACKGROUND, Counted, E1, E2, FitNoise, INVERSE_BETA, Normal, PARAMETERS, PEAK, Vector, WIDTH, X, Y,
+    normal_equations, shape_of,
+};
+use super::moffat::{LEAST_INVERSE_BETA, MOST_INVERSE_BETA};
 
 /// Steps allowed; well-behaved stars need 6 to 12.
 const MOST_STEPS: usize = 60;
@@ -47,15 +35,6 @@ pub struct Stamp {
     pub width: usize,
     /// Row by row, ADU; NaN for pixels that do not count.
     pub values: Vec<f32>,
-}
-
-/// Noise of the pixels.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct FitNoise {
-    /// Variance of a sky pixel, ADU^2.
-    pub sky_adu2: f64,
-    /// Conversion gain, e-/ADU, for the photon noise of the star; `None` weighs all pixels alike.
-    pub e_per_adu: Option<f64>,
 }
 
 /// A converged fit. Uncertainties are one sigma.
@@ -102,14 +81,6 @@ pub enum FitFailure {
     RanAway,
 }
 
-/// Normal equations at one point of parameter space.
-struct Normal {
-    curvature: Matrix,
-    gradient: Vector,
-    chi2: f64,
-    weights: Vec<f64>,
-}
-
 /// Fits one star, starting from a place and a shape.
 ///
 /// `beta_prior` is a mean and standard deviation of 1/beta that the frame's bright stars gave, 0 where all share one;
@@ -125,19 +96,18 @@ pub fn fit_star(
     beta_prior: Option<(f64, f64)>,
 ) -> Result<StarFit, FitFailure> {
     let beta_prior = beta_prior.map(|(mean, sigma)| (mean, sigma.max(KNOWN_BETA_SPREAD)));
-    let counted: Vec<(f64, f64, f64)> = stamp
-        .values
-        .iter()
-        .enumerate()
-        .filter(|(_, v)| v.is_finite())
-        .map(|(i, v)| ((i % stamp.width + stamp.left) as f64, (i / stamp.width + stamp.top) as f64, f64::from(*v)))
-        .collect();
-    if counted.len() < 2 * PARAMETERS {
+    let mut counted = Counted::default();
+    for (i, v) in stamp.values.iter().enumerate().filter(|(_, v)| v.is_finite()) {
+        counted.x.push((i % stamp.width + stamp.left) as f64);
+        counted.y.push((i / stamp.width + stamp.top) as f64);
+        counted.value.push(f64::from(*v));
+    }
+    if counted.value.len() < 2 * PARAMETERS {
         return Err(FitFailure::TooFewPixels);
     }
-    let lowest = counted.iter().map(|p| p.2).fold(f64::INFINITY, f64::min);
-    let highest = counted.iter().map(|p| p.2).fold(f64::NEG_INFINITY, f64::max);
-    let background = quartile_background(&counted);
+    let lowest = counted.value.iter().copied().fold(f64::INFINITY, f64::min);
+    let highest = counted.value.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let background = quartile_background(&counted.value);
     let (x, y, shape) = start;
     let mut p = Vector::from([
         (highest - background).max(1e-6 * (highest - lowest).abs().max(1e-30)),
@@ -179,15 +149,20 @@ pub fn fit_star(
         {
             return Err(FitFailure::RanAway);
         }
+        let promised = step.dot(&gradient);
+        if promised < LAST_GAIN && damping <= 1e-2 {
+            // So near the minimum the equations hold as they are: what they promise needs no trial.
+            now.gradient -= now.curvature * (trial - p);
+            now.chi2 -= promised;
+            return finish(&now, &trial, noise, beta_prior);
+        }
         // The weights of the point left behind judge the step; then they are renewed.
         let (next, judged) = normal_equations(&counted, &trial, noise, beta_prior, &now.weights);
         let moved = (trial - p).abs();
-        let promised = step.dot(&gradient);
         if judged <= now.chi2 * (1.0 + 1e-12) {
             (p, now) = (trial, next);
             let still = moved[WIDTH].max(moved[X]).max(moved[Y]).max(moved[E1]).max(moved[E2]) < CONVERGED;
-            let last = still || promised < LAST_GAIN;
-            if last && damping <= 1e-2 {
+            if still && damping <= 1e-2 {
                 return finish(&now, &p, noise, beta_prior);
             }
             damping = (damping * 0.2).max(1e-9);
@@ -211,8 +186,8 @@ fn is_held(p: &Vector, gradient: &Vector) -> bool {
 }
 
 /// Lower quartile of the values: a start for the background that the star's own light hardly lifts.
-fn quartile_background(counted: &[(f64, f64, f64)]) -> f64 {
-    let mut values: Vec<f64> = counted.iter().map(|p| p.2).collect();
+fn quartile_background(values: &[f64]) -> f64 {
+    let mut values = values.to_vec();
     let at = values.len() / 4;
     *values.select_nth_unstable_by(at, f64::total_cmp).1
 }
@@ -226,175 +201,6 @@ fn limited(p: &Vector, step: &Vector) -> Vector {
     let mut q = p + step * factor.min(1.0);
     q[INVERSE_BETA] = q[INVERSE_BETA].clamp(LEAST_INVERSE_BETA, MOST_INVERSE_BETA);
     q
-}
-
-fn shape_of(p: &Vector) -> Shape {
-    Shape { ln_half_width: p[WIDTH], e1: p[E1], e2: p[E2], inverse_beta: p[INVERSE_BETA] }
-}
-
-/// Variance of a pixel whose star light is `star_adu`, ADU^2.
-fn variance(star_adu: f64, noise: FitNoise) -> f64 {
-    noise.sky_adu2 + noise.e_per_adu.map_or(0.0, |g| star_adu.max(0.0) / g)
-}
-
-fn prior_term(p: &Vector, beta_prior: Option<(f64, f64)>) -> f64 {
-    beta_prior.map_or(0.0, |(mean, sigma)| ((p[INVERSE_BETA] - mean) / sigma).powi(2))
-}
-
-/// Pixels worked on together, so that each operation is one instruction for several of them.
-const LANES: usize = 8;
-
-/// Rows of the equations of some pixels: derivatives by each parameter, residuals, weights.
-struct Rows {
-    /// Offset of each pixel from the star, px.
-    offset: [[f64; LANES]; 2],
-    value_adu: [f64; LANES],
-    left_behind: [f64; LANES],
-    /// Profile of peak 1 and its derivatives, in the order of the parameters; the background's is 1.
-    profile: [[f64; LANES]; PARAMETERS],
-    n: usize,
-}
-
-impl Rows {
-    fn new() -> Self {
-        let zero = [0.0; LANES];
-        Self { offset: [zero; 2], value_adu: zero, left_behind: zero, profile: [zero; PARAMETERS], n: 0 }
-    }
-
-    #[inline(always)]
-    fn set(&mut self, lane: usize, d: PixelValue) {
-        let row = [d.value, 1.0, d.d_x0, d.d_y0, d.d_ln_half_width, d.d_e1, d.d_e2, d.d_inverse_beta];
-        for (to, from) in self.profile.iter_mut().zip(row) {
-            to[lane] = from;
-        }
-    }
-
-    /// Fills all lanes for pixels that one node and the curvature stand for.
-    #[inline(always)]
-    fn fill_curved(&mut self, model: &Prepared) {
-        for lane in 0..LANES {
-            self.set(lane, model.curved(self.offset[0][lane], self.offset[1][lane]));
-        }
-    }
-}
-
-/// Sums over pixels that make the normal equations.
-struct Sums {
-    /// Lower triangle of the curvature.
-    triangle: [f64; PARAMETERS * (PARAMETERS + 1) / 2],
-    slope: [f64; PARAMETERS],
-    chi2: f64,
-    judged: f64,
-}
-
-impl Sums {
-    /// Adds the first `rows.n` pixels and returns the weights of all.
-    #[inline(always)]
-    fn add(&mut self, rows: &Rows, p: &Vector, noise: FitNoise) -> [f64; LANES] {
-        let (mut weight, mut counts) = ([0.0; LANES], [0.0; LANES]);
-        let mut residual = [0.0; LANES];
-        let mut row = rows.profile;
-        for lane in 0..LANES {
-            let star = p[PEAK] * rows.profile[PEAK][lane];
-            weight[lane] = variance(star, noise).recip();
-            residual[lane] = rows.value_adu[lane] - p[BACKGROUND] - star;
-            counts[lane] = if lane < rows.n { weight[lane] } else { 0.0 };
-        }
-        for derivatives in &mut row[X..] {
-            for d in derivatives.iter_mut() {
-                *d *= p[PEAK];
-            }
-        }
-        let mut at = 0;
-        for i in 0..PARAMETERS {
-            let mut weighted = [0.0; LANES];
-            for lane in 0..LANES {
-                weighted[lane] = counts[lane] * row[i][lane];
-            }
-            self.slope[i] += dot(&weighted, &residual);
-            for other in &row[..=i] {
-                self.triangle[at] += dot(&weighted, other);
-                at += 1;
-            }
-        }
-        for lane in 0..LANES {
-            let square = residual[lane] * residual[lane];
-            self.chi2 += counts[lane] * square;
-            self.judged += if lane < rows.n { rows.left_behind[lane] * square } else { 0.0 };
-        }
-        weight
-    }
-}
-
-#[inline(always)]
-fn dot(a: &[f64; LANES], b: &[f64; LANES]) -> f64 {
-    let mut products = [0.0; LANES];
-    for lane in 0..LANES {
-        products[lane] = a[lane] * b[lane];
-    }
-    // Halves onto halves: the order that vectors add in.
-    let fours = [0, 1, 2, 3].map(|k| products[k] + products[k + 4]);
-    (fours[0] + fours[2]) + (fours[1] + fours[3])
-}
-
-/// Normal equations at `p`, and the sum of squares there under the weights of the point left behind (none at first).
-///
-/// Compiled for wider vectors too and chosen at run time; the operations and their order, and so the bits, are the same.
-#[multiversion(targets("x86_64+avx2", "x86_64+sse4.2"))]
-fn normal_equations(
-    counted: &[(f64, f64, f64)],
-    p: &Vector,
-    noise: FitNoise,
-    beta_prior: Option<(f64, f64)>,
-    left_behind: &[f64],
-) -> (Normal, f64) {
-    let model = shape_of(p).prepare();
-    let triangle = [0.0; PARAMETERS * (PARAMETERS + 1) / 2];
-    let mut sums = Sums { triangle, slope: [0.0; PARAMETERS], chi2: 0.0, judged: 0.0 };
-    let mut weights = vec![0.0; counted.len()];
-    // Pixels near the centre come one by one, all others together.
-    let (mut near, mut far) = (Rows::new(), Rows::new());
-    let (mut near_at, mut far_at) = ([0usize; LANES], [0usize; LANES]);
-    for (k, (x, y, v)) in counted.iter().enumerate() {
-        let (dx, dy) = (x - p[X], y - p[Y]);
-        let curved = model.is_curved(dx, dy);
-        let (rows, at) = if curved { (&mut far, &mut far_at) } else { (&mut near, &mut near_at) };
-        let lane = rows.n;
-        at[lane] = k;
-        rows.value_adu[lane] = *v;
-        rows.left_behind[lane] = left_behind.get(k).copied().unwrap_or(0.0);
-        rows.n += 1;
-        if curved {
-            (rows.offset[0][lane], rows.offset[1][lane]) = (dx, dy);
-        } else {
-            rows.set(lane, model.pixel_with_derivatives(dx, dy));
-        }
-        if rows.n == LANES {
-            if curved {
-                rows.fill_curved(&model);
-            }
-            let new = sums.add(rows, p, noise);
-            at.iter().zip(new).for_each(|(k, w)| weights[*k] = w);
-            rows.n = 0;
-        }
-    }
-    far.fill_curved(&model);
-    for (rows, at) in [(&near, &near_at), (&far, &far_at)] {
-        let new = sums.add(rows, p, noise);
-        at.iter().zip(new).take(rows.n).for_each(|(k, w)| weights[*k] = w);
-    }
-    let mut curvature = Matrix::from_fn(|i, j| {
-        let (low, high) = (i.min(j), i.max(j));
-        sums.triangle[high * (high + 1) / 2 + low]
-    });
-    let mut gradient = Vector::from(sums.slope);
-    if let Some((mean, sigma)) = beta_prior {
-        let w = sigma.powi(-2);
-        curvature[(INVERSE_BETA, INVERSE_BETA)] += w;
-        gradient[INVERSE_BETA] += w * (mean - p[INVERSE_BETA]);
-    }
-    let prior = prior_term(p, beta_prior);
-    (Normal { curvature, gradient, chi2: sums.chi2 + prior, weights }, sums.judged + prior)
 }
 
 fn finish(now: &Normal, p: &Vector, noise: FitNoise, beta_prior: Option<(f64, f64)>) -> Result<StarFit, FitFailure> {

@@ -7,9 +7,9 @@ use serde::Serialize;
 use super::fit::StarFit;
 use super::lone::unlike_their_neighbours;
 use super::map_sky;
-use super::rings::are_rings;
 use super::search::{Search, common_width};
 use super::summary::{out_of_focus, summed_up};
+use super::trailed::follow_lines;
 use crate::fits::Pixels;
 use crate::frame::Lattice;
 use crate::quantity::Quantity;
@@ -127,6 +127,8 @@ pub struct FrameStars {
     pub common_ln_width_sigma: f64,
     /// All stars are drawn out in one direction.
     pub trailed: bool,
+    /// Length of the line that they are drawn out over, px.
+    pub trail_length_px: Quantity,
     /// The stars are rings: far out of focus, and no width is measured.
     pub defocused: bool,
     /// Median flux of the brightest fitted stars, ADU: it falls when cloud comes.
@@ -138,30 +140,29 @@ pub fn measure(plane: &Pixels, options: &MeasureOptions) -> Option<FrameStars> {
     let sky = map_sky(plane, options.lattice)?;
     let mut kernel_px = FIRST_KERNEL_PX;
     let mut search = Search::new(plane, options, &sky, kernel_px);
-    if are_rings(plane, options.lattice, &sky, &search.peaks, &search.may_be_stars()) {
-        return Some(out_of_focus(&sky, search.may_be_stars().into_iter().filter(|s| *s).count()));
+    if search.holds_rings() {
+        return Some(out_of_focus(&sky, search.may_be_stars().filter(|s| *s).count()));
     }
-    let mut scouts = search.scout(&search.sort_out(kernel_px), kernel_px);
+    let mut scouts = search.scout(search.choose(kernel_px));
     if let Some(width) = common_width(&scouts)
         && !(1.0 / KERNEL_MISMATCH..KERNEL_MISMATCH).contains(&(width.hypot(PIXEL_FWHM_PX) / kernel_px))
     {
         kernel_px = width.hypot(PIXEL_FWHM_PX).clamp(1.2, 16.0);
         search = Search::new(plane, options, &sky, kernel_px);
-        scouts = search.scout(&search.sort_out(kernel_px), kernel_px);
+        scouts = search.scout(search.choose(kernel_px));
     }
     let width_px = common_width(&scouts).unwrap_or(kernel_px);
     let minors: Vec<f64> = scouts.iter().map(|(_, f)| f.shape.minor_fwhm_px()).collect();
     let minor_px = median(&minors).unwrap_or(width_px);
-    let sorted = search.sort_out(width_px);
-    let (beta, known) =
-        search.common_beta(&sorted, &scouts, width_px).map_or((None, Vec::new()), |(b, fits)| (Some(b), fits));
+    let choice = search.choose(width_px);
+    let (beta, known) = search.common_beta(choice, &scouts).map_or((None, Vec::new()), |(b, fits)| (Some(b), fits));
     let mut flags: BTreeMap<StarFlag, usize> = BTreeMap::new();
     let mut count = |flag: StarFlag| *flags.entry(flag).or_default() += 1;
     let prior = beta.map(|b| (b.inverse, b.spread));
     let mut stars = Vec::new();
     let (mut tried, mut clipped) = (0, 0);
     for (i, peak) in search.peaks.iter().enumerate() {
-        let flag = match sorted[i] {
+        let flag = match search.flag(i, choice) {
             Some(flag) => Some(flag),
             None if peak.significance < FIT_SIGMA => Some(StarFlag::Faint),
             None if tried >= MOST_FITS => Some(StarFlag::NotNeeded),
@@ -199,6 +200,9 @@ pub fn measure(plane: &Pixels, options: &MeasureOptions) -> Option<FrameStars> {
         [StarFlag::HotPixel, StarFlag::Streak, StarFlag::TooSharp].iter().filter_map(|f| flags.get(f)).sum::<usize>();
     let star_count = search.peaks.len() - no_star;
     let mut summary = summed_up(&sky, star_count, flags, stars, beta);
+    if summary.trailed {
+        follow_lines(&mut summary, &search, choice);
+    }
     if clipped > 0 && summary.fwhm_px.is_known() {
         let all = summary.stars.len();
         summary.fwhm_px = summary.fwhm_px.noted(format!(

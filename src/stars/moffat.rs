@@ -138,6 +138,39 @@ pub(super) struct PixelValue {
     pub d_inverse_beta: f64,
 }
 
+/// Pixels worked on together, so that each operation is one instruction for several of them.
+pub(super) const LANES: usize = 8;
+/// One number of each of them.
+pub(super) type Lane = [f64; LANES];
+
+/// [`PixelValue`] of several pixels.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct PixelValues {
+    pub value: Lane,
+    pub d_x0: Lane,
+    pub d_y0: Lane,
+    pub d_ln_half_width: Lane,
+    pub d_e1: Lane,
+    pub d_e2: Lane,
+    pub d_inverse_beta: Lane,
+}
+
+impl PixelValues {
+    #[inline(always)]
+    fn set(&mut self, lane: usize, pixel: PixelValue) {
+        self.value[lane] = pixel.value;
+        self.d_x0[lane] = pixel.d_x0;
+        self.d_y0[lane] = pixel.d_y0;
+        self.d_ln_half_width[lane] = pixel.d_ln_half_width;
+        self.d_e1[lane] = pixel.d_e1;
+        self.d_e2[lane] = pixel.d_e2;
+        self.d_inverse_beta[lane] = pixel.d_inverse_beta;
+    }
+}
+
+/// Nodes a side of a pixel, from 1 to this.
+pub(super) const ORDERS: usize = 5;
+
 /// Gauss-Legendre nodes and weights on [-1/2, 1/2] (Abramowitz & Stegun 1964, table 25.4, halved).
 const GAUSS_LEGENDRE: [&[(f64, f64)]; 4] = [
     &[(-0.288_675_134_594_812_9, 0.5), (0.288_675_134_594_812_9, 0.5)],
@@ -210,29 +243,32 @@ const SIXTEEN: Nodes<16> = Nodes::new(GAUSS_LEGENDRE[2]);
 const TWENTY_FIVE: Nodes<25> = Nodes::new(GAUSS_LEGENDRE[3]);
 
 impl Prepared {
-    /// Number of nodes a side at a distance from the centre.
+    /// Number of nodes a side at a distance from the centre, 1 to [`ORDERS`].
     #[inline(always)]
-    fn order(&self, dx: f64, dy: f64) -> usize {
+    pub fn order(&self, dx: f64, dy: f64) -> usize {
         let rho2 = self.a * dx * dx + 2.0 * self.b * dx * dy + self.c * dy * dy;
-        5 - self.order_limits.iter().filter(|limit| rho2 >= **limit).count()
+        ORDERS - self.order_limits.iter().filter(|limit| rho2 >= **limit).count()
     }
 
-    /// Whether one node and the curvature stand for a pixel: then [`Prepared::curved`] tells it.
+    /// Integrals over pixels of one order, centred at (dx, dy) from the star, for peak 1, with their derivatives.
     #[inline(always)]
-    pub fn is_curved(&self, dx: f64, dy: f64) -> bool {
-        self.order(dx, dy) == 1
-    }
-
-    /// Integral over the pixel centred at (dx, dy) from the star, for peak 1, with its derivatives.
-    #[inline(always)]
-    pub fn pixel_with_derivatives(&self, dx: f64, dy: f64) -> PixelValue {
-        match self.order(dx, dy) {
-            1 => self.curved(dx, dy),
-            2 => self.derivatives(&FOUR, dx, dy),
-            3 => self.derivatives(&NINE, dx, dy),
-            4 => self.derivatives(&SIXTEEN, dx, dy),
-            _ => self.derivatives(&TWENTY_FIVE, dx, dy),
+    pub fn pixels(&self, order: usize, dx: &Lane, dy: &Lane) -> PixelValues {
+        match order {
+            1 => self.all_curved(dx, dy),
+            2 => self.integrals(&FOUR, dx, dy),
+            3 => self.integrals(&NINE, dx, dy),
+            4 => self.integrals(&SIXTEEN, dx, dy),
+            _ => self.integrals(&TWENTY_FIVE, dx, dy),
         }
+    }
+
+    #[inline(always)]
+    fn all_curved(&self, dx: &Lane, dy: &Lane) -> PixelValues {
+        let mut all = PixelValues::default();
+        for lane in 0..LANES {
+            all.set(lane, self.curved(dx[lane], dy[lane]));
+        }
+        all
     }
 
     /// Where the profile bends little within a pixel: its value at the centre plus a 24th of its Laplacian, the mean of a
@@ -241,7 +277,7 @@ impl Prepared {
     /// With q = rho^2, `I = t^(-1/f)`, `p = k/(f t)`: `dI/dq = -p I` and the Laplacian is
     /// `I L = I p (p (1 + f) S - 2 T)`, where S is the squared gradient of q and T the trace of its form.
     #[inline(always)]
-    pub fn curved(&self, x: f64, y: f64) -> PixelValue {
+    fn curved(&self, x: f64, y: f64) -> PixelValue {
         let (a, b, c, f) = (self.a, self.b, self.c, self.f);
         let (gx, gy) = (a * x + b * y, b * x + c * y);
         let rho2 = gx * x + gy * y;
@@ -285,41 +321,41 @@ impl Prepared {
     }
 
     #[inline(always)]
-    fn derivatives<const N: usize>(&self, nodes: &Nodes<N>, dx: f64, dy: f64) -> PixelValue {
+    fn integrals<const N: usize>(&self, nodes: &Nodes<N>, dx: &Lane, dy: &Lane) -> PixelValues {
         let inverse_f = self.f.recip();
-        let (mut values, mut slopes, mut by_f) = ([0.0; N], [0.0; N], [0.0; N]);
-        // One logarithm, one exponential and one division a node, in a loop without branches.
-        for i in 0..N {
-            let (x, y) = (dx + nodes.x[i], dy + nodes.y[i]);
-            let rho2 = self.a * x * x + 2.0 * self.b * x * y + self.c * y * y;
-            let t = 1.0 + self.k * rho2;
-            let ln_t = ln_above_one(t);
-            let value = nodes.weight[i] * exp_negative(-ln_t * inverse_f);
-            let per_t = value * inverse_f / t;
-            values[i] = value;
-            slopes[i] = -self.k * per_t;
-            by_f[i] = inverse_f * inverse_f * ln_t * value - self.dk_df * rho2 * per_t;
-        }
         // Sums of I, dI/d(rho^2) times the products of the offsets, and dI/df.
-        let [mut v, mut sx, mut sy, mut sxx, mut sxy, mut syy, mut sf] = [0.0; 7];
+        let [mut v, mut sx, mut sy, mut sxx, mut sxy, mut syy, mut sf] = [[0.0; LANES]; 7];
         for i in 0..N {
-            let (x, y) = (dx + nodes.x[i], dy + nodes.y[i]);
-            let (along_x, along_y) = (slopes[i] * x, slopes[i] * y);
-            v += values[i];
-            sf += by_f[i];
-            sx += along_x;
-            sy += along_y;
-            sxx += along_x * x;
-            sxy += along_x * y;
-            syy += along_y * y;
+            // One logarithm, one exponential and two divisions a node, in a loop without branches.
+            for lane in 0..LANES {
+                let (x, y) = (dx[lane] + nodes.x[i], dy[lane] + nodes.y[i]);
+                let rho2 = self.a * x * x + 2.0 * self.b * x * y + self.c * y * y;
+                let t = 1.0 + self.k * rho2;
+                let ln_t = ln_above_one(t);
+                let value = nodes.weight[i] * exp_negative(-ln_t * inverse_f);
+                let per_t = value * inverse_f / t;
+                let slope = -self.k * per_t;
+                v[lane] += value;
+                sf[lane] += inverse_f * inverse_f * ln_t * value - self.dk_df * rho2 * per_t;
+                sx[lane] += slope * x;
+                sy[lane] += slope * y;
+                sxx[lane] += slope * x * x;
+                sxy[lane] += slope * x * y;
+                syy[lane] += slope * y * y;
+            }
         }
-        PixelValue {
-            value: v,
-            d_x0: -2.0 * (self.a * sx + self.b * sy),
-            d_y0: -2.0 * (self.b * sx + self.c * sy),
-            d_inverse_beta: sf,
-            ..self.shape_slopes(sxx, 2.0 * sxy, syy)
+        let mut all = PixelValues::default();
+        for lane in 0..LANES {
+            let pixel = PixelValue {
+                value: v[lane],
+                d_x0: -2.0 * (self.a * sx[lane] + self.b * sy[lane]),
+                d_y0: -2.0 * (self.b * sx[lane] + self.c * sy[lane]),
+                d_inverse_beta: sf[lane],
+                ..self.shape_slopes(sxx[lane], 2.0 * sxy[lane], syy[lane])
+            };
+            all.set(lane, pixel);
         }
+        all
     }
 }
 
@@ -370,6 +406,20 @@ impl Prepared {
 mod tests {
     use super::*;
 
+    /// Integral over one pixel and its derivatives.
+    fn pixel(shape: &Prepared, dx: f64, dy: f64) -> PixelValue {
+        let all = shape.pixels(shape.order(dx, dy), &[dx; LANES], &[dy; LANES]);
+        PixelValue {
+            value: all.value[0],
+            d_x0: all.d_x0[0],
+            d_y0: all.d_y0[0],
+            d_ln_half_width: all.d_ln_half_width[0],
+            d_e1: all.d_e1[0],
+            d_e2: all.d_e2[0],
+            d_inverse_beta: all.d_inverse_beta[0],
+        }
+    }
+
     #[test]
     fn shape_parameters_return_what_went_in() {
         let shape = Shape::new(3.4, 0.25, 0.7, 3.5);
@@ -396,7 +446,7 @@ mod tests {
                 let p = Shape::new(fwhm, ellipticity, 0.4, beta).prepare();
                 for i in -40..=40 {
                     let (dx, dy) = (0.17 * f64::from(i), 0.11 * f64::from(i) + 0.2);
-                    let (got, want) = (p.pixel_with_derivatives(dx, dy).value, p.fine(dx, dy));
+                    let (got, want) = (pixel(&p, dx, dy).value, p.fine(dx, dy));
                     assert!((got - want).abs() < PIXEL_INTEGRAL * p.fine(0.0, 0.0), "{fwhm} {beta} {dx}: {got} {want}");
                 }
             }
@@ -406,11 +456,11 @@ mod tests {
     #[test]
     fn derivatives_match_differences() {
         let shape = Shape::new(2.6, 0.2, 0.5, 3.0);
-        let at = |s: Shape, dx: f64, dy: f64| s.prepare().pixel_with_derivatives(dx, dy).value;
+        let at = |s: Shape, dx: f64, dy: f64| pixel(&s.prepare(), dx, dy).value;
         let h = 1e-6;
         // The last two lie where one node and the curvature stand for the pixel.
         for (dx, dy) in [(0.3, -0.2), (1.4, 0.9), (-2.1, 1.0), (4.5, -3.0), (-7.0, 2.0)] {
-            let d = shape.prepare().pixel_with_derivatives(dx, dy);
+            let d = pixel(&shape.prepare(), dx, dy);
             let moved = |up: Shape, down: Shape| (at(up, dx, dy) - at(down, dx, dy)) / (2.0 * h);
             let wide = moved(
                 Shape { ln_half_width: shape.ln_half_width + h, ..shape },

@@ -7,30 +7,50 @@ use super::fit::Stamp;
 pub(super) struct Neighbours {
     cell_px: f64,
     across: usize,
-    cells: std::collections::HashMap<usize, Vec<usize>>,
+    down: usize,
+    /// Where the peaks of each cell begin in `members`; one more than there are cells.
+    first: Vec<u32>,
+    /// Number and place of each peak, cell by cell.
+    members: Vec<(u32, f32, f32)>,
 }
 
 impl Neighbours {
-    pub fn new(peaks: &[Peak], columns: usize, reach_px: f64) -> Self {
-        let across = (columns as f64 / reach_px) as usize + 3;
-        let mut cells: std::collections::HashMap<usize, Vec<usize>> = std::collections::HashMap::new();
-        for (i, p) in peaks.iter().enumerate() {
-            let (cx, cy) = ((p.x as f64 / reach_px) as usize + 1, (p.y as f64 / reach_px) as usize + 1);
-            cells.entry(cy * across + cx).or_default().push(i);
+    /// `reach_px` is the distance within which all neighbours will be found.
+    pub fn new(peaks: &[Peak], (rows, columns): (usize, usize), reach_px: f64) -> Self {
+        let cells = |length: usize| (length as f64 / reach_px) as usize + 1;
+        let (across, down) = (cells(columns), cells(rows));
+        let mut all = Self { cell_px: reach_px, across, down, first: vec![0; across * down + 1], members: Vec::new() };
+        let cell_of: Vec<usize> = peaks.iter().map(|p| all.cell(p)).map(|(x, y)| y * across + x).collect();
+        for cell in &cell_of {
+            all.first[cell + 1] += 1;
         }
-        Self { cell_px: reach_px, across, cells }
+        for k in 1..all.first.len() {
+            all.first[k] += all.first[k - 1];
+        }
+        all.members = vec![(0, 0.0, 0.0); peaks.len()];
+        let mut next = all.first.clone();
+        for (k, (p, cell)) in peaks.iter().zip(&cell_of).enumerate() {
+            all.members[next[*cell] as usize] = (k as u32, p.x as f32, p.y as f32);
+            next[*cell] += 1;
+        }
+        all
     }
 
-    /// Peaks within one cell of peak `i`, with their distance in px.
-    pub fn around<'a>(&'a self, peaks: &'a [Peak], i: usize) -> impl Iterator<Item = (usize, f64)> + 'a {
-        let p = peaks[i];
-        let (cx, cy) = ((p.x as f64 / self.cell_px) as usize + 1, (p.y as f64 / self.cell_px) as usize + 1);
-        (cy - 1..=cy + 1)
-            .flat_map(move |y| (cx - 1..=cx + 1).map(move |x| y * self.across + x))
-            .filter_map(|cell| self.cells.get(&cell))
-            .flatten()
-            .filter(move |k| **k != i)
-            .map(move |k| (*k, (peaks[*k].x as f64 - p.x as f64).hypot(peaks[*k].y as f64 - p.y as f64)))
+    fn cell(&self, p: &Peak) -> (usize, usize) {
+        ((p.x as f64 / self.cell_px) as usize, (p.y as f64 / self.cell_px) as usize)
+    }
+
+    /// Peaks within `reach_px` (at most that of all) of peak `i`, with the squared distance in px.
+    pub fn around(&self, peaks: &[Peak], i: usize, reach_px: f64) -> impl Iterator<Item = (usize, f64)> {
+        let p = &peaks[i];
+        let (cx, cy) = self.cell(p);
+        let (left, right) = (cx.saturating_sub(1), (cx + 1).min(self.across - 1));
+        let (x, y, most) = (p.x as f32, p.y as f32, reach_px * reach_px);
+        (cy.saturating_sub(1)..=(cy + 1).min(self.down - 1))
+            .map(move |row| self.first[row * self.across + left]..self.first[row * self.across + right + 1])
+            .flat_map(move |run| &self.members[run.start as usize..run.end as usize])
+            .map(move |(k, a, b)| (*k as usize, f64::from((a - x) * (a - x) + (b - y) * (b - y))))
+            .filter(move |(k, distance2)| *k != i && *distance2 <= most)
     }
 }
 

@@ -1,22 +1,23 @@
 //! Peaks of one frame: which of them are stars worth a fit, and their fits.
 
 use crate::fits::Pixels;
-use crate::frame::Lattice;
-use crate::stats::{median, median_mut};
+use crate::stats::median;
 
 use super::beta::CommonBeta;
 use super::clipped::clip_level;
-use super::fit::{FitNoise, Stamp, StarFit, fit_star};
+use super::fit::{Stamp, StarFit, fit_star};
 use super::measure::{FIT_SIGMA, KERNEL_MISMATCH, MeasureOptions, StarFlag};
 use super::neighbours::{Neighbours, blank, blank_clipped};
-use super::ridges::joined;
-use super::sharp::is_sharp;
-use super::{Peak, Shape, SkyMap, detect};
+use super::ridges::{Image, joined};
+use super::rings::are_rings;
+use super::sharp::is_track;
+use super::view::View;
+use super::{FitNoise, Peak, Shape, SkyMap, detect};
 
 /// Peak height over the filtered noise from which a star counts. Pure noise gives less than one in a megapixel.
 const DETECTION_SIGMA: f64 = 5.0;
 /// Stars fitted to learn the frame's width and beta.
-const SCOUTS: usize = 60;
+pub const SCOUTS: usize = 60;
 /// Most rounds in which the frame's 1/beta is refined; one is nearly always enough, since the steps are Newton's.
 const BETA_ROUNDS: usize = 3;
 /// Change over the error of the frame's 1/beta from which it is refined once more.
@@ -27,9 +28,6 @@ const SATURATED_SHARE: f64 = 0.95;
 const ENOUGH_WHOLE_STARS: usize = 10;
 /// Recorded numbers of a 16-bit file end here; a pixel this high is clipped whatever the camera.
 const HIGHEST_16_BIT_ADU: f64 = 65_535.0;
-/// Sum of the neighbours over the centre below which a peak is one hot pixel: half of what a star of 1 px FWHM, centred
-/// on its pixel, gives in its four nearest neighbours (0.63, Gaussian after the pixel) or in its four diagonal ones (0.10).
-const HOT_PIXEL_NEIGHBOURS: [f64; 2] = [0.31, 0.05];
 /// Distance in FWHM within which a neighbour's light cannot be told apart.
 const BLEND_FWHM: f64 = 2.0;
 /// Distance in FWHM within which a neighbour that is brighter spoils the background.
@@ -41,64 +39,67 @@ const HOT_PIXEL_REACH_PX: f64 = 1.6;
 
 /// One frame under search.
 pub(super) struct Search<'a> {
-    plane: &'a Pixels,
+    view: View<'a>,
     options: &'a MeasureOptions,
-    sky: &'a SkyMap,
     /// Brightest first.
     pub peaks: Vec<Peak>,
-    hot: Vec<bool>,
-    /// Which peaks are tracks or clusters of hot pixels.
-    sharp: Vec<bool>,
-    /// Which peaks lie on a streak.
-    streak: Vec<bool>,
+    /// What a peak is by its own pixels where it is no star: a hot pixel, a track, part of a streak.
+    no_star: Vec<Option<StarFlag>>,
     near: Neighbours,
     /// Level from which a pixel does not tell the light that fell on it, ADU.
     clipped_adu: f64,
 }
 
+/// By what the peaks worth a fit are picked.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct Choice {
+    /// Expected FWHM, px.
+    pub width_px: f64,
+    /// Whether stars with a clipped core count.
+    keep_clipped: bool,
+}
+
 impl<'a> Search<'a> {
     /// Finds the peaks with a kernel of that width, px as recorded.
     pub fn new(plane: &'a Pixels, options: &'a MeasureOptions, sky: &'a SkyMap, kernel_px: f64) -> Self {
+        let view = View { plane, lattice: options.lattice, sky };
         let peaks = detect(plane, options.lattice, sky, kernel_px, DETECTION_SIGMA);
-        let (peaks, streak) = joined(plane, options.lattice, sky, peaks, kernel_px);
-        // The widest star that this kernel is kept for decides how far neighbours are looked for.
-        let near = Neighbours::new(&peaks, plane.dim().1, GLARE_FWHM * KERNEL_MISMATCH * kernel_px.max(1.5));
-        let mut search = Self {
-            plane,
-            options,
-            sky,
-            peaks,
-            hot: Vec::new(),
-            sharp: Vec::new(),
-            streak,
-            near,
-            clipped_adu: HIGHEST_16_BIT_ADU,
+        let images = joined(view, peaks, kernel_px);
+        let peaks: Vec<Peak> = images.iter().map(|i| i.peak).collect();
+        let flag = |i: &Image| match i {
+            Image { peak, .. } if peak.hot => Some(StarFlag::HotPixel),
+            Image { peak, .. } if is_track(view, peak) => Some(StarFlag::TooSharp),
+            Image { streak, .. } => streak.then_some(StarFlag::Streak),
         };
-        search.hot = search.peaks.iter().map(|p| search.is_hot_pixel(p)).collect();
-        search.sharp = search.peaks.iter().map(|p| search.is_track(p)).collect();
+        let no_star: Vec<Option<StarFlag>> = images.iter().map(flag).collect();
+        // The widest star that this kernel is kept for decides how far neighbours are looked for.
+        let near = Neighbours::new(&peaks, plane.dim(), GLARE_FWHM * KERNEL_MISMATCH * kernel_px.max(1.5));
         let known = options.saturation_adu.map_or(HIGHEST_16_BIT_ADU, |s| s * SATURATED_SHARE);
-        let seen = clip_level(plane, options.lattice, &search.peaks, &search.hot);
-        search.clipped_adu = known.min(seen.unwrap_or(f64::INFINITY));
-        search
+        let seen = clip_level(view, peaks.iter().filter(|p| !p.hot));
+        let clipped_adu = known.min(seen.unwrap_or(f64::INFINITY));
+        Self { view, options, peaks, no_star, near, clipped_adu }
+    }
+
+    /// How to pick stars of a given FWHM: those with a clipped core only where there are not enough whole ones.
+    pub fn choose(&self, width_px: f64) -> Choice {
+        let whole = Choice { width_px, keep_clipped: false };
+        Choice { keep_clipped: self.clean(whole).nth(ENOUGH_WHOLE_STARS - 1).is_none(), ..whole }
     }
 
     /// Peaks without a flag that are bright enough for a fit, brightest first.
-    fn clean(&self, sorted: &[Option<StarFlag>]) -> impl Iterator<Item = usize> {
-        (0..self.peaks.len()).filter(|i| sorted[*i].is_none() && self.peaks[*i].significance >= FIT_SIGMA)
-    }
-
-    /// A flag for each peak, `None` for those worth a fit. `width_px` is the expected FWHM.
-    ///
-    /// Stars with a clipped core are worth one where there are not enough whole ones.
-    pub fn sort_out(&self, width_px: f64) -> Vec<Option<StarFlag>> {
-        let sorted = self.sort(width_px, false);
-        let enough = self.clean(&sorted).nth(ENOUGH_WHOLE_STARS - 1).is_some();
-        if enough || !sorted.contains(&Some(StarFlag::Saturated)) { sorted } else { self.sort(width_px, true) }
+    pub fn clean(&self, choice: Choice) -> impl Iterator<Item = usize> {
+        let bright = self.peaks.iter().take_while(|p| p.significance >= FIT_SIGMA).count();
+        (0..bright).filter(move |i| self.flag(*i, choice).is_none())
     }
 
     /// For each peak, whether it may be the image of a star.
-    pub fn may_be_stars(&self) -> Vec<bool> {
-        (0..self.peaks.len()).map(|i| !self.hot[i] && !self.sharp[i] && !self.streak[i]).collect()
+    pub fn may_be_stars(&self) -> impl Iterator<Item = bool> {
+        self.no_star.iter().map(Option::is_none)
+    }
+
+    /// Whether the stars are rings.
+    pub fn holds_rings(&self) -> bool {
+        are_rings(self.view, self.peaks.iter().zip(self.may_be_stars()).filter(|(_, is_star)| *is_star).map(|(p, _)| p))
     }
 
     /// Whether the core of a peak is clipped.
@@ -106,126 +107,50 @@ impl<'a> Search<'a> {
         self.core_maximum(&self.peaks[i], width_px) >= self.clipped_adu
     }
 
-    fn sort(&self, width_px: f64, keep_clipped: bool) -> Vec<Option<StarFlag>> {
-        let (rows, columns) = self.plane.dim();
-        let half = stamp_half(width_px);
-        let peaks = &self.peaks;
-        peaks
-            .iter()
-            .enumerate()
-            .map(|(i, p)| {
-                if self.hot[i] {
-                    return Some(StarFlag::HotPixel);
-                }
-                if self.sharp[i] {
-                    return Some(StarFlag::TooSharp);
-                }
-                if self.streak[i] {
-                    return Some(StarFlag::Streak);
-                }
-                if p.x < half || p.y < half || p.x + half >= columns || p.y + half >= rows {
-                    return Some(StarFlag::Edge);
-                }
-                if !keep_clipped && self.is_clipped(i, width_px) {
-                    return Some(StarFlag::Saturated);
-                }
-                let spoiled = self.near.around(peaks, i).any(|(k, distance_px)| {
-                    let other = peaks[k].significance / p.significance;
-                    // Hot pixels are no neighbours: a star beside one keeps its light.
-                    !self.hot[k]
-                        && ((distance_px < BLEND_FWHM * width_px && other > FAINT_NEIGHBOUR)
-                            || (distance_px < GLARE_FWHM * width_px && other > 1.0))
-                });
-                spoiled.then_some(StarFlag::Blended)
-            })
-            .collect()
+    /// Why a peak is not worth a fit; `None` where it is one, if it is bright enough.
+    pub fn flag(&self, i: usize, Choice { width_px, keep_clipped }: Choice) -> Option<StarFlag> {
+        if self.no_star[i].is_some() {
+            return self.no_star[i];
+        }
+        let (rows, columns) = self.view.plane.dim();
+        let (p, half) = (&self.peaks[i], stamp_half_px(width_px));
+        if p.x < half || p.y < half || p.x + half >= columns || p.y + half >= rows {
+            return Some(StarFlag::Edge);
+        }
+        if !keep_clipped && self.is_clipped(i, width_px) {
+            return Some(StarFlag::Saturated);
+        }
+        let blend_px2 = (BLEND_FWHM * width_px).powi(2);
+        let spoiled = self.near.around(&self.peaks, i, GLARE_FWHM * width_px).any(|(k, distance2)| {
+            let other = self.peaks[k].significance / p.significance;
+            // Hot pixels are no neighbours: a star beside one keeps its light.
+            !self.peaks[k].hot && (other > 1.0 || (distance2 < blend_px2 && other > FAINT_NEIGHBOUR))
+        });
+        spoiled.then_some(StarFlag::Blended)
     }
 
     /// Highest pixel within one width of a peak, ADU.
     fn core_maximum(&self, peak: &Peak, width_px: f64) -> f64 {
         let reach = width_px.ceil() as usize;
-        let (rows, columns) = self.plane.dim();
+        let (rows, columns) = self.view.plane.dim();
         let mut highest = f64::NEG_INFINITY;
         for y in peak.y.saturating_sub(reach)..(peak.y + reach + 1).min(rows) {
             for x in peak.x.saturating_sub(reach)..(peak.x + reach + 1).min(columns) {
-                highest = highest.max(self.plane.at(x, y));
+                highest = highest.max(self.view.plane.at(x, y));
             }
         }
         highest
     }
 
-    /// Brightest counting pixel of the 3x3 at a peak, and its value, ADU.
-    fn brightest(&self, peak: &Peak) -> (usize, usize, f64) {
-        let (rows, columns) = self.plane.dim();
-        let lattice = self.options.lattice;
-        let (mut x, mut y, mut highest) = (peak.x, peak.y, f64::NEG_INFINITY);
-        for b in peak.y.saturating_sub(1)..(peak.y + 2).min(rows) {
-            for a in peak.x.saturating_sub(1)..(peak.x + 2).min(columns) {
-                let value = self.plane.at(a, b);
-                if value > highest && lattice.holds(a, b) {
-                    (x, y, highest) = (a, b, value);
-                }
-            }
-        }
-        (x, y, highest)
-    }
-
-    /// Whether the image is sharper than a star in any direction. On a mosaic the direct neighbours are not seen.
-    fn is_track(&self, peak: &Peak) -> bool {
-        let (rows, columns) = self.plane.dim();
-        let (x, y, _) = self.brightest(peak);
-        if self.options.lattice != Lattice::All || x < 1 || y < 1 || x + 1 >= columns || y + 1 >= rows {
-            return false;
-        }
-        is_sharp(self.plane, (x, y), self.sky.level_at(x, y) + peak.ring_adu, self.sky.sigma_at(x, y))
-    }
-
-    /// Whether one pixel stands alone, within its noise.
-    fn is_hot_pixel(&self, peak: &Peak) -> bool {
-        let (rows, columns) = self.plane.dim();
-        let lattice = self.options.lattice;
-        let (x, y, highest) = self.brightest(peak);
-        if x < 2 || y < 2 || x + 2 >= columns || y + 2 >= rows {
-            return false;
-        }
-        let (offsets, limit): ([(i32, i32); 4], f64) = match lattice {
-            Lattice::All => ([(-1, 0), (1, 0), (0, -1), (0, 1)], HOT_PIXEL_NEIGHBOURS[0]),
-            Lattice::Green(_) => ([(-1, -1), (1, 1), (1, -1), (-1, 1)], HOT_PIXEL_NEIGHBOURS[1]),
-        };
-        let around: f64 =
-            offsets.iter().map(|(dx, dy)| self.plane.at((x as i32 + dx) as usize, (y as i32 + dy) as usize)).sum();
-        // Above a background b the neighbours hold `around - 4 b` and the pixel `highest - b`.
-        let alone = |background: f64| around - limit * highest < (4.0 - limit) * background;
-        let ring = self.sky.level_at(x, y) + peak.ring_adu;
-        // In a crowd the ring lies on other stars; the border of the 5x5 pixels then tells the background better.
-        alone(ring) && alone(self.border_median(x, y).min(ring))
-    }
-
-    /// Median of the 16 pixels around the 3x3 ones at (x, y), as far as they count.
-    fn border_median(&self, x: usize, y: usize) -> f64 {
-        let mut border = [0.0; 16];
-        let mut n = 0;
-        for b in y - 2..=y + 2 {
-            for a in x - 2..=x + 2 {
-                let outer = a.abs_diff(x) == 2 || b.abs_diff(y) == 2;
-                if outer && self.options.lattice.holds(a, b) {
-                    border[n] = self.plane.at(a, b);
-                    n += 1;
-                }
-            }
-        }
-        median_mut(&mut border[..n]).unwrap_or(f64::INFINITY)
-    }
-
     /// Fits of the brightest clean peaks with free beta, each with its peak's number.
-    pub fn scout(&self, sorted: &[Option<StarFlag>], width_px: f64) -> Vec<(usize, StarFit)> {
-        let clean = self.clean(sorted);
+    pub fn scout(&self, choice: Choice) -> Vec<(usize, StarFit)> {
+        let (clean, width_px) = (self.clean(choice), choice.width_px);
         let free = |i: usize, width_px: f64| Some((i, self.fit(i, width_px, None)?));
         let fits: Vec<(usize, StarFit)> = clean.take(SCOUTS).filter_map(|i| free(i, width_px)).collect();
         // A stamp cut for narrower stars than these holds too little of them: once more with their width.
         match common_width(&fits) {
-            Some(found) if stamp_half(found) > stamp_half(width_px) => {
-                self.clean(sorted).take(SCOUTS).filter_map(|i| free(i, found)).collect()
+            Some(found) if stamp_half_px(found) > stamp_half_px(width_px) => {
+                self.clean(choice).take(SCOUTS).filter_map(|i| free(i, found)).collect()
             }
             _ => fits,
         }
@@ -237,13 +162,12 @@ impl<'a> Search<'a> {
     /// step of each star towards its own is a normal quantity: the mean of those steps is the maximum-likelihood one.
     pub fn common_beta(
         &self,
-        sorted: &[Option<StarFlag>],
+        choice: Choice,
         scouts: &[(usize, StarFit)],
-        width_px: f64,
     ) -> Option<(CommonBeta, Vec<(usize, StarFit)>)> {
         let mut beta = CommonBeta::of(scouts)?;
         // Those too whose free fit failed: it does so where noise asks for wings thinner than a Gaussian's.
-        let clean = self.clean(sorted);
+        let (clean, width_px) = (self.clean(choice), choice.width_px);
         let at = |i: usize, inverse: f64, known: &[(usize, StarFit)]| {
             Some((i, self.fit_near(i, width_px, Some((inverse, 0.0)), known)?))
         };
@@ -293,20 +217,25 @@ impl<'a> Search<'a> {
     ) -> Option<StarFit> {
         let peak = &self.peaks[i];
         let stamp = self.stamp(i, width_px)?;
-        let noise = FitNoise {
-            sky_adu2: self.sky.sigma_at(peak.x, peak.y).powi(2).max(1e-12),
-            e_per_adu: self.options.e_per_adu,
-        };
-        let fit = fit_star(&stamp, start, noise, prior).ok()?;
+        let fit = fit_star(&stamp, start, self.noise(i), prior).ok()?;
         // A fit that slid to a neighbour is not this star's.
         let slid = (fit.x - peak.x as f64).hypot(fit.y - peak.y as f64) > width_px.max(1.5);
         (!slid).then_some(fit)
     }
 
+    /// Noise of the pixels around a peak.
+    pub fn noise(&self, i: usize) -> FitNoise {
+        let peak = &self.peaks[i];
+        FitNoise {
+            sky_adu2: self.view.sky.sigma_at(peak.x, peak.y).powi(2).max(1e-12),
+            e_per_adu: self.options.e_per_adu,
+        }
+    }
+
     /// The pixels around a peak; those of other colours, of neighbours and undefined ones do not count.
-    fn stamp(&self, i: usize, width_px: f64) -> Option<Stamp> {
-        let (rows, columns) = self.plane.dim();
-        let half = stamp_half(width_px);
+    pub fn stamp(&self, i: usize, width_px: f64) -> Option<Stamp> {
+        let (rows, columns) = self.view.plane.dim();
+        let half = stamp_half_px(width_px);
         let peak = &self.peaks[i];
         let (left, top) = (peak.x.checked_sub(half)?, peak.y.checked_sub(half)?);
         let width = 2 * half + 1;
@@ -319,26 +248,24 @@ impl<'a> Search<'a> {
             for x in left..left + width {
                 // The corners of the square hold little light and cost a fifth of the time.
                 let round = x.abs_diff(peak.x).pow(2) + y.abs_diff(peak.y).pow(2) <= reach2;
-                let counts = round && self.options.lattice.holds(x, y);
-                values.push(if counts { self.plane.at(x, y) as f32 } else { f32::NAN });
+                let counts = round && self.view.lattice.holds(x, y);
+                values.push(if counts { self.view.plane.at(x, y) as f32 } else { f32::NAN });
             }
         }
         let mut stamp = Stamp { left, top, width, values };
         blank_clipped(&mut stamp, self.clipped_adu);
-        let reach = half as f64 + 1.5 * width_px;
-        for (k, distance_px) in self.near.around(&self.peaks, i) {
+        let reach = (half as f64 + 1.5 * width_px) * std::f64::consts::SQRT_2;
+        for (k, _) in self.near.around(&self.peaks, i, reach) {
             // A hot pixel spoils no more than itself.
-            let radius = if self.hot[k] { HOT_PIXEL_REACH_PX } else { 1.3 * width_px.max(1.0) };
-            if distance_px < reach * std::f64::consts::SQRT_2 {
-                blank(&mut stamp, &self.peaks[k], radius);
-            }
+            let neighbour = &self.peaks[k];
+            blank(&mut stamp, neighbour, if neighbour.hot { HOT_PIXEL_REACH_PX } else { 1.3 * width_px.max(1.0) });
         }
         Some(stamp)
     }
 }
 
 /// Half side of a stamp, px: 2.2 FWHM hold 97 % of a beta = 3 star's light and leave a rim for the background.
-fn stamp_half(width_px: f64) -> usize {
+pub fn stamp_half_px(width_px: f64) -> usize {
     ((2.2 * width_px).ceil() as usize + 2).clamp(5, 40)
 }
 

@@ -77,6 +77,7 @@ pub(super) fn summed_up(
         position_angle_deg: common.map_or_else(nothing, Elongation::position_angle),
         defocused: false,
         trailed: common.is_some_and(Elongation::is_trailed),
+        trail_length_px: Quantity::not_measurable("the stars are not drawn out over a line"),
         fwhm_px,
         minor_fwhm_px,
         recorded_fwhm_px,

@@ -167,3 +167,27 @@ fn the_demo_runs_again_on_its_own_night_and_leaves_any_other_folder_alone() {
     assert!(refused.stderr.contains("not empty"), "{}", refused.stderr);
     assert_eq!(std::fs::read_to_string(own).unwrap(), "mine");
 }
+
+#[test]
+fn completions_and_manual_know_every_command() {
+    let commands = ["night", "sensor", "frames", "demo", "completions", "manual"];
+    for shell in ["bash", "zsh", "fish", "elvish", "powershell"] {
+        let ran = skygrain(&["completions", shell]);
+        assert_eq!((ran.status, ran.stderr.as_str()), (Some(0), ""), "{shell}");
+        assert!(commands.iter().all(|c| ran.stdout.contains(c)) && ran.stdout.contains("out"), "{shell}");
+    }
+    assert_eq!(skygrain(&["completions", "abacus"]).status, Some(2));
+    let manual = skygrain(&["manual"]);
+    assert_eq!((manual.status, manual.stderr.as_str()), (Some(0), ""));
+    assert!(manual.stdout.contains(".TH skygrain 1") && manual.stdout.contains("Exit status"), "{}", manual.stdout);
+    // Each command has its line in the list of subcommands.
+    for command in commands {
+        assert!(manual.stdout.contains(&format!("skygrain\\-{command}(1)")), "{}", manual.stdout);
+        let page = skygrain(&["manual", command]);
+        assert_eq!(page.status, Some(0), "{}", page.stderr);
+        assert!(page.stdout.contains(&format!(".TH skygrain-{command} 1")), "{}", page.stdout);
+    }
+    let unknown = skygrain(&["manual", "mornings"]);
+    assert_eq!(unknown.status, Some(2));
+    assert!(unknown.stderr.contains("mornings") && unknown.stderr.contains("night"), "{}", unknown.stderr);
+}

@@ -43,7 +43,7 @@ pub fn summary(errors: impl Iterator<Item = (f64, f64)>) -> Summary {
 /// energy, number and distance of the temperatures and the wander of the level are drawn from ranges of real cameras.
 pub fn trial(seed: u64) -> Trial {
     let mut rng = Xoshiro256PlusPlus::seed_from_u64(0xda2c + seed);
-    let mut between = |low: f64, high: f64| low * (high / low as f64).powf(rng.random::<f64>());
+    let mut between = |low: f64, high: f64| low * (high / low).powf(rng.random::<f64>());
     let gain = between(0.1, 3.0);
     let code_step = [1u16, 4, 16][(between(1.0, 20.0).ln()) as usize % 3];
     // At least half a step between codes, or the noise cannot be told from the rounding.

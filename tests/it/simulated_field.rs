@@ -162,6 +162,36 @@ fn surfaces_of_simulated_optics_come_back_within_their_errors() {
     }
 }
 
+/// Most pulls of one draw each: beyond four sigma lies one in 16,000.
+const MOST_PULL: f64 = 4.0;
+
+#[test]
+fn lengths_on_the_sensor_follow_from_the_pixel_and_are_not_guessed_without_it() {
+    // 4 um pixels: the half diagonal of 360.6 px is 1.442 mm.
+    let half_mm = 600f64.hypot(400.0) / 2.0 * 4e-3;
+    let shape = FieldShape { tilt: [0.12, 0.0], curvature: 0.25, radial_ellipticity: 0.15, ..EVEN };
+    let stars = drawn(&shape, USUAL, 21);
+    let frames: Vec<FieldFrame> = stars.iter().map(|s| FieldFrame { stars: s, size: SIZE }).collect();
+    let got = field(&frames, FieldOptics { um_per_px: Some(4.0), focal_ratio: None });
+    let near = |q: &skygrain::quantity::Quantity, want: f64| {
+        let (value, sigma) = q.pair().unwrap();
+        assert!((value - want).abs() < MOST_PULL * sigma, "{value} +- {sigma}, {want}");
+    };
+    assert!((got.half_diagonal_mm.value.unwrap() / half_mm - 1.0).abs() < 1e-12);
+    near(&got.tilt_percent_per_mm, 12.0 / half_mm);
+    near(&got.curvature, 0.25);
+    // The corners' tilts cancel; u^2 + v^2 is 1 there.
+    near(&got.corner_fwhm_ratio, 1.25);
+    let radius = got.corrected_radius_mm.value.unwrap();
+    assert!(radius > 0.2 * half_mm && radius < half_mm, "{radius}");
+    assert_eq!(got.elongation.cause, Some(Cause::Radial));
+    near(&got.elongation.percent, 15.0);
+    assert!(got.elongation.angle_deg.why().contains("around the centre"));
+    let blind = field(&frames, FieldOptics::default());
+    assert!(blind.corrected_radius_px.is_known() && !blind.corrected_radius_mm.is_known());
+    assert!(blind.corrected_radius_mm.why().contains("pixel_um"));
+}
+
 #[test]
 fn each_effect_is_named_and_nothing_else() {
     let cases = [

@@ -284,6 +284,76 @@ fn fixed_pattern_and_row_noise_are_told_from_read_noise() {
 }
 
 #[test]
+fn column_noise_and_drift_are_told_from_the_rest() {
+    /// 400 columns give 4 % of the column noise; two levels one degree of freedom, so that only the step itself is exact.
+    const COLUMN_ERRORS_ADU: f64 = 0.2;
+    let mut bench = Bench::new(51, 400);
+    for level in [1000.0, 1006.0] {
+        let columns: Vec<f64> = (0..400).map(|_| bench.normal(1.5)).collect();
+        let pixels: Vec<f64> = (0..160_000).map(|i| level + bench.normal(3.0) + columns[i % 400]).collect();
+        bench.write(FrameKind::Bias, 0.0, None, &pixels);
+    }
+    let sensor = bench.measure().result;
+    let got = |q: &Quantity| q.value.unwrap();
+    assert!((got(&sensor.read_noise_adu) - 3.0).abs() < 0.03, "{:?}", sensor.read_noise_adu);
+    assert!((got(&sensor.column_noise_adu) - 1.5).abs() < COLUMN_ERRORS_ADU, "{:?}", sensor.column_noise_adu);
+    assert!(got(&sensor.row_noise_adu) < 0.2, "{:?}", sensor.row_noise_adu);
+    assert!(got(&sensor.fixed_pattern_adu) < 0.2, "{:?}", sensor.fixed_pattern_adu);
+    // Two levels 6 apart have a deviation of 6 / sqrt 2.
+    assert!((got(&sensor.level_drift_adu) - 6.0 / 2f64.sqrt()).abs() < 0.2, "{:?}", sensor.level_drift_adu);
+}
+
+#[test]
+fn a_copy_of_a_bias_frame_is_named_and_makes_no_noiseless_pair() {
+    let mut bench = Bench::new(52, 200);
+    let pixels: Vec<f64> = (0..40_000).map(|_| 1000.0 + bench.normal(5.0)).collect();
+    bench.write(FrameKind::Bias, 0.0, None, &pixels);
+    let copy = bench.write(FrameKind::Bias, 0.0, None, &pixels);
+    let alone = bench.measure();
+    assert_eq!(alone.cautions.iter().find(|c| c.0 == "identical-frames").unwrap().2, [copy]);
+    assert!(alone.result.read_noise_adu.note.unwrap().contains("upper limit"));
+    let other: Vec<f64> = (0..40_000).map(|_| 1000.0 + bench.normal(5.0)).collect();
+    bench.write(FrameKind::Bias, 0.0, None, &other);
+    let pair = bench.measure();
+    // 40 000 differences: 0.35 % is one standard error.
+    assert!((pair.result.read_noise_adu.value.unwrap() / 5.0 - 1.0).abs() < 0.015, "{:?}", pair.result.read_noise_adu);
+    assert_eq!(pair.result.frames.bias, 2);
+}
+
+#[test]
+fn telegraph_pixels_show_in_the_tail_and_not_in_the_typical_noise() {
+    let noisy: Vec<bool> = {
+        let mut bench = Bench::new(53, 200);
+        (0..40_000).map(|_| bench.rng.random_bool(0.02)).collect()
+    };
+    for (frames, share) in [(10, 0.02), (10, 0.0), (2, 0.02), (2, 0.0)] {
+        let mut bench = Bench::new(54, 200);
+        for _ in 0..frames {
+            let jump = |bench: &mut Bench, i: usize| share > 0.0 && noisy[i] && bench.rng.random_bool(0.5);
+            let pixels: Vec<f64> = (0..40_000)
+                .map(|i| 1000.0 + bench.normal(3.0) + if jump(&mut bench, i) { 20.0 } else { 0.0 })
+                .collect();
+            bench.write(FrameKind::Bias, 0.0, None, &pixels);
+        }
+        let tail = bench.measure().result.read_noise_tail;
+        let (kurtosis, error) = tail.excess_kurtosis.pair().unwrap();
+        // One difference in a hundred holds a jump: (3 18^2 + 0.01 (6 18 20^2 + 20^4)) / (18 + 0.01 20^2)^2 - 3 = 3.21.
+        // The 400 of them scatter by 5 %: four errors are 0.6.
+        if share > 0.0 {
+            assert!((kurtosis - 3.21).abs() < 0.6, "{frames}: {:?}", tail.excess_kurtosis);
+        } else {
+            assert!(kurtosis.abs() < 4.0 * error, "{frames}: {:?}", tail.excess_kurtosis);
+        }
+        if frames >= 8 {
+            let (median, rms) = (tail.median_adu.value.unwrap(), tail.rms_adu.value.unwrap());
+            assert!((median / 3.0 - 1.0).abs() < 0.02 && ((rms > 1.08 * median) == (share > 0.0)), "{tail:?}");
+        } else {
+            assert!(tail.median_adu.why().contains("8 bias frames"));
+        }
+    }
+}
+
+#[test]
 fn one_bias_gives_an_upper_limit_and_says_so() {
     let mut bench = Bench::new(8, 200);
     let pixels: Vec<f64> = (0..40_000).map(|_| 1000.0 + bench.normal(5.0)).collect();
@@ -304,21 +374,23 @@ fn a_bias_clipped_at_zero_gives_the_noise_behind_the_floor() {
     }
 }
 
-// Recipe restated from public issue trackers: sigma 0.2 to 1.0 ADU at 1000.0 and 1000.5.
+// Recipe restated from public issue trackers: sigma 0.2 to 1.0 ADU at 1000.0 and 1000.5, where moments read 0.31 or 0.50
+// for a true 0.3.
 #[test]
-fn read_noise_below_half_a_code_is_a_limit() {
+fn read_noise_is_told_down_to_a_third_of_a_code_and_is_a_limit_below() {
+    /// 90 000 pixels in each frame: an error of 0.24 % where moments do, up to 1 % at a third of a code.
+    const FOUR_ERRORS: f64 = 0.04;
     for pedestal in [1000.0, 1000.5] {
-        for (sigma, limited) in [(0.2, true), (0.3, true), (0.5, false), (1.0, false)] {
+        for (sigma, limited) in [(0.1, true), (0.2, true), (0.35, false), (0.5, false), (1.0, false)] {
             let outcome = bias_pair(10, 300, |bench, _, _| pedestal + bench.normal(sigma));
             let read = outcome.result.read_noise_adu;
             let value = read.value.unwrap();
             if limited {
-                assert!(value <= 0.51, "{pedestal} {sigma}: {value}");
-                let says = read.note.is_some_and(|n| n.contains("quantisation-limited"));
-                // At 1000.5 a noise of 0.3 reads 0.50, where nothing tells it from 0.5.
-                assert!(says || (pedestal == 1000.5 && value > 0.48), "{pedestal} {sigma}");
+                assert!(value >= sigma && value <= 0.3, "{pedestal} {sigma}: {value}");
+                assert!(read.note.is_some_and(|n| n.contains("quantisation-limited")), "{pedestal} {sigma}");
             } else {
-                assert!((value / sigma - 1.0).abs() < 0.03, "{pedestal} {sigma}: {value}");
+                assert!((value / sigma - 1.0).abs() < FOUR_ERRORS, "{pedestal} {sigma}: {value}");
+                assert!((value - sigma).abs() < 4.0 * read.sigma.unwrap(), "{pedestal} {sigma}: {read:?}");
             }
             assert!(outcome.cautions.iter().all(|c| c.0 != "bias-floor"), "{pedestal} {sigma}");
         }

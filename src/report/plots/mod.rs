@@ -19,7 +19,7 @@ pub use cooling::cooling_curve;
 pub use dark::dark_current;
 pub use field::star_field;
 pub use night::star_width;
-pub use transfer::photon_transfer;
+pub use transfer::{photon_transfer, transfer_residuals};
 
 /// A chart with its words.
 #[derive(Debug, Clone, PartialEq, serde::Serialize)]
