@@ -1,5 +1,6 @@
 //! The main job: a night's folders in, a report out. Wires the stages; rayon over frames.
 
+mod dark_match;
 mod intake;
 mod lights;
 mod notices;

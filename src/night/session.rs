@@ -7,7 +7,8 @@ use crate::sensor::SensorResult;
 use crate::stars::FrameStars;
 use crate::stats::{MEDIAN_TO_MEAN_ERROR, mean_and_std, median};
 use crate::verdict::{
-    BudgetInput, CoolingInput, CoolingLaw, SamplingInput, SessionFindings, cooling, image_scale, noise_budget, sampling,
+    BudgetInput, CoolingInput, CoolingLaw, DarkMatch, SamplingInput, SessionFindings, cooling, image_scale,
+    noise_budget, sampling,
 };
 
 use super::lights::MeasuredLight;
@@ -116,6 +117,7 @@ pub fn session(key: &SessionKey, id: &str, members: &[&MeasuredLight], sensor: &
         cooling: cooling.rows.clone(),
         cooling_floor_time_ratio: cooling.floor_time_ratio.clone(),
         cooling_basis: cooling.basis.clone(),
+        dark_match: DarkMatch::not_measurable("darks were not looked for"),
     };
     let airmasses: Vec<f64> = used.iter().filter_map(|l| l.read.header.airmass.as_ref()).map(|a| a.value).collect();
     let aperture_mm = header.aperture_mm.as_ref().map(|a| a.value);

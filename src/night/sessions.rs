@@ -4,11 +4,12 @@ use std::collections::BTreeMap;
 
 use crate::folder::{SensorKey, SessionKey};
 use crate::quantity::Quantity;
-use crate::report::{FrameRow, Report, Session, Warning};
+use crate::report::{FrameRow, Report, Session, Severity, Warning};
 use crate::stars::StarFlag;
 use crate::stats::median;
 use crate::verdict::{SessionFindings, answers};
 
+use super::dark_match::darks_for;
 use super::intake::{Intake, Outcome};
 use super::lights::MeasuredLight;
 use super::notices::{correlated_words, night_notices};
@@ -35,10 +36,14 @@ pub fn report_of_night(
     let ids = session_ids(groups.keys().copied());
     let by_session: BTreeMap<&SessionKey, String> = groups.keys().copied().zip(ids).collect();
     let rows = rows(&intakes, &sensors, &lights, &by_session);
-    let built: Vec<Built> = groups
-        .iter()
-        .filter_map(|(key, members)| sensors.get(&key.sensor).map(|s| session(key, &by_session[*key], members, s)))
-        .collect();
+    let build = |(key, members): (&&SessionKey, &Vec<&MeasuredLight>)| {
+        let sensor = sensors.get(&key.sensor)?;
+        let mut built = session(key, &by_session[*key], members, sensor);
+        built.session.dark_match = darks_for(&built.session, &key.sensor, &sensor.result, &intakes);
+        Some(built)
+    };
+    let built: Vec<Built> = groups.iter().filter_map(build).collect();
+    warnings.extend(built.iter().filter_map(|b| dark_mismatch(&b.session)));
     warnings.extend(night_notices(&intakes, &lights));
     let names = spoken_names(&built.iter().map(|b| &b.session).collect::<Vec<_>>());
     let findings: Vec<SessionFindings> = built.iter().zip(&names).map(|(b, name)| b.findings(name)).collect();
@@ -49,6 +54,19 @@ pub fn report_of_night(
         median(&own.filter_map(|l| l.read.header.celsius()).map(|(c, _)| c).collect::<Vec<f64>>())
     };
     Report::new(answers, sessions, entries(sensors, celsius), rows, warnings)
+}
+
+/// Darks that would leave more than they take off.
+fn dark_mismatch(session: &Session) -> Option<Warning> {
+    session.dark_match.is_worth_a_warning().then(|| Warning {
+        code: "dark-mismatch".to_owned(),
+        severity: Severity::Caution,
+        message: format!(
+            "{}: {} Darks at the lights' temperature, exposure and settings would match",
+            session.id, session.dark_match.sentence
+        ),
+        paths: Vec::new(),
+    })
 }
 
 /// Night, filter and exposure name a session; the camera is added where these are not enough.

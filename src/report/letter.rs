@@ -73,6 +73,7 @@ pub struct SessionPart {
     pub curve: Option<Figure>,
     pub cooling: Vec<[String; 5]>,
     pub cooling_basis: String,
+    pub dark_match: String,
     pub cooling_missing: String,
 }
 
@@ -262,6 +263,7 @@ fn session(report: &Report, s: &Session) -> Result<SessionPart, PlotError> {
         curve: set(plots::cooling_curve(s)?),
         cooling: rows.collect(),
         cooling_basis: typographic(&s.cooling_basis),
+        dark_match: typographic(&s.dark_match.sentence),
         cooling_missing: typographic(s.cooling_floor_time_ratio.why()),
     })
 }

@@ -12,7 +12,7 @@ use crate::folder::FrameKind;
 use crate::quantity::Quantity;
 use crate::sensor::{DefectMap, SensorResult};
 use crate::stars::field::FieldResult;
-use crate::verdict::{Answer, CoolingRow, NoiseBudget, Sampling};
+use crate::verdict::{Answer, CoolingRow, DarkMatch, NoiseBudget, Sampling};
 
 /// Version of the keys. A key that is renamed or dropped raises it; a key that is added does not.
 pub const SCHEMA_VERSION: u32 = 1;
@@ -115,6 +115,8 @@ pub struct Session {
     pub cooling_floor_time_ratio: Quantity,
     /// What the cooling table rests on, and its caution.
     pub cooling_basis: String,
+    /// What subtracting the darks at hand would leave in these lights.
+    pub dark_match: DarkMatch,
 }
 
 /// What the frames of a session have in common.

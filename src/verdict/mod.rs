@@ -3,6 +3,7 @@
 pub mod answers;
 pub mod budget;
 pub mod cooling;
+pub mod dark_match;
 mod findings;
 pub mod percent;
 pub mod pixel_cost;
@@ -21,6 +22,7 @@ pub mod variance;
 pub use answers::{Answer, Question, SessionFindings, answers};
 pub use budget::{BudgetInput, noise_budget};
 pub use cooling::{CoolingInput, cooling};
+pub use dark_match::{DarkMatch, DarkMatchInput, dark_match};
 pub use percent::percent;
 pub use result::{Cooling, CoolingRow, NoiseBudget, Sampling, SamplingVerdict};
 pub use sampling::{SamplingInput, sampling};

@@ -1,0 +1,107 @@
+//! The darks that match a session's lights best.
+
+use crate::folder::{FrameKind, SensorKey};
+use crate::quantity::Quantity;
+use crate::report::Session;
+use crate::sensor::SensorResult;
+use crate::verdict::{DarkMatch, DarkMatchInput, dark_match};
+
+use super::intake::Intake;
+
+/// Darks within this of the best one's temperature are taken with it, C: regulated sensors keep to a few tenths.
+const SAME_CELSIUS: f64 = 1.0;
+/// Exposures that differ by less count as equal.
+const SAME_EXPOSURE: f64 = 0.01;
+/// Temperature step that weighs as much as twice the exposure, C: a usual doubling step.
+const STEP_C: f64 = 6.5;
+
+/// A dark of any sensor.
+struct Dark<'a> {
+    sensor: &'a SensorKey,
+    celsius: f64,
+    exposure_s: f64,
+}
+
+/// What subtracting the best darks among all files would leave in the lights of a session.
+pub fn darks_for(session: &Session, key: &SensorKey, sensor: &SensorResult, intakes: &[Intake]) -> DarkMatch {
+    let (Some(light_celsius), Some(light_s)) = (session.sensor_temperature_c.median.value, session.settings.exposure_s)
+    else {
+        return DarkMatch::not_measurable("temperature or exposure of the lights is not known");
+    };
+    let darks: Vec<Dark> = intakes.iter().filter_map(|i| dark_of(i, key)).collect();
+    let differences = |d: &Dark| differences(key, d.sensor);
+    let unlike = |d: &Dark| (d.exposure_s / light_s).log2().abs() + (d.celsius - light_celsius).abs() / STEP_C;
+    let order = |a: &&Dark, b: &&Dark| {
+        let count = |d: &Dark| differences(d).len();
+        count(a).cmp(&count(b)).then_with(|| unlike(a).total_cmp(&unlike(b)))
+    };
+    let Some(best) = darks.iter().min_by(order) else {
+        return DarkMatch::not_measurable(
+            "there are no darks of this camera, frame size and binning with a temperature",
+        );
+    };
+    let alike = |d: &&Dark| {
+        d.sensor == best.sensor
+            && (d.celsius - best.celsius).abs() <= SAME_CELSIUS
+            && (d.exposure_s / best.exposure_s - 1.0).abs() <= SAME_EXPOSURE
+    };
+    let same: Vec<&Dark> = darks.iter().filter(alike).collect();
+    let dark_celsius = same.iter().map(|d| d.celsius).sum::<f64>() / same.len() as f64;
+    dark_match(&DarkMatchInput {
+        darks: same.len(),
+        dark_celsius,
+        dark_s: best.exposure_s,
+        light_celsius,
+        light_s,
+        differences: &differences(best),
+        light_rate: &sensor.dark_current.rate_at(light_celsius),
+        dark_rate: &sensor.dark_current.rate_at(dark_celsius),
+        doubling_celsius: &sensor.dark_current.doubling_celsius,
+        relative_dsnu: &relative_dsnu(sensor, light_celsius),
+        read_noise_e: &sensor.read_noise_e,
+        total_e2: &session.noise_budget.total_e2,
+    })
+}
+
+/// A dark of the same camera, size and binning whose temperature and exposure are known.
+fn dark_of<'a>(intake: &'a Intake, key: &SensorKey) -> Option<Dark<'a>> {
+    let read = intake.read().filter(|r| r.kind == FrameKind::Dark)?;
+    let sensor = &read.sensor;
+    let comparable = (&sensor.camera, sensor.size, sensor.binning) == (&key.camera, key.size, key.binning);
+    let exposure_s = read.header.dark_seconds().filter(|t| *t > 0.0)?;
+    let (celsius, _) = read.header.celsius()?;
+    comparable.then_some(Dark { sensor, celsius, exposure_s })
+}
+
+/// Settings of the darks that are not those of the lights.
+fn differences(lights: &SensorKey, darks: &SensorKey) -> Vec<String> {
+    let settings = [
+        ("gain setting", &lights.gain_setting, &darks.gain_setting),
+        ("offset", &lights.offset_setting, &darks.offset_setting),
+        ("read-out mode", &lights.readout_mode, &darks.readout_mode),
+    ];
+    let shown = |s: &Option<String>| s.clone().unwrap_or_else(|| "unknown".to_owned());
+    let unlike = settings.into_iter().filter(|(_, l, d)| l != d);
+    unlike.map(|(name, l, d)| format!("{name} {} instead of {}", shown(d), shown(l))).collect()
+}
+
+/// Spread of the rates of ordinary pixels over their mean, at the temperature nearest to the one given.
+fn relative_dsnu(sensor: &SensorResult, celsius: f64) -> Quantity {
+    let known = sensor.pixel_dark_rates.iter().filter_map(|p| Some((p.celsius?, p)));
+    let nearest = known.min_by(|a, b| (a.0 - celsius).abs().total_cmp(&(b.0 - celsius).abs()));
+    let Some((at, pixels)) = nearest else {
+        return Quantity::not_measurable("the spread of the pixels' dark rates needs darks with biases beside them");
+    };
+    let (spread, mean) = (&pixels.ordinary_dsnu_e_per_px_s, sensor.dark_current.rate_at(at));
+    match (spread.pair(), mean.pair()) {
+        (Some((s, sigma)), Some((m, _))) if m > 0.0 => Quantity::with(
+            spread.source,
+            s / m,
+            Some(sigma / m),
+            "spread of the pixels' dark rates over their mean",
+            spread.n,
+        ),
+        (None, _) => Quantity::not_measurable(spread.why()),
+        _ => Quantity::not_measurable(mean.why()),
+    }
+}
