@@ -94,8 +94,8 @@ mod tests {
     #[test]
     fn every_chart_has_its_words() {
         let page = page();
-        assert_eq!(page.matches("<svg").count(), 8, "the sample has eight charts");
-        assert_eq!(page.matches("role=\"img\" aria-label=\"").count(), 8);
+        assert_eq!(page.matches("<svg").count(), 9, "the sample has nine charts");
+        assert_eq!(page.matches("role=\"img\" aria-label=\"").count(), 9);
     }
 
     #[test]

@@ -88,6 +88,7 @@ pub struct SensorPart {
     pub residuals: Option<Figure>,
     pub vignetting: Vec<String>,
     pub dark: Option<Figure>,
+    pub pixels: Option<Figure>,
     pub dark_method: String,
     pub points: Vec<[String; 4]>,
 }
@@ -327,12 +328,14 @@ fn sensor(s: &SensorEntry) -> Result<SensorPart, PlotError> {
     if let Some(glow) = &dark.glow {
         intro += &format!(
             " {} of the frame glows with light from the camera's own electronics, most at column {:.0}, row {:.0} \
-             ({} ADU above the rest after {} s); it is left out of the dark rates.",
+             ({}; {} ADU above the rest after {} s): {}. It is left out of the dark rates.",
             percent(&Quantity::measured(glow.area_fraction, 0.0, "", 0)),
             glow.x_px,
             glow.y_px,
+            glow.place,
             plain(glow.excess_adu),
-            plain(glow.exposure_s)
+            plain(glow.exposure_s),
+            glow.behaviour
         );
     }
     let points = dark.points.iter().map(|p| {
@@ -352,6 +355,7 @@ fn sensor(s: &SensorEntry) -> Result<SensorPart, PlotError> {
         residuals: set(plots::transfer_residuals(s)?),
         vignetting: r.vignetting.iter().map(vignetting_words).collect(),
         dark: set(plots::dark_current(s)?),
+        pixels: set(plots::pixel_rates(s)?),
         dark_method: typographic(&dark.method),
         points: points.collect(),
     })

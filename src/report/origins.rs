@@ -97,6 +97,17 @@ pub fn of_sensor(s: &SensorEntry) -> Vec<Named> {
         named("dark current that stays when cold", "e⁻/px/s", &d.floor_e_per_px_s),
         percent("hot pixels", &r.hot_pixel_fraction.fraction),
     ];
+    // Without a second temperature or enough hot pixels nothing is lost that a decision needs.
+    if r.hot_pixel_doubling_celsius.is_known() {
+        values.push(named("doubling step of the hot pixels", "°C", &r.hot_pixel_doubling_celsius));
+    }
+    let warmest = r
+        .pixel_dark_rates
+        .iter()
+        .max_by(|a, b| a.celsius.unwrap_or(f64::MIN).total_cmp(&b.celsius.unwrap_or(f64::MIN)));
+    if let Some(p) = warmest.filter(|p| p.ordinary_dsnu_e_per_px_s.is_known()) {
+        values.push(named("spread of the pixels' dark current, warmest darks", "e⁻/px/s", &p.ordinary_dsnu_e_per_px_s));
+    }
     // Most flats end before pixels are full: that is nothing missing.
     if let Some(fit) = r.photon_transfer_fit.as_ref().filter(|f| f.full_well_e.is_known()) {
         values.push(named("full well", "e⁻", &fit.full_well_e));

@@ -10,6 +10,7 @@ mod cooling;
 mod dark;
 mod field;
 mod night;
+mod pixel_rates;
 mod transfer;
 
 use thiserror::Error;
@@ -19,6 +20,7 @@ pub use cooling::cooling_curve;
 pub use dark::dark_current;
 pub use field::star_field;
 pub use night::star_width;
+pub use pixel_rates::pixel_rates;
 pub use transfer::{photon_transfer, transfer_residuals};
 
 /// A chart with its words.
