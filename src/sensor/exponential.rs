@@ -170,6 +170,22 @@ mod tests {
         assert!((fit.covariance[1][1].sqrt() * grown - 0.030_66).abs() < 1e-5);
     }
 
+    // C5.10: the course's own fit of `alpha exp(-Eg / 2 k T)` to 2.3 e-/ADU over 120 s, without a floor; its notebooks
+    // print Eg = 1.22052 eV and alpha = 7.70989e10, with k = 8.6175e-5 eV/K.
+    #[test]
+    fn c5_10_published_band_gap_of_the_course() {
+        const K: f64 = 8.617_5e-5;
+        let (t, d) = course();
+        let rates: Vec<f64> = d.iter().map(|d| 2.3 * d / 120.0).collect();
+        let u: Vec<f64> = t.iter().map(|t| arrhenius_coordinate(*t, 0.0)).collect();
+        let fit = fit_exponential(&u, &rates, &[1.0; 15], false).unwrap();
+        let gap = 2.0 * fit.exponent * K / crate::units::BOLTZMANN_EV_PER_K;
+        near(gap, 1.220_52);
+        // alpha is the exponential of some 26: five digits of the gap give three of it.
+        let alpha = fit.amplitude * (gap / (2.0 * K * 273.15)).exp();
+        assert!((alpha / 7.709_89e10 - 1.0).abs() < 1e-3, "{alpha}");
+    }
+
     // C5.11 and C5.12: numpy and scipy outside this project.
     #[test]
     fn c5_11_and_c5_12_log_line_and_linear_space() {

@@ -243,6 +243,17 @@ mod tests {
         near(20f64.ln() / arrhenius_coordinate(-40.0, -60.0), 0.641_456);
     }
 
+    // C5.4: local doubling step and apparent activation energy of one published kind of law at three temperatures,
+    // evaluated outside this project.
+    #[test]
+    fn c5_4_local_doubling_step_of_an_apparent_activation_energy() {
+        for (celsius, energy, step) in [(20.0, 0.632_77, 8.112_1), (0.0, 0.628_37, 7.092_3), (-20.0, 0.624_03, 6.134_1)]
+        {
+            near(doubling_celsius(energy, celsius), step);
+            near(activation_ev(step, celsius), energy);
+        }
+    }
+
     // Recipe of a public issue tracker: 0.005, 0.0159, 0.0503 ADU/s at -20, -10, 0 C double every 6 C.
     #[test]
     fn darks_at_other_temperatures_predict_the_rate_between() {

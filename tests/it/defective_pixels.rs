@@ -3,6 +3,8 @@
 use std::path::{Path, PathBuf};
 
 use ndarray::Array2;
+
+use crate::command_line::skygrain;
 use skygrain::fits::ImageFile;
 use skygrain::folder::Rig;
 use skygrain::night::{NightInput, Scope, run};
@@ -174,4 +176,38 @@ fn the_map_in_the_file_is_the_map_of_the_darks() {
     }
     let marked = (0..SIDE * SIDE).filter(|i| plane.at(i % SIDE, i / SIDE) > 0.0).count();
     assert_eq!(marked, map.defects.len());
+}
+
+#[test]
+fn the_program_writes_the_map_and_never_over_what_is_not_one() {
+    let folder = tempfile::tempdir().unwrap();
+    let frames = folder.path().join("frames");
+    std::fs::create_dir(&frames).unwrap();
+    for frame in write_series(&frames, &series(HOT_SHARE, &[0.0])).unwrap() {
+        let cards = [
+            HeaderCard::text("IMAGETYP", frame.kind.label(), ""),
+            HeaderCard::real("EXPTIME", frame.exposure_s, "s"),
+            HeaderCard::real("CCD-TEMP", frame.celsius, "degrees Celsius"),
+        ];
+        change(&frame.path, &cards, &[], |v| v);
+    }
+    let at = |name: &str| folder.path().join(name).to_str().unwrap().to_owned();
+    let run = |map: &str| skygrain(&["sensor", &at("frames"), "--out", &at("report"), "--defects", &at(map)]);
+    // The second time it takes the place of the first.
+    for _ in 0..2 {
+        let ran = run("map.fits");
+        assert_eq!(ran.status, Some(0), "{}", ran.stderr);
+        assert!(ran.stdout.contains("map.fits"), "{}", ran.stdout);
+        let plane = ImageFile::open(&folder.path().join("map.fits")).unwrap().pixels().unwrap().planes.remove(0);
+        assert_eq!(plane.dim(), (SIDE, SIDE));
+        assert!((0..SIDE * SIDE).filter(|i| plane.at(i % SIDE, i / SIDE) > 0.0).count() > 100);
+    }
+    std::fs::write(folder.path().join("letter.fits"), "dear reader").unwrap();
+    for elsewhere in ["letter.fits", "frames/map.fits"] {
+        let ran = run(elsewhere);
+        assert_eq!(ran.status, Some(2), "{elsewhere}: {}", ran.stdout);
+        assert!(ran.stderr.contains(elsewhere), "{}", ran.stderr);
+    }
+    assert_eq!(std::fs::read(folder.path().join("letter.fits")).unwrap(), b"dear reader");
+    assert!(!folder.path().join("frames/map.fits").exists());
 }
