@@ -11,7 +11,7 @@ use rayon::prelude::*;
 
 use skygrain::fits::{ImageFile, Pixels};
 use skygrain::folder::{FrameKind, Rig, find_files, read_header};
-use skygrain::frame::{Lattice, noise_correlation, survey};
+use skygrain::frame::{Lattice, noise_correlation, survey, undefine};
 use skygrain::night::{NightInput, Scope, run};
 use skygrain::sensor::{CalibrationFrame, SensorHints, characterise};
 use skygrain::simulate::{Detector, FrameRecipe, bench_frame, render, write_frame, write_night};
@@ -53,6 +53,18 @@ fn one_frame(c: &mut Criterion) {
     group.bench_function("detection", |b| b.iter(|| black_box(detect(plane, Lattice::All, &sky, 3.0, 5.0))));
     group.bench_function("sky, detection and fits", |b| b.iter(|| black_box(measure(plane, &OPTIONS))));
     group.bench_function("correlation of the noise", |b| b.iter(|| black_box(noise_correlation(plane, Lattice::All))));
+    let mut defects: Vec<u32> = detect(plane, Lattice::All, &sky, 3.0, 5.0)
+        .iter()
+        .filter(|p| p.hot)
+        .map(|p| (p.y * WIDTH + p.x) as u32)
+        .collect();
+    defects.sort_unstable();
+    group.bench_function("from file to frame values, known defects left out", |b| {
+        b.iter(|| {
+            let plane = undefine(read().planes.remove(0), &defects);
+            black_box((measure(&plane, &OPTIONS), noise_correlation(&plane, Lattice::All)))
+        })
+    });
     group.bench_function("from file to frame values", |b| {
         b.iter(|| {
             let image = read();

@@ -2,7 +2,6 @@
 
 use crate::folder::{FrameKind, SensorKey};
 use crate::quantity::Quantity;
-use crate::report::Session;
 use crate::sensor::SensorResult;
 use crate::verdict::{DarkMatch, DarkMatchInput, dark_match};
 
@@ -22,10 +21,19 @@ struct Dark<'a> {
     exposure_s: f64,
 }
 
+/// The lights of a session, as far as darks must match them.
+pub struct Lights<'a> {
+    pub sensor: &'a SensorKey,
+    pub celsius: Option<f64>,
+    pub exposure_s: Option<f64>,
+    /// Variance of one of them, e-^2/px.
+    pub total_e2: &'a Quantity,
+}
+
 /// What subtracting the best darks among all files would leave in the lights of a session.
-pub fn darks_for(session: &Session, key: &SensorKey, sensor: &SensorResult, intakes: &[Intake]) -> DarkMatch {
-    let (Some(light_celsius), Some(light_s)) = (session.sensor_temperature_c.median.value, session.settings.exposure_s)
-    else {
+pub fn darks_for(lights: &Lights, sensor: &SensorResult, intakes: &[Intake]) -> DarkMatch {
+    let key = lights.sensor;
+    let (Some(light_celsius), Some(light_s)) = (lights.celsius, lights.exposure_s) else {
         return DarkMatch::not_measurable("temperature or exposure of the lights is not known");
     };
     let darks: Vec<Dark> = intakes.iter().filter_map(|i| dark_of(i, key)).collect();
@@ -59,7 +67,7 @@ pub fn darks_for(session: &Session, key: &SensorKey, sensor: &SensorResult, inta
         doubling_celsius: &sensor.dark_current.doubling_celsius,
         relative_dsnu: &relative_dsnu(sensor, light_celsius),
         read_noise_e: &sensor.read_noise_e,
-        total_e2: &session.noise_budget.total_e2,
+        total_e2: lights.total_e2,
     })
 }
 

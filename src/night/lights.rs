@@ -127,9 +127,12 @@ fn look(intake: &Intake, read: &Read, sensors: &Sensors) -> Result<Looked, Strin
     let options = MeasureOptions { lattice, e_per_adu: gain, saturation_adu: saturation };
     let stars =
         measure(plane, &options).ok_or("no star can be measured: too few valid pixels to tell sky from noise")?;
-    let width_of = |plane: &Pixels| match measure(plane, &options) {
-        Some(stars) => stars.fwhm_px,
-        None => Quantity::not_measurable("no valid pixels in this plane"),
+    let width_of = |other: &Pixels| {
+        if std::ptr::eq(other, plane) {
+            return stars.fwhm_px.clone();
+        }
+        let unknown = || Quantity::not_measurable("no valid pixels in this plane");
+        measure(other, &options).map_or_else(unknown, |stars| stars.fwhm_px)
     };
     let plane_fwhm_px = if image.planes.len() > 1 { image.planes.iter().map(width_of).collect() } else { Vec::new() };
     Ok(Looked { stars, plane_fwhm_px, correlation: noise_correlation(plane, lattice), pattern_overruled })

@@ -1,6 +1,6 @@
 //! The sensors of a run: which frames belong to each, and their measurement.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
@@ -53,10 +53,12 @@ pub fn measure_sensors(intakes: &mut [Intake], rig: &Rig, progress: Progress, wa
         frames.push(calibration_frame(&intakes[*index], read));
     }
     // Without flats, the sky of the lights may tell the gain.
+    let flats = |frames: &Vec<CalibrationFrame>| frames.iter().filter(|f| f.kind == FrameKind::Flat).count();
+    let without_flats: BTreeSet<SensorKey> =
+        groups.iter().filter(|(_, frames)| flats(frames) < 2).map(|(key, _)| key.clone()).collect();
     for (index, read) in everything.iter().filter(|(_, r)| r.kind == FrameKind::Light) {
-        let frames = groups.entry(read.sensor.clone()).or_default();
-        if frames.iter().filter(|f| f.kind == FrameKind::Flat).count() < 2 {
-            frames.push(calibration_frame(&intakes[*index], read));
+        if without_flats.contains(&read.sensor) {
+            groups.entry(read.sensor.clone()).or_default().push(calibration_frame(&intakes[*index], read));
         }
     }
     let ids = sensor_ids(groups.keys());

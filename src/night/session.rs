@@ -7,10 +7,11 @@ use crate::sensor::SensorResult;
 use crate::stars::FrameStars;
 use crate::stats::{MEDIAN_TO_MEAN_ERROR, mean_and_std, median};
 use crate::verdict::{
-    BudgetInput, CoolingInput, CoolingLaw, DarkMatch, SamplingInput, SessionFindings, cooling, image_scale,
-    noise_budget, sampling,
+    BudgetInput, CoolingInput, CoolingLaw, SamplingInput, SessionFindings, cooling, image_scale, noise_budget, sampling,
 };
 
+use super::dark_match::{Lights, darks_for};
+use super::intake::Intake;
 use super::lights::MeasuredLight;
 use super::over_field::over_field;
 use super::sensors::{MeasuredSensor, text};
@@ -39,7 +40,14 @@ impl Built {
     }
 }
 
-pub fn session(key: &SessionKey, id: &str, members: &[&MeasuredLight], sensor: &MeasuredSensor) -> Built {
+/// `intakes` are all files: the darks among them are held against the lights.
+pub fn session(
+    key: &SessionKey,
+    id: &str,
+    members: &[&MeasuredLight],
+    sensor: &MeasuredSensor,
+    intakes: &[Intake],
+) -> Built {
     let used: Vec<&MeasuredLight> = members.iter().copied().filter(|l| l.excluded.is_none()).collect();
     let header = &members[0].read.header;
     let exposure_s = header.exposure_s.as_ref().map(|e| e.value);
@@ -86,6 +94,9 @@ pub fn session(key: &SessionKey, id: &str, members: &[&MeasuredLight], sensor: &
         floor_e_per_px_s: &result.dark_current.floor_e_per_px_s,
         law: CoolingLaw::of(&result.dark_current),
     });
+    let lights =
+        Lights { sensor: &key.sensor, celsius: temperature.median.value, exposure_s, total_e2: &noise_budget.total_e2 };
+    let dark_match = darks_for(&lights, result, intakes);
     let fwhm_arcsec = fwhm_px.times(&image_scale, "FWHM in px times image scale");
     let session = Session {
         id: id.to_owned(),
@@ -117,7 +128,7 @@ pub fn session(key: &SessionKey, id: &str, members: &[&MeasuredLight], sensor: &
         cooling: cooling.rows.clone(),
         cooling_floor_time_ratio: cooling.floor_time_ratio.clone(),
         cooling_basis: cooling.basis.clone(),
-        dark_match: DarkMatch::not_measurable("darks were not looked for"),
+        dark_match,
     };
     let airmasses: Vec<f64> = used.iter().filter_map(|l| l.read.header.airmass.as_ref()).map(|a| a.value).collect();
     let aperture_mm = header.aperture_mm.as_ref().map(|a| a.value);

@@ -9,7 +9,6 @@ use crate::stars::StarFlag;
 use crate::stats::median;
 use crate::verdict::{SessionFindings, answers};
 
-use super::dark_match::darks_for;
 use super::intake::{Intake, Outcome};
 use super::lights::MeasuredLight;
 use super::notices::{correlated_words, night_notices};
@@ -37,10 +36,7 @@ pub fn report_of_night(
     let by_session: BTreeMap<&SessionKey, String> = groups.keys().copied().zip(ids).collect();
     let rows = rows(&intakes, &sensors, &lights, &by_session);
     let build = |(key, members): (&&SessionKey, &Vec<&MeasuredLight>)| {
-        let sensor = sensors.get(&key.sensor)?;
-        let mut built = session(key, &by_session[*key], members, sensor);
-        built.session.dark_match = darks_for(&built.session, &key.sensor, &sensor.result, &intakes);
-        Some(built)
+        sensors.get(&key.sensor).map(|s| session(key, &by_session[*key], members, s, &intakes))
     };
     let built: Vec<Built> = groups.iter().filter_map(build).collect();
     warnings.extend(built.iter().filter_map(|b| dark_mismatch(&b.session)));

@@ -219,7 +219,7 @@ pub struct FrameRow {
     pub height: Option<usize>,
     /// Median of all pixels, ADU.
     pub level_adu: Option<f64>,
-    /// Sky above bias and dark, ADU.
+    /// Sky above bias, ADU.
     pub sky_adu: Option<f64>,
     /// Scatter of the sky from pixel to pixel, ADU.
     pub sky_sigma_adu: Option<f64>,

@@ -195,7 +195,8 @@ impl Histogram {
     }
 }
 
-fn phi(z: f64) -> f64 {
+/// Density of a unit normal law.
+pub(super) fn phi(z: f64) -> f64 {
     (-0.5 * z * z).exp() / (2.0 * std::f64::consts::PI).sqrt()
 }
 

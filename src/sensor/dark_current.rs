@@ -8,7 +8,7 @@ use super::rates::{Rate, SEEN_SIGMAS};
 use super::{DarkCurrent, DarkPoint};
 
 /// Smallest range of temperature that measures a doubling step, C: half of the smallest published step.
-const LEAST_RANGE_C: f64 = 2.5;
+pub(super) const LEAST_RANGE_C: f64 = 2.5;
 
 /// Puts the rates of all temperatures together.
 pub(super) fn current(

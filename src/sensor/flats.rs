@@ -14,7 +14,9 @@ use super::codes::Histogram;
 use super::copies::Copies;
 use super::flat_pair::{self, CellPoint, FlatPair, RowLevels};
 use super::load::{LoadError, walk};
+use super::read_noise::root;
 use super::tiles::Grid;
+use super::transfer::{FEWEST_CELLS, LEAST_EXCESS_ERRORS};
 use super::vignetting::{FlatCells, Vignetting};
 
 /// Level ratio of a pair outside which the user is warned: a lamp that drifts so far may have changed its colour too.
@@ -23,10 +25,6 @@ const LEVEL_RATIO: std::ops::RangeInclusive<f64> = 0.9..=1.1;
 const USABLE_LEVEL_RATIO: std::ops::RangeInclusive<f64> = 0.5..=2.0;
 /// Share of a flat's pixels at saturation that makes it unusable: more than hot pixels make up.
 const CLIPPED_FRACTION: f64 = 1e-3;
-/// Fewest cells that give a gain with an error that holds.
-const FEWEST_CELLS: usize = 8;
-/// The variance that light adds must be this many of its errors in a pair that gives a gain of its own.
-const LEAST_EXCESS_ERRORS: f64 = 10.0;
 /// Relative scatter of the rows that is worth a word: a tenth of the shot noise of a bright pixel.
 const TOLD_BANDING: f64 = 1e-3;
 
@@ -213,9 +211,7 @@ fn prnu(pair: &FlatPair, filter: Option<&String>) -> Option<Prnu> {
     let squares: Vec<f64> = pair.cells.iter().map(|c| c.prnu2).filter(|v| v.is_finite()).collect();
     let kept = stats::clipped(&squares, CELL_CLIP_SIGMAS)?;
     let error = kept.sigma / (kept.n as f64).sqrt();
-    let value = kept.mean.max(0.0).sqrt();
-    // Near zero the error of the root is at most the root of the error.
-    let sigma = if value > 0.0 { (0.5 * error / value).min(error.sqrt()) } else { error.sqrt() };
+    let (value, sigma) = root(kept.mean, error);
     let method = "covariance of the two flats of the pair nearest to half of saturation, within tiles; n counts tiles";
     Some(Prnu {
         filter: filter.cloned(),

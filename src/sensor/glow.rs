@@ -5,16 +5,14 @@ use serde::Serialize;
 use crate::quantity::Quantity;
 use crate::stats;
 
+use super::dark::EXPOSURE_LEVER;
 use super::dark_mask::Mask;
+use super::rates::SEEN_SIGMAS;
 use super::tiles::Grid;
 use super::windowed::Moments;
 
 /// Share of the frame's width or height from a side that still counts as being at it.
 const NEAR_THE_SIDE: f64 = 0.15;
-/// Exposures tell growth from a fixed amount where the longest is this many times the shortest.
-const LEVER: f64 = 1.5;
-/// Errors that a part of the glow must stand above 0 by to be called seen.
-const SEEN_SIGMAS: f64 = 3.0;
 /// Relative error of one frame's glow beside its noise: lamps and amplifiers warm up (common practice, no source).
 const UNSTEADY: f64 = 0.02;
 
@@ -101,7 +99,7 @@ fn parts(levels: &[GlowLevel]) -> (Quantity, Quantity) {
     let needs = "darks of a second exposure at this temperature would tell growth from a fixed amount";
     let sigma: Vec<f64> =
         levels.iter().map(|l| l.sigma.hypot(UNSTEADY * l.excess_adu).max(f64::MIN_POSITIVE)).collect();
-    match stats::weighted_line(&x, &y, &sigma).filter(|_| high >= LEVER * low) {
+    match stats::weighted_line(&x, &y, &sigma).filter(|_| high >= EXPOSURE_LEVER * low) {
         None => (Quantity::not_measurable(needs), Quantity::not_measurable(needs)),
         Some(line) => (
             Quantity::measured(

@@ -32,17 +32,6 @@ pub fn activation_ev(step: f64, celsius: f64) -> f64 {
     doubling_celsius(step, celsius)
 }
 
-/// Chance below which residuals are taken for more than their stated errors: growing all errors whose chi2 is above its
-/// mean would overstate two in five of them.
-const UNLIKELY: f64 = 0.05;
-
-/// Factor on the errors of a fit: `sqrt(chi2/dof)` where so large a chi2 is unlikely, else 1.
-pub(super) fn growth_of_errors(chi2: f64, degrees_of_freedom: usize) -> f64 {
-    use statrs::distribution::{ChiSquared, ContinuousCDF};
-    let Ok(law) = ChiSquared::new(degrees_of_freedom as f64) else { return 1.0 };
-    if law.sf(chi2) < UNLIKELY { (chi2 / degrees_of_freedom as f64).sqrt() } else { 1.0 }
-}
-
 /// `-(1/T - 1/Tref)/k`, 1/eV: what the activation energy multiplies in the exponent.
 pub(super) fn arrhenius_coordinate(celsius: f64, reference_celsius: f64) -> f64 {
     (Celsius(reference_celsius).kelvin().recip() - Celsius(celsius).kelvin().recip()) / BOLTZMANN_EV_PER_K

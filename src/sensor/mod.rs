@@ -35,6 +35,7 @@ mod temperatures;
 mod tiles;
 mod transfer;
 mod vignetting;
+mod wander;
 mod windowed;
 
 pub use amplifiers::Amplifier;

@@ -6,6 +6,7 @@ use crate::quantity::Quantity;
 use crate::stats;
 
 use super::dark::DarkSet;
+use super::dark_current::LEAST_RANGE_C;
 use super::exponential::fit_exponential;
 use super::law::{arrhenius_coordinate, doubling_celsius};
 use super::pixel_map::{Listed, PixelMap};
@@ -33,8 +34,6 @@ const STEPS: [i32; 2] = [-4 * STEPS_A_DECADE, 5 * STEPS_A_DECADE];
 const GROUPS: usize = 10;
 /// Fewest hot pixels with a common doubling step: three a group.
 const FEWEST_HOT: usize = 30;
-/// Range of temperature that a doubling step needs, C: as for the dark current as a whole.
-const LEAST_RANGE_C: f64 = 2.5;
 
 /// Dark rates of the pixels at one temperature; areas that glow are left out.
 #[derive(Debug, Clone, PartialEq, Serialize)]

@@ -6,12 +6,9 @@ use crate::stats;
 use super::bias::BiasSet;
 use super::dark::{DarkSet, EXPOSURE_LEVER, PairNoise};
 use super::drift::{Growth, drifts};
-use super::law::growth_of_errors;
+use super::wander::{BIAS_WANDER_ASSUMED_ADU, Wander, grown};
 use super::{DarkCurrent, DarkPoint, HotPixels, PixelDarkRates, dark_current, hot, pixels};
 
-/// Wander of the bias level from frame to frame where it cannot be measured, ADU: real cameras show a few tenths to
-/// several ADU; common practice, no source.
-const BIAS_WANDER_ASSUMED_ADU: f64 = 1.0;
 /// Offset between biases and darks of no exposure where it cannot be measured, ADU: 0.8 to 1.8 ADU on a real ladder of
 /// darks at three temperatures.
 const OFFSET_ASSUMED_ADU: f64 = 1.0;
@@ -45,17 +42,6 @@ pub(super) struct Rate {
     pub method: &'static str,
     pub n: usize,
     pub note: Option<String>,
-}
-
-/// Frame-to-frame wander of the bias level, ADU, statistical errors taken off. `None` without a set of two frames.
-pub(super) fn bias_wander(biases: &[BiasSet]) -> Option<f64> {
-    let (mut squares, mut degrees) = (0.0, 0.0);
-    for set in biases.iter().filter(|s| s.levels.len() > 1) {
-        let mean = set.level()?;
-        squares += set.levels.iter().map(|l| (l.0 - mean).powi(2) - l.1 * l.1).sum::<f64>();
-        degrees += (set.levels.len() - 1) as f64;
-    }
-    (degrees > 0.0).then(|| (squares / degrees).max(0.0).sqrt())
 }
 
 /// Rates, law and hot pixels. `own_bias` gives for each set the index of the bias set of its temperature.
@@ -140,64 +126,6 @@ impl Times {
     }
 }
 
-/// Wander of the bias level from frame to frame, with the number of differences that it was seen in.
-#[derive(Debug, Clone, Copy)]
-struct Wander {
-    adu: f64,
-    degrees: Option<f64>,
-}
-
-impl Wander {
-    fn of(biases: &[BiasSet]) -> Self {
-        let degrees = biases.iter().map(|b| b.levels.len().saturating_sub(1)).sum::<usize>();
-        match bias_wander(biases) {
-            Some(adu) => Self { adu, degrees: Some(degrees as f64) },
-            None => Self { adu: BIAS_WANDER_ASSUMED_ADU, degrees: None },
-        }
-    }
-
-    /// Factor on an error of `whole` in which the wander makes `part`: a wander seen in few differences is often larger
-    /// than it looked. Student's t at one standard deviation with the degrees of freedom of Welch and Satterthwaite.
-    fn factor(&self, part: f64, whole: f64) -> f64 {
-        match self.degrees {
-            Some(degrees) if part > 0.0 => student(degrees * (whole / part).powi(4)),
-            _ => 1.0,
-        }
-    }
-
-    /// The same for a line through `n` levels, whose residuals tell the wander as well as the biases do.
-    ///
-    /// Residuals that the wander does not explain are something else, and count alone.
-    fn factor_of_line(&self, share: f64, chi2: f64, n: usize) -> f64 {
-        let own = n.saturating_sub(2) as f64;
-        match self.degrees {
-            Some(degrees) if share > 0.0 && grown(chi2, n) == 1.0 => {
-                let degrees = degrees * share.powi(-4);
-                ((degrees + chi2) / (degrees + own)).sqrt() * student(degrees + own)
-            }
-            _ => grown(chi2, n),
-        }
-    }
-
-    fn note(&self) -> Option<String> {
-        self.degrees.is_none().then(|| format!("bias wander of {BIAS_WANDER_ASSUMED_ADU} ADU assumed"))
-    }
-}
-
-/// Student's t that covers 68.27 %: 1.837, 1.321, 1.197 for 1, 2, 3 degrees; `1 + 1/(2 n) ...` for many.
-fn student(degrees: f64) -> f64 {
-    use statrs::distribution::{ContinuousCDF, StudentsT};
-    /// Beyond this the normal law is good to a tenth of a per cent.
-    const MANY: f64 = 500.0;
-    if degrees > MANY {
-        return 1.0;
-    }
-    StudentsT::new(0.0, 1.0, degrees.max(1.0)).map_or(1.0, |t| t.inverse_cdf(ONE_SIGMA))
-}
-
-/// Share below one standard deviation of a normal law.
-const ONE_SIGMA: f64 = 0.841_344_746;
-
 /// Whether the variance rises with exposure and the mean does not.
 fn is_suppressed(p: &DarkPoint) -> bool {
     let (Some((variance, sigma)), Some(mean)) = (p.variance_rate_e_per_px_s.pair(), p.rate_e_per_px_s.value) else {
@@ -225,11 +153,6 @@ fn slope(set: &DarkSet, times: &Times, wander: Wander) -> Option<Rate> {
         n: line.n,
         note: wander.note(),
     })
-}
-
-/// Factor on the error of a line of `n` points whose residuals are larger than chance explains.
-fn grown(chi2: f64, n: usize) -> f64 {
-    growth_of_errors(chi2, n.saturating_sub(2))
 }
 
 /// One exposure: the level above the bias over the time.

@@ -12,8 +12,8 @@ use crate::stats;
 use super::bias::{BiasSet, shared_frame_factor};
 use super::codes::FLOOR_FRACTION;
 use super::gain::weighted_mean;
-use super::rates::bias_wander;
 use super::tail::ReadNoiseTail;
+use super::wander::bias_wander;
 
 /// Read noise below this share of the step between codes is given as a limit. Rounded normal noise tells itself down to a
 /// fifth of a step, but the few pixels that then leave their code are as well the tail of noise that is not normal.
@@ -35,7 +35,7 @@ pub(super) struct BiasOutcome {
 }
 
 /// Square root of a variance with its error.
-fn root(variance: f64, sigma: f64) -> (f64, f64) {
+pub(super) fn root(variance: f64, sigma: f64) -> (f64, f64) {
     let value = variance.max(0.0).sqrt();
     // Near zero the error of the root is not that of a straight line: it is at most the root of the variance's error.
     (value, if value > 0.0 { (sigma / (2.0 * value)).min(sigma.sqrt()) } else { sigma.sqrt() })
@@ -141,19 +141,18 @@ fn level(sets: &[BiasSet]) -> Quantity {
     let method = "mean of the frames' clipped means, sigma is the wander of one frame; n counts bias frames";
     let quantity = Quantity::with(Source::Measured, mean, sigma, method, n);
     match bias_wander(sets).filter(|_| sets.len() > 1) {
-        Some(wander) => quantity.noted(format!("at one temperature the level wanders by {wander:.2} ADU")),
+        Some((wander, _)) => quantity.noted(format!("at one temperature the level wanders by {wander:.2} ADU")),
         None => quantity,
     }
 }
 
 /// Standard deviation of the level from frame to frame at one temperature.
 fn drift(sets: &[BiasSet]) -> Quantity {
-    let Some(wander) = bias_wander(sets) else {
+    let Some((wander, degrees)) = bias_wander(sets) else {
         return Quantity::not_measurable("two bias frames of one temperature or more would supply it");
     };
-    let several = || sets.iter().filter(|s| s.levels.len() > 1);
-    let degrees: usize = several().map(|s| s.levels.len() - 1).sum();
-    let statistical = several().flat_map(|s| &s.levels).map(|l| l.1).fold(0.0, f64::max);
+    let several = sets.iter().filter(|s| s.levels.len() > 1);
+    let statistical = several.flat_map(|s| &s.levels).map(|l| l.1).fold(0.0, f64::max);
     // Relative error of a deviation from as many degrees of freedom; the levels' own errors bound it from below.
     let sigma = wander.max(statistical) / (2.0 * degrees as f64).sqrt();
     Quantity::measured(

@@ -3,7 +3,7 @@
 //! A median absolute deviation of integers takes a few values only; here the values inside a window are used, and what
 //! the window and the step between codes did to them is undone (truncated normal law; Sheppard 1898, from memory).
 
-use statrs::function::erf::erf;
+use super::codes::{below, phi};
 
 /// Half width of the window in standard deviations: cuts 0.3 % of normal data and cosmic rays, hot pixels and the
 /// tails of random telegraph noise.
@@ -35,11 +35,23 @@ impl Spread {
 
 /// Mean and variance of the parent of a truncated unit normal law on `[a, b]`: (shift of the mean, factor of variance).
 pub(super) fn truncated(a: f64, b: f64) -> (f64, f64) {
-    let phi = |z: f64| (-0.5 * z * z).exp() / (2.0 * std::f64::consts::PI).sqrt();
-    let below = |z: f64| 0.5 * (1.0 + erf(z / std::f64::consts::SQRT_2));
     let inside = below(b) - below(a);
     let shift = (phi(a) - phi(b)) / inside;
     (shift, 1.0 + (a * phi(a) - b * phi(b)) / inside - shift * shift)
+}
+
+/// Ends of the window about a mean, for values that lie `step` apart (0: continuous) with a code at `lattice`.
+///
+/// Among codes it ends between two, where the truncation of the rounded values is known, and holds three at least.
+pub(super) fn window(mean: f64, sigma: f64, step: f64, lattice: f64) -> (f64, f64) {
+    let (low, high) = (mean - WINDOW_SIGMAS * sigma, mean + WINDOW_SIGMAS * sigma);
+    if step <= 0.0 {
+        return (low, high);
+    }
+    let low = lattice + (((low - lattice) / step).floor() + 0.5) * step;
+    let high = lattice + (((high - lattice) / step).ceil() - 0.5) * step;
+    let centre = lattice + ((mean - lattice) / step).round() * step;
+    (low.min(centre - 1.5 * step), high.max(centre + 1.5 * step))
 }
 
 /// Windowed mean and variance; `step` is the step between codes that occur in the values, 0 for continuous ones.
@@ -69,15 +81,7 @@ pub(super) fn spread(values: &mut Vec<f64>, step: f64) -> Option<Spread> {
     let mut mean = 0.0;
     let mut result = None;
     for _ in 0..MOST_ROUNDS {
-        let (mut low, mut high) = (zero + mean - WINDOW_SIGMAS * sigma, zero + mean + WINDOW_SIGMAS * sigma);
-        if step > 0.0 {
-            // The window ends between two codes, where the truncation of the rounded values is known.
-            low = lattice + (((low - lattice) / step).floor() + 0.5) * step;
-            high = lattice + (((high - lattice) / step).ceil() - 0.5) * step;
-            let centre = lattice + ((zero + mean - lattice) / step).round() * step;
-            low = low.min(centre - 1.5 * step);
-            high = high.max(centre + 1.5 * step);
-        }
+        let (low, high) = window(zero + mean, sigma, step, lattice);
         let first = values.partition_point(|v| *v < low);
         let last = values.partition_point(|v| *v <= high);
         let kept = last - first;

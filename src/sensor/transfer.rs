@@ -14,6 +14,7 @@ use serde::Serialize;
 use crate::quantity::Quantity;
 use crate::stats;
 
+use super::bias::CELL_CLIP_SIGMAS;
 use super::flat_pair::{CellPoint, FlatPair};
 
 /// Share of saturation up to which the standard fits the line.
@@ -22,12 +23,10 @@ const FITTED_SHARE: f64 = 0.7;
 /// told apart (over a factor of two the gain's error grows threefold).
 const CURVED_SPAN: f64 = 3.0;
 /// Fewest cells that give a gain with an error that holds.
-const FEWEST_CELLS: usize = 8;
+pub(super) const FEWEST_CELLS: usize = 8;
 /// The variance that light adds must be this many of its errors: below, a ratio is biased by more than 1 %
 /// (Hendrickson et al. 2023, arXiv 2301.08790, on the moments of that ratio).
-const LEAST_EXCESS_ERRORS: f64 = 10.0;
-/// Cells further than this many robust deviations from the curve are left out: 1 in 16 000 by chance.
-const CLIP_SIGMAS: f64 = 4.0;
+pub(super) const LEAST_EXCESS_ERRORS: f64 = 10.0;
 /// Rounds of weighing and clipping; they settle in three.
 const ROUNDS: usize = 6;
 /// Levels that differ by less than this share make one bin when the departure is looked for.
@@ -217,7 +216,7 @@ fn bins(rows: &[Row]) -> Vec<Bin> {
         let n = members.len() as f64;
         let mean = |f: fn(&Row) -> f64| members.iter().map(|r| f(r)).sum::<f64>() / n;
         let excess: Vec<f64> = members.iter().map(|r| r.excess).collect();
-        let middle = stats::clipped(&excess, CLIP_SIGMAS);
+        let middle = stats::clipped(&excess, CELL_CLIP_SIGMAS);
         let (value, error) = middle.map_or((mean(|r| r.excess), 0.0), |c| (c.mean, c.sigma / (c.n as f64).sqrt()));
         bins.push(Bin { signal: mean(|r| r.signal), square: mean(|r| r.square), excess: value, error });
     }
@@ -286,7 +285,7 @@ fn solve(rows: &[&Row], curved: bool, with_intercept: bool, dark_sigma: f64) -> 
     for _ in 0..ROUNDS {
         let z: Vec<f64> = rows.iter().map(|r| (r.excess - basis(r).dot(&c)) / sigma(r, &c)).collect();
         let (middle, spread) = stats::median_and_mad_sigma(&z)?;
-        kept = (0..rows.len()).filter(|i| (z[*i] - middle).abs() <= CLIP_SIGMAS * spread.max(1.0)).collect();
+        kept = (0..rows.len()).filter(|i| (z[*i] - middle).abs() <= CELL_CLIP_SIGMAS * spread.max(1.0)).collect();
         let weights = c.clone();
         normal = DMatrix::zeros(terms, terms);
         let mut right = DVector::zeros(terms);

@@ -3,7 +3,7 @@
 //!
 //! The estimator is that of [`super::spread`] with the window held: no value is sorted, so a frame costs one pass.
 
-use super::spread::{Spread, WINDOW_SIGMAS, truncated};
+use super::spread::{Spread, truncated, window};
 
 /// Values summed side by side: eight single-precision numbers fill a 256-bit register.
 pub(super) const LANES: usize = 8;
@@ -56,13 +56,7 @@ impl Window {
     /// The window about a first look at values that lie `step` apart (0: continuous), a code at `lattice`.
     pub fn about(look: &Spread, step: f64, lattice: f64) -> Self {
         let sigma = (look.variance - step * step / 12.0).max(0.0).sqrt().max(0.5 * step);
-        let (mut low, mut high) = (look.mean - WINDOW_SIGMAS * sigma, look.mean + WINDOW_SIGMAS * sigma);
-        if step > 0.0 {
-            low = lattice + (((low - lattice) / step).floor() + 0.5) * step;
-            high = lattice + (((high - lattice) / step).ceil() - 0.5) * step;
-            let centre = lattice + ((look.mean - lattice) / step).round() * step;
-            (low, high) = (low.min(centre - 1.5 * step), high.max(centre + 1.5 * step));
-        }
+        let (low, high) = window(look.mean, sigma, step, lattice);
         Self { low: low as f32, high: high as f32, sigma, step }
     }
 

@@ -3,8 +3,8 @@
 use multiversion::multiversion;
 use nalgebra::{SMatrix, SVector};
 
-use super::Shape;
 use super::moffat::{LANES, Lane, ORDERS, PixelValues};
+use super::{Shape, Stamp};
 
 pub(super) const PARAMETERS: usize = 8;
 pub(super) type Vector = SVector<f64, PARAMETERS>;
@@ -42,6 +42,27 @@ pub(super) struct Counted {
     pub x: Vec<f64>,
     pub y: Vec<f64>,
     pub value: Vec<f64>,
+}
+
+impl Counted {
+    /// The pixels of a stamp that are not NaN.
+    pub fn of(stamp: &Stamp) -> Self {
+        let mut counted = Self::default();
+        for (i, v) in stamp.values.iter().enumerate().filter(|(_, v)| v.is_finite()) {
+            counted.x.push((i % stamp.width + stamp.left) as f64);
+            counted.y.push((i / stamp.width + stamp.top) as f64);
+            counted.value.push(f64::from(*v));
+        }
+        counted
+    }
+}
+
+/// Leaves 1/beta where it is: the others must not move as if it could follow.
+pub(super) fn hold_beta(curvature: &mut Matrix, gradient: &mut Vector) {
+    curvature.row_mut(INVERSE_BETA).fill(0.0);
+    curvature.column_mut(INVERSE_BETA).fill(0.0);
+    curvature[(INVERSE_BETA, INVERSE_BETA)] = 1.0;
+    gradient[INVERSE_BETA] = 0.0;
 }
 
 /// Normal equations at one point of parameter space.

@@ -6,7 +6,7 @@
 
 use super::Shape;
 use super::equations::{
-    BACKGROUND, Counted, E1, E2, FitNoise, INVERSE_BETA, Normal, PARAMETERS, PEAK, Vector, WIDTH, X, Y,
+    BACKGROUND, Counted, E1, E2, FitNoise, INVERSE_BETA, Normal, PARAMETERS, PEAK, Vector, WIDTH, X, Y, hold_beta,
     normal_equations, shape_of,
 };
 use super::moffat::{LEAST_INVERSE_BETA, MOST_INVERSE_BETA};
@@ -96,12 +96,7 @@ pub fn fit_star(
     beta_prior: Option<(f64, f64)>,
 ) -> Result<StarFit, FitFailure> {
     let beta_prior = beta_prior.map(|(mean, sigma)| (mean, sigma.max(KNOWN_BETA_SPREAD)));
-    let mut counted = Counted::default();
-    for (i, v) in stamp.values.iter().enumerate().filter(|(_, v)| v.is_finite()) {
-        counted.x.push((i % stamp.width + stamp.left) as f64);
-        counted.y.push((i / stamp.width + stamp.top) as f64);
-        counted.value.push(f64::from(*v));
-    }
+    let counted = Counted::of(stamp);
     if counted.value.len() < 2 * PARAMETERS {
         return Err(FitFailure::TooFewPixels);
     }
@@ -128,11 +123,7 @@ pub fn fit_star(
             damped[(i, i)] *= 1.0 + damping;
         }
         if is_held(&p, &gradient) {
-            // The others must not move as if beta could follow.
-            damped.row_mut(INVERSE_BETA).fill(0.0);
-            damped.column_mut(INVERSE_BETA).fill(0.0);
-            damped[(INVERSE_BETA, INVERSE_BETA)] = 1.0;
-            gradient[INVERSE_BETA] = 0.0;
+            hold_beta(&mut damped, &mut gradient);
         }
         let Some(step) = damped.cholesky().map(|c| c.solve(&gradient)) else {
             damping *= 10.0;

@@ -7,7 +7,7 @@ use crate::quantity::Quantity;
 use crate::stats::median;
 
 use super::equations::{
-    BACKGROUND, Counted, E1, E2, INVERSE_BETA, Matrix, Normal, PARAMETERS, PEAK, Vector, WIDTH, X, Y,
+    BACKGROUND, Counted, E1, E2, INVERSE_BETA, Matrix, Normal, PARAMETERS, PEAK, Vector, WIDTH, X, Y, hold_beta,
 };
 use super::measure::FrameStars;
 use super::moffat::{LANES, LEAST_INVERSE_BETA, Lane, MOST_INVERSE_BETA};
@@ -120,13 +120,7 @@ fn start_of(stars: &[Star]) -> Option<Vector> {
 
 /// Levenberg-Marquardt as for single stars; place, peak and background start from the stamp. `hold` keeps 1/beta.
 fn fit_trail(stamp: &Stamp, noise: FitNoise, start: Vector, hold: bool) -> Option<TrailFit> {
-    let counts = |k: &usize| stamp.values[*k].is_finite();
-    let mut pixels = Counted::default();
-    for k in (0..stamp.values.len()).filter(counts) {
-        pixels.x.push((k % stamp.width + stamp.left) as f64);
-        pixels.y.push((k / stamp.width + stamp.top) as f64);
-        pixels.value.push(f64::from(stamp.values[k]));
-    }
+    let pixels = Counted::of(stamp);
     let mut values = pixels.value.clone();
     if values.len() < 2 * PARAMETERS {
         return None;
@@ -148,7 +142,7 @@ fn fit_trail(stamp: &Stamp, noise: FitNoise, start: Vector, hold: bool) -> Optio
             damped[(i, i)] *= 1.0 + damping;
         }
         if hold {
-            drop_beta(&mut damped, &mut gradient);
+            hold_beta(&mut damped, &mut gradient);
         }
         let step = damped.cholesky()?.solve(&gradient);
         let most = (0.4 / step[WIDTH].abs()).min(2.0 / step[X].hypot(step[Y])).min(1.0);
@@ -176,17 +170,10 @@ fn fit_trail(stamp: &Stamp, noise: FitNoise, start: Vector, hold: bool) -> Optio
     None
 }
 
-fn drop_beta(curvature: &mut Matrix, gradient: &mut Vector) {
-    curvature.row_mut(INVERSE_BETA).fill(0.0);
-    curvature.column_mut(INVERSE_BETA).fill(0.0);
-    curvature[(INVERSE_BETA, INVERSE_BETA)] = 1.0;
-    gradient[INVERSE_BETA] = 0.0;
-}
-
 fn finish(now: &Normal, p: Vector, hold: bool) -> Option<TrailFit> {
     let (mut curvature, mut gradient) = (now.curvature, now.gradient);
     if hold {
-        drop_beta(&mut curvature, &mut gradient);
+        hold_beta(&mut curvature, &mut gradient);
     }
     let chi2_per_dof = now.chi2 / (now.weights.len() - PARAMETERS) as f64;
     let covariance = curvature.cholesky()?.inverse();
