@@ -19,6 +19,7 @@ Examples:
   skygrain night lights darks --rig rig.toml --out report
   skygrain sensor ~/astro/calibration    the detector alone
   skygrain frames *.fits --format csv    one row per frame
+  skygrain upgrade skygrain-report/report.json --options options.toml
   skygrain completions bash > ~/.local/share/bash-completion/completions/skygrain
   skygrain manual night | man -l -
 
@@ -58,6 +59,17 @@ pub enum Command {
         /// Form of the rows
         #[arg(long, value_enum, default_value_t = FrameFormat::Table)]
         format: FrameFormat,
+    },
+    /// Compare cameras, a cooler or other optics with what a report measured
+    Upgrade {
+        /// The report.json of an earlier run
+        report: PathBuf,
+        /// What could be bought, and your conditions (TOML)
+        #[arg(long)]
+        options: PathBuf,
+        /// Folder for upgrade.json
+        #[arg(long, default_value = "skygrain-report")]
+        out: PathBuf,
     },
     /// Print what a shell needs to complete this program's arguments
     Completions {

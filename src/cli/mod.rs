@@ -3,6 +3,7 @@
 mod args;
 mod demo;
 mod progress;
+mod upgrade;
 
 use std::io::Write;
 use std::path::{Path, PathBuf};
@@ -42,6 +43,10 @@ pub enum CliError {
     Defects(#[from] DefectFileError),
     #[error(transparent)]
     Simulate(#[from] crate::simulate::SimulateError),
+    #[error(transparent)]
+    Options(#[from] crate::verdict::upgrade::OptionsError),
+    #[error(transparent)]
+    ReportFile(#[from] crate::verdict::upgrade::ReportFileError),
     #[error("the report would go to {out}, where frames lie; choose a folder outside with --out", out = out.display())]
     OutAmongFrames { out: PathBuf },
     #[error("cannot make {path}: {source}", path = path.display())]
@@ -87,6 +92,7 @@ fn carry_out(command: Command) -> Result<u8, CliError> {
             print_bytes(&text)
         }
         Command::Manual { command } => print_bytes(&manual(command.as_deref())?),
+        Command::Upgrade { report, options, out } => upgrade::compare(&report, &options, out),
         Command::Demo { folder, out, seed } => demo::demo(folder, out, seed),
     }
 }

@@ -13,5 +13,5 @@ pub use find::{Content, FolderError, FoundFile, content_of, find_files};
 pub use group::{SensorKey, SessionKey, UNNAMED_CAMERA, night_of};
 pub use header::{Carded, CfaPattern, FrameHeader};
 pub use kind::FrameKind;
-pub use rig::{Rig, RigError};
+pub use rig::{Rig, RigError, key_hint};
 pub use vocabulary::read_header;

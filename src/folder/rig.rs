@@ -43,6 +43,15 @@ const KEYS: [&str; 9] = [
     "site_longitude_deg",
 ];
 
+/// What helps with an unknown key: the known one that it is a slip of, else all of them.
+pub fn key_hint(key: &str, known: &[&str]) -> String {
+    let near = known.iter().map(|k| (strsim::jaro_winkler(k, key), *k)).max_by(|a, b| a.0.total_cmp(&b.0));
+    match near {
+        Some((likeness, known)) if likeness > NEAR_MISS => format!("did you mean `{known}`?"),
+        _ => format!("known keys are {}", known.join(", ")),
+    }
+}
+
 /// Why a rig file cannot be used.
 #[derive(Debug, Clone, thiserror::Error)]
 pub enum RigError {
@@ -77,11 +86,7 @@ impl Rig {
         let syntax = |e: toml::de::Error| RigError::Syntax { path: path.to_owned(), reason: e.to_string() };
         let table: toml::Table = toml::from_str(text).map_err(syntax)?;
         if let Some(key) = table.keys().find(|k| !KEYS.contains(&k.as_str())) {
-            let near = KEYS.iter().map(|k| (strsim::jaro_winkler(k, key), *k)).max_by(|a, b| a.0.total_cmp(&b.0));
-            let hint = match near {
-                Some((likeness, known)) if likeness > NEAR_MISS => format!("did you mean `{known}`?"),
-                _ => format!("known keys are {}", KEYS.join(", ")),
-            };
+            let hint = key_hint(key, &KEYS);
             return Err(RigError::UnknownKey { path: path.to_owned(), key: key.clone(), hint });
         }
         let rig: Self = toml::from_str(text).map_err(syntax)?;

@@ -32,4 +32,4 @@ pub use numbers::{plain, typographic, with_sigma};
 pub use plots::PlotError;
 pub use table::frame_table;
 pub use text::summary;
-pub use write::{ReportError, Written, write};
+pub use write::{ReportError, Written, write, write_upgrade};

@@ -9,6 +9,7 @@ use thiserror::Error;
 use super::model::Report;
 use super::plots::PlotError;
 use super::{csv, html, json};
+use crate::verdict::upgrade::Upgrade;
 
 /// Where the report lies.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -66,6 +67,23 @@ pub fn write(report: &Report, out_dir: &Path) -> Result<Written, ReportError> {
         (&written.csv, csv::frames_csv(report)?),
         (&written.html, html::html(report)?),
     ];
+    put(out_dir, &contents)?;
+    Ok(written)
+}
+
+/// Writes `upgrade.json` into `out_dir`, which is made if need be, in the same way.
+///
+/// # Errors
+///
+/// As [`write`].
+pub fn write_upgrade(result: &Upgrade, out_dir: &Path) -> Result<PathBuf, ReportError> {
+    let path = out_dir.join("upgrade.json");
+    put(out_dir, &[(&path, serde_json::to_string_pretty(result)? + "\n")])?;
+    Ok(path)
+}
+
+/// Writes all files or, where one cannot be written, leaves the earlier ones whole.
+fn put(out_dir: &Path, contents: &[(&PathBuf, String)]) -> Result<(), ReportError> {
     std::fs::create_dir_all(out_dir).map_err(|source| ReportError::Folder { path: out_dir.to_owned(), source })?;
     if let Some((path, _)) = contents.iter().find(|(path, _)| path.is_dir()) {
         return Err(ReportError::InTheWay { path: (*path).clone() });
@@ -80,7 +98,7 @@ pub fn write(report: &Report, out_dir: &Path) -> Result<Written, ReportError> {
     for (path, file) in ready {
         file.persist(path).map_err(|e| ReportError::File { path: path.clone(), source: e.error })?;
     }
-    Ok(written)
+    Ok(())
 }
 
 fn temporary(dir: &Path, text: &str) -> std::io::Result<NamedTempFile> {

@@ -17,6 +17,7 @@ pub mod sampling;
 pub mod scale;
 pub mod seeing;
 pub mod thermal;
+pub mod upgrade;
 pub mod variance;
 
 pub use answers::{Answer, Question, SessionFindings, answers};

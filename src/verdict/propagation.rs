@@ -73,6 +73,11 @@ impl<const N: usize> Draws<N> {
         Self { centre, draws }
     }
 
+    /// Values of `f` over the draws; the one at the centre where nothing has an uncertainty.
+    pub fn values(&self, f: impl Fn([f64; N]) -> f64) -> Vec<f64> {
+        if self.draws.is_empty() { vec![f(self.centre)] } else { self.draws.iter().map(|s| f(*s)).collect() }
+    }
+
     /// Value of `f` at the centre, and its standard deviation (n - 1) over the draws.
     pub fn evaluate(&self, f: impl Fn([f64; N]) -> f64) -> (f64, Option<f64>) {
         let n = self.draws.len() as f64;

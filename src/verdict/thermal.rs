@@ -115,16 +115,20 @@ impl CoolingLaw {
     ///
     /// A fit that does not fall with temperature (energy or step not above 0) counts as not measured.
     pub fn of(dark: &DarkCurrent) -> Self {
+        Self::from_parts(&dark.activation_energy_ev, &dark.doubling_celsius, dark.range_celsius)
+    }
+
+    /// As [`CoolingLaw::of`], from the activation energy (eV), the doubling step (C) and the range of temperatures (C).
+    pub fn from_parts(energy_ev: &Quantity, doubling_celsius: &Quantity, range_celsius: Option<[f64; 2]>) -> Self {
         let above_zero = |q: &Quantity| q.pair().filter(|(v, _)| *v > 0.0);
-        let range_celsius = dark.range_celsius;
-        if let Some((ev, sigma_ev)) = above_zero(&dark.activation_energy_ev) {
+        if let Some((ev, sigma_ev)) = above_zero(energy_ev) {
             let step = ThermalStep::ActivationEnergy { ev, sigma_ev };
-            return Self { step, source: dark.activation_energy_ev.source, range_celsius };
+            return Self { step, source: energy_ev.source, range_celsius };
         }
-        match above_zero(&dark.doubling_celsius) {
+        match above_zero(doubling_celsius) {
             Some((celsius, sigma_c)) => {
                 let step = ThermalStep::Doubling { celsius, sigma_c };
-                Self { step, source: dark.doubling_celsius.source, range_celsius }
+                Self { step, source: doubling_celsius.source, range_celsius }
             }
             None => Self::assumed(),
         }

@@ -170,7 +170,7 @@ fn the_demo_runs_again_on_its_own_night_and_leaves_any_other_folder_alone() {
 
 #[test]
 fn completions_and_manual_know_every_command() {
-    let commands = ["night", "sensor", "frames", "demo", "completions", "manual"];
+    let commands = ["night", "sensor", "frames", "upgrade", "demo", "completions", "manual"];
     for shell in ["bash", "zsh", "fish", "elvish", "powershell"] {
         let ran = skygrain(&["completions", shell]);
         assert_eq!((ran.status, ran.stderr.as_str()), (Some(0), ""), "{shell}");

@@ -25,6 +25,8 @@ mod simulated_stars;
 mod simulated_transfer;
 mod star_cutouts;
 mod tile_files;
+mod upgrade;
+mod upgrade_nights;
 
 use std::path::PathBuf;
 

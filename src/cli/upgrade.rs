@@ -1,0 +1,17 @@
+//! `skygrain upgrade`: options of the user's own against a report.
+
+use std::path::{Path, PathBuf};
+
+use super::{ALL_HANDLED, CliError, print};
+use crate::report::write_upgrade;
+use crate::verdict::upgrade::{MeasuredReport, Options, text, upgrade};
+
+/// Compares, writes `upgrade.json` into `out` and prints the comparison.
+pub fn compare(report: &Path, options: &Path, out: PathBuf) -> Result<u8, CliError> {
+    let options = Options::read(options)?;
+    let result = upgrade(&MeasuredReport::read(report)?, &options);
+    let written = write_upgrade(&result, &out)?;
+    print(&text(&result))?;
+    print(&format!("\n{:<12}{}\n", "Values", written.display()))?;
+    Ok(ALL_HANDLED)
+}

@@ -1,0 +1,359 @@
+//! The options file: what the user could buy, what frames cannot tell of the present camera, and the user's conditions.
+
+use std::ops::Range;
+use std::path::Path;
+
+use toml::Spanned;
+use toml::de::{DeTable, DeValue};
+
+use super::keys::{AMBIENT, CAMERA, CONDITIONS, COOLER, FILE, Key, OPTICS, PRESENT};
+pub use super::read_options::{OptionsError, Stated};
+use super::read_options::{Text, Values};
+
+/// What the present and a new camera are both asked for.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Sensor {
+    pub pixel_um: Option<Stated>,
+    /// Share of photons turned into electrons at the peak (0 to 1).
+    pub peak_quantum_efficiency: Option<Stated>,
+    /// Share of the target's light that the filters in front of the sensor pass (0 to 1).
+    pub filter_fraction: Option<Stated>,
+    /// Whether colour filters sit on the pixels.
+    pub mosaic: Option<bool>,
+    /// Share of the pixels that see the target's colour: 1 without a mosaic.
+    pub lit_pixel_share: Option<Stated>,
+}
+
+/// `[present]`.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Present {
+    pub sensor: Sensor,
+    /// Sensor temperature minus that of the air, C: negative where it is cooled.
+    pub sensor_above_ambient_c: Option<Stated>,
+    /// Set temperature below which the sensor never falls, C.
+    pub lowest_celsius: Option<f64>,
+}
+
+/// Hours a year at one temperature of the air.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Ambient {
+    /// `None`: the air of the night that was measured.
+    pub celsius: Option<f64>,
+    pub hours: Stated,
+}
+
+/// `[conditions]`.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Conditions {
+    /// Empty where no hours are stated.
+    pub ambient: Vec<Ambient>,
+    pub hours_per_night: Option<f64>,
+    pub years: Option<f64>,
+    /// The most that an extra hour may cost its owner.
+    pub most_per_extra_hour: Option<f64>,
+    pub currency: Option<String>,
+    /// Width and height of the target, arcmin.
+    pub target_arcmin: Option<[f64; 2]>,
+}
+
+/// What kind of thing an option is.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Kind {
+    Camera(Box<NewCamera>),
+    /// A cooler for the present camera.
+    Cooler,
+    /// A reducer or extender before the present camera.
+    Optics {
+        focal_factor: Option<Stated>,
+        transmission: Option<Stated>,
+    },
+}
+
+/// A camera to buy.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct NewCamera {
+    pub sensor: Sensor,
+    /// Width and height, px.
+    pub size_px: Option<[f64; 2]>,
+    pub read_noise_e: Option<Stated>,
+    pub dark_e_per_px_s: Option<Stated>,
+    pub dark_at_celsius: Option<f64>,
+    pub dark_doubling_c: Option<Stated>,
+    pub full_well_e: Option<f64>,
+    pub bits: Option<f64>,
+}
+
+/// `[[option]]`.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Choice {
+    pub name: String,
+    pub kind: Kind,
+    /// How far below ambient the cooler reaches, C.
+    pub cooler_drop_c: Option<Stated>,
+    /// Set temperature below which the sensor never falls, C.
+    pub lowest_celsius: Option<f64>,
+    pub price: Option<f64>,
+    /// What the present gear brings when sold; nothing where it is not stated.
+    pub resale: f64,
+}
+
+/// The whole file.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Options {
+    pub present: Present,
+    pub conditions: Conditions,
+    pub choices: Vec<Choice>,
+}
+
+impl Options {
+    /// Reads and checks an options file.
+    ///
+    /// # Errors
+    ///
+    /// Unreadable, not TOML, an unknown key (the nearest known one is named), a value out of its range, or no option;
+    /// each names the line.
+    pub fn read(path: &Path) -> Result<Self, OptionsError> {
+        let text = std::fs::read_to_string(path)
+            .map_err(|e| OptionsError::Read { path: path.to_owned(), reason: e.to_string() })?;
+        Self::parse(&text, path)
+    }
+
+    /// As [`Options::read`], from text; `path` is for messages.
+    ///
+    /// # Errors
+    ///
+    /// As [`Options::read`].
+    pub fn parse(text: &str, path: &Path) -> Result<Self, OptionsError> {
+        let text = Text { text, path };
+        let file = DeTable::parse(text.text).map_err(|e| OptionsError::Syntax {
+            path: path.to_owned(),
+            line: text.line(&e.span().unwrap_or(0..0)),
+            reason: e.message().to_owned(),
+        })?;
+        let file = file.get_ref();
+        Values::read(&text, file, FILE, "the file")?;
+        let present = match table(&text, file, "present")? {
+            Some((found, _)) => present_of(&Values::read(&text, found, PRESENT, "[present]")?),
+            None => Present::default(),
+        };
+        let conditions = match table(&text, file, "conditions")? {
+            Some((found, span)) => conditions(&text, found, span)?,
+            None => Conditions::default(),
+        };
+        let mut choices: Vec<Choice> = Vec::new();
+        for (found, span) in tables(&text, file, "option")? {
+            let next = choice(&text, found, &span)?;
+            if choices.iter().any(|c| c.name == next.name) {
+                return Err(
+                    text.incomplete(&span, format!("two options are called {:?}; give each its own `name`", next.name))
+                );
+            }
+            choices.push(next);
+        }
+        if choices.is_empty() {
+            return Err(text.incomplete(&(0..0), "no option; each begins with a line [[option]]".to_owned()));
+        }
+        Ok(Self { present, conditions, choices })
+    }
+}
+
+fn sensor(values: &Values) -> Sensor {
+    Sensor {
+        pixel_um: values.number("pixel_um"),
+        peak_quantum_efficiency: values.number("peak_quantum_efficiency"),
+        filter_fraction: values.number("filter_fraction"),
+        mosaic: values.truth("mosaic"),
+        lit_pixel_share: values.number("lit_pixel_share"),
+    }
+}
+
+fn present_of(values: &Values) -> Present {
+    Present {
+        sensor: sensor(values),
+        sensor_above_ambient_c: values.number("sensor_above_ambient_c"),
+        lowest_celsius: value(values, "lowest_celsius"),
+    }
+}
+
+fn value(values: &Values, key: &str) -> Option<f64> {
+    values.number(key).map(|s| s.value)
+}
+
+fn conditions(text: &Text, found: &DeTable, span: Range<usize>) -> Result<Conditions, OptionsError> {
+    let values = Values::read(text, found, CONDITIONS, "[conditions]")?;
+    let mut ambient = Vec::new();
+    for (class, at) in tables(text, found, "ambient")? {
+        let class = Values::read(text, class, AMBIENT, "[[conditions.ambient]]")?;
+        let (Some(celsius), Some(hours)) = (value(&class, "celsius"), class.number("hours")) else {
+            return Err(text.incomplete(&at, "[[conditions.ambient]] needs both `celsius` and `hours`".to_owned()));
+        };
+        ambient.push(Ambient { celsius: Some(celsius), hours });
+    }
+    match values.number("hours_per_year") {
+        Some(_) if !ambient.is_empty() => {
+            let what = "give either `hours_per_year` or [[conditions.ambient]] with its hours, not both";
+            return Err(text.incomplete(&span, what.to_owned()));
+        }
+        Some(hours) => ambient.push(Ambient { celsius: None, hours }),
+        None => {}
+    }
+    if !ambient.is_empty() && ambient.iter().map(|a| a.hours.value).sum::<f64>() <= 0.0 {
+        return Err(text.incomplete(&span, "the `hours` of [[conditions.ambient]] add up to 0".to_owned()));
+    }
+    let target = [value(&values, "target_width_arcmin"), value(&values, "target_height_arcmin")];
+    Ok(Conditions {
+        ambient,
+        hours_per_night: value(&values, "hours_per_night"),
+        years: value(&values, "years"),
+        most_per_extra_hour: value(&values, "most_per_extra_hour"),
+        currency: values.word("currency"),
+        target_arcmin: match target {
+            [Some(width), Some(height)] => Some([width, height]),
+            // One side stated: a target as high as it is wide.
+            [Some(side), None] | [None, Some(side)] => Some([side, side]),
+            [None, None] => None,
+        },
+    })
+}
+
+fn choice(text: &Text, found: &DeTable, span: &Range<usize>) -> Result<Choice, OptionsError> {
+    let kind = found.iter().find(|(k, _)| k.get_ref() == "kind").and_then(|(_, v)| v.get_ref().as_str());
+    let (keys, place): (&[Key], _) = match kind {
+        Some("cooler") => (COOLER, "an [[option]] of kind cooler"),
+        Some("optics") => (OPTICS, "an [[option]] of kind optics"),
+        _ => (CAMERA, "an [[option]] of kind camera"),
+    };
+    let values = Values::read(text, found, keys, place)?;
+    let Some(name) = values.word("name") else {
+        return Err(text.incomplete(span, "[[option]] needs a `name`".to_owned()));
+    };
+    let kind = match values.word("kind").as_deref() {
+        Some("cooler") => Kind::Cooler,
+        Some("optics") => {
+            Kind::Optics { focal_factor: values.number("focal_factor"), transmission: values.number("transmission") }
+        }
+        Some(_) => Kind::Camera(Box::new(new_camera(&values))),
+        None => {
+            return Err(text.incomplete(span, format!("option {name:?} needs a `kind`: camera, cooler or optics")));
+        }
+    };
+    Ok(Choice {
+        name,
+        kind,
+        cooler_drop_c: values.number("cooler_drop_c"),
+        lowest_celsius: value(&values, "lowest_celsius"),
+        price: value(&values, "price"),
+        resale: value(&values, "resale").unwrap_or(0.0),
+    })
+}
+
+fn new_camera(values: &Values) -> NewCamera {
+    NewCamera {
+        sensor: sensor(values),
+        size_px: value(values, "width_px").zip(value(values, "height_px")).map(|(w, h)| [w, h]),
+        read_noise_e: values.number("read_noise_e"),
+        dark_e_per_px_s: values.number("dark_e_per_px_s"),
+        dark_at_celsius: value(values, "dark_at_celsius"),
+        dark_doubling_c: values.number("dark_doubling_c"),
+        full_well_e: value(values, "full_well_e"),
+        bits: value(values, "bits"),
+    }
+}
+
+/// The value of a key that must be one table.
+fn table<'a, 'i>(
+    text: &Text,
+    within: &'a DeTable<'i>,
+    key: &str,
+) -> Result<Option<(&'a DeTable<'i>, Range<usize>)>, OptionsError> {
+    let Some((_, found)) = within.iter().find(|(k, _)| k.get_ref() == key) else { return Ok(None) };
+    match found.get_ref().as_table() {
+        Some(inner) => Ok(Some((inner, found.span()))),
+        None => Err(text.incomplete(&found.span(), format!("`{key}` is a table: write [{key}] on a line of its own"))),
+    }
+}
+
+/// The tables of a key that stands in double brackets.
+fn tables<'a, 'i>(
+    text: &Text,
+    within: &'a DeTable<'i>,
+    key: &str,
+) -> Result<Vec<(&'a DeTable<'i>, Range<usize>)>, OptionsError> {
+    let Some((_, found)) = within.iter().find(|(k, _)| k.get_ref() == key) else { return Ok(Vec::new()) };
+    let wrong =
+        || text.incomplete(&found.span(), format!("`{key}` is a list of tables: begin each with double brackets"));
+    let one = |v: &'a Spanned<DeValue<'i>>| v.get_ref().as_table().map(|t| (t, v.span()));
+    found.get_ref().as_array().ok_or_else(wrong)?.iter().map(|v| one(v).ok_or_else(wrong)).collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn parse(text: &str) -> Result<Options, OptionsError> {
+        Options::parse(text, Path::new("options.toml"))
+    }
+
+    #[track_caller]
+    fn refused(text: &str, words: &[&str]) {
+        let message = parse(text).unwrap_err().to_string();
+        for word in words {
+            assert!(message.contains(word), "{word:?} is not in: {message}");
+        }
+    }
+
+    #[test]
+    fn an_unknown_key_names_its_line_its_table_and_the_nearest_key() {
+        refused(
+            "[[option]]\nname = 'Brask 9'\nkind = 'camera'\nread_noise = 1.4\n",
+            &["options.toml, line 4", "`read_noise`", "kind camera", "did you mean `read_noise_e`?"],
+        );
+        refused("[presnt]\npixel_um = 3.8\n", &["line 1", "`presnt`", "did you mean `present`?"]);
+        refused("\n[conditions]\nzzz = 1\n", &["line 3", "known keys are hours_per_year"]);
+    }
+
+    #[test]
+    fn a_value_out_of_range_names_line_value_range_and_unit() {
+        refused(
+            "[[option]]\nname = 'Brask 9'\nkind = 'camera'\npeak_quantum_efficiency = 82\n",
+            &["line 4", "`peak_quantum_efficiency` = 82", "0.01 to 1", "not per cent"],
+        );
+        for bad in ["nan", "inf", "'three'", "[1, 2, 3]", "[3.8, -0.1]", "true", "0"] {
+            refused(&format!("[present]\npixel_um = {bad}\n"), &["line 2", "pixel_um", "0.5 to 100 (um)"]);
+        }
+        refused("[[option]]\nname = 'x'\nkind = 'mirror'\n", &["line 3", "camera, cooler, optics"]);
+        refused("[present]\nmosaic = 1\n", &["line 2", "true or false"]);
+    }
+
+    #[test]
+    fn a_key_of_another_kind_is_refused() {
+        refused("[[option]]\nname = 'x'\nkind = 'cooler'\npixel_um = 3\n", &["line 4", "kind cooler"]);
+    }
+
+    #[test]
+    fn what_is_missing_as_a_whole_is_named_with_its_line() {
+        refused("", &["[[option]]"]);
+        refused("[[option]]\nkind = 'cooler'\n", &["line 1", "`name`"]);
+        refused("[[option]]\nname = 'x'\n", &["`kind`"]);
+        refused("[option]\nname = 'x'\n", &["double brackets"]);
+        refused("present = 3\n", &["[present]"]);
+        refused(
+            "[[option]]\nname = 'x'\nkind = 'cooler'\n[[option]]\nname = 'x'\nkind = 'cooler'\n",
+            &["line 4", "two"],
+        );
+        refused("[[conditions.ambient]]\nhours = 3\n", &["`celsius`"]);
+        refused("[conditions]\nhours_per_year = 3\nambient = [{ celsius = 1, hours = 2 }]\n", &["either"]);
+        refused("[[conditions.ambient]]\nhours = 0\ncelsius = 3\n", &["add up to 0"]);
+        refused("[[option]]\nname = \n", &["line 2", "not TOML"]);
+    }
+
+    #[test]
+    fn numbers_carry_their_stated_uncertainty() {
+        let text = "[[option]]\nname = 'Brask 9'\nkind = 'camera'\nread_noise_e = [1.5, 0.2]\npixel_um = 4\n";
+        let options = parse(text).unwrap();
+        let Kind::Camera(camera) = &options.choices[0].kind else { panic!("a camera") };
+        assert_eq!(camera.read_noise_e, Some(Stated { value: 1.5, sigma: 0.2 }));
+        assert_eq!(camera.sensor.pixel_um, Some(Stated { value: 4.0, sigma: 0.0 }));
+        assert_eq!(camera.dark_e_per_px_s, None);
+    }
+}
