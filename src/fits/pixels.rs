@@ -25,6 +25,7 @@ impl Pixels {
     }
 
     /// Value at column `x`, row `y`, ADU; NaN where undefined.
+    #[inline]
     pub fn at(&self, x: usize, y: usize) -> f64 {
         match self {
             Self::U16(a) => f64::from(a[[y, x]]),
