@@ -3,6 +3,7 @@
 use jiff::civil::Date;
 use serde::Serialize;
 
+use super::measures::{MeasureLine, measures};
 use super::model::{FrameRow, FrameStatus, Report, SensorEntry, Session, SessionSettings};
 use super::numbers::{plain, quantity, typographic, with_unit};
 use super::origins::{self, Basis, Named};
@@ -20,6 +21,7 @@ pub struct Letter {
     pub version: String,
     pub answers: Vec<Reply>,
     pub basis: Prose,
+    pub measures: Vec<MeasureLine>,
     pub sessions: Vec<SessionPart>,
     pub sensors: Vec<SensorPart>,
     pub frames: Vec<FrameLine>,
@@ -138,6 +140,7 @@ pub fn letter(report: &Report) -> Result<Letter, PlotError> {
         version: report.program_version.clone(),
         answers: replies(report),
         basis: prose(origins::basis(report)),
+        measures: measures(report),
         sessions: report.sessions.iter().map(|s| session(report, s)).collect::<Result<_, _>>()?,
         sensors: report.sensors.iter().map(sensor).collect::<Result<_, _>>()?,
         frames: report.frames.iter().map(frame).collect(),

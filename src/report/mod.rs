@@ -8,6 +8,7 @@ mod defect_file;
 mod html;
 mod json;
 mod letter;
+mod measures;
 mod model;
 mod numbers;
 mod origins;

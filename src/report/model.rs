@@ -12,7 +12,7 @@ use crate::folder::FrameKind;
 use crate::quantity::Quantity;
 use crate::sensor::{DefectMap, SensorResult};
 use crate::stars::field::FieldResult;
-use crate::verdict::{Answer, CoolingRow, DarkMatch, NoiseBudget, Sampling};
+use crate::verdict::{Advice, AdviceInput, Answer, CoolingRow, DarkMatch, NoiseBudget, Sampling, advice, ranked};
 
 /// Version of the keys. A key that is renamed or dropped raises it; a key that is added does not.
 pub const SCHEMA_VERSION: u32 = 1;
@@ -26,6 +26,8 @@ pub struct Report {
     /// The three questions, answered in this order: sampling, thermal noise, cooling.
     pub answers: Vec<Answer>,
     pub sessions: Vec<Session>,
+    /// What costs nothing, by the hours that it would bring, the most first.
+    pub advice: Vec<Advice>,
     pub sensors: Vec<SensorEntry>,
     /// Every file found, in the order of their paths.
     pub frames: Vec<FrameRow>,
@@ -47,12 +49,14 @@ impl Report {
             program_version: env!("CARGO_PKG_VERSION").to_owned(),
             answers,
             sessions,
+            advice: Vec::new(),
             sensors,
             frames,
             warnings,
         };
         report.answers.sort_by_key(|a| a.question);
         report.sessions.sort_by(|a, b| (&a.night, &a.id).cmp(&(&b.night, &b.id)));
+        report.advice = ranked(report.sessions.iter().flat_map(advice_for).collect());
         report.sensors.sort_by(|a, b| a.id.cmp(&b.id));
         report.frames.sort_by(|a, b| a.path.cmp(&b.path));
         for warning in &mut report.warnings {
@@ -117,6 +121,19 @@ pub struct Session {
     pub cooling_basis: String,
     /// What subtracting the darks at hand would leave in these lights.
     pub dark_match: DarkMatch,
+}
+
+fn advice_for(session: &Session) -> Vec<Advice> {
+    let found = &session.dark_match;
+    advice(&AdviceInput {
+        session_id: &session.id,
+        exposure_s: session.settings.exposure_s,
+        exposure_for_5_percent_read_s: &session.noise_budget.exposure_for_5_percent_read_s,
+        darks: Some((found.darks, &found.added_variance_share)),
+        ellipticity: &session.ellipticity,
+        corner_fwhm_ratio: &session.field.corner_fwhm_ratio,
+        best_binning: session.sampling.best_binning,
+    })
 }
 
 /// What the frames of a session have in common.

@@ -1,5 +1,6 @@
 //! From measurements to answers: image scale, sampling, noise budget, cooling.
 
+pub mod advice;
 pub mod answers;
 pub mod budget;
 pub mod cooling;
@@ -20,6 +21,7 @@ pub mod thermal;
 pub mod upgrade;
 pub mod variance;
 
+pub use advice::{Advice, AdviceInput, advice, ranked};
 pub use answers::{Answer, Question, SessionFindings, answers};
 pub use budget::{BudgetInput, noise_budget};
 pub use cooling::{CoolingInput, cooling};

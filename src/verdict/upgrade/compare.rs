@@ -2,14 +2,15 @@
 
 use serde::Serialize;
 
-use super::free::{FreeMeasure, free_measures};
 use super::geometry::{Geometry, Told};
 use super::measured::{MeasuredReport, MeasuredSession};
 use super::options::{Choice, Conditions, Kind, Options};
 use super::pairing::{Budget, Drawn, Exposures, INPUTS, Pairing};
 use super::ratio::{Part, split};
 use super::year::{Verdict, Year, break_even_nights, cost_per_hour};
+use crate::quantity::Quantity;
 use crate::stats::quantile;
+use crate::verdict::advice::{AdviceInput, advice};
 use crate::verdict::propagation::Draws;
 
 /// Version of the keys of `upgrade.json`.
@@ -154,6 +155,16 @@ pub struct OptionResult {
     pub sessions: Vec<Comparison>,
 }
 
+/// A measure that costs nothing, and the hours that it would bring.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct FreeMeasure {
+    pub measure: &'static str,
+    /// Time needed over time needed now.
+    pub time_ratio: Number<f64>,
+    pub extra_hours_per_year: Number<f64>,
+    pub words: String,
+}
+
 /// What costs nothing, for one session.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct SessionMeasures {
@@ -211,6 +222,29 @@ pub fn upgrade(report: &MeasuredReport, options: &Options) -> Upgrade {
         free_measures: report.sessions.iter().zip(&shares).map(free).collect(),
         assumptions: ASSUMPTIONS.to_vec(),
     }
+}
+
+/// The measures for one session; `hours` are those of the year.
+fn free_measures(session: &MeasuredSession, hours: Option<f64>) -> Vec<FreeMeasure> {
+    let all = advice(&AdviceInput {
+        session_id: &session.id,
+        exposure_s: session.exposure_s(),
+        exposure_for_5_percent_read_s: &session.noise_budget.exposure_for_5_percent_read_s,
+        darks: session.dark_match.as_ref().map(|found| (found.darks, &found.added_variance_share)),
+        ellipticity: &session.ellipticity,
+        corner_fwhm_ratio: &session.field.corner_fwhm_ratio,
+        best_binning: session.sampling.best_binning,
+    });
+    let in_a_year = |per_100: f64| Ok(hours.ok_or("the hours per year are not stated")? * per_100 / 100.0);
+    let told = |q: &Quantity| q.value.ok_or_else(|| q.why().to_owned());
+    all.into_iter()
+        .map(|a| FreeMeasure {
+            measure: a.measure,
+            time_ratio: told(&a.time_ratio).into(),
+            extra_hours_per_year: told(&a.extra_hours_per_100_hours).and_then(in_a_year).into(),
+            words: a.sentence,
+        })
+        .collect()
 }
 
 fn hours(conditions: &Conditions) -> Option<f64> {

@@ -1,7 +1,6 @@
 //! Whether other gear pays off: options of the user's own against what a report measured.
 
 mod compare;
-mod free;
 mod geometry;
 mod keys;
 mod measured;

@@ -1,7 +1,6 @@
 //! The comparison in words, a row for each thing told.
 
-use super::compare::{Comparison, Gain, Interval, Number, OptionResult, Upgrade, Worth};
-use super::free::FreeMeasure;
+use super::compare::{Comparison, FreeMeasure, Gain, Interval, Number, OptionResult, Upgrade, Worth};
 use super::pairing::Budget;
 use super::year::Verdict;
 

@@ -2,8 +2,7 @@
 
 use std::fmt::Write as _;
 
-use super::compare::{Interval, Number, OptionResult, Upgrade, Worth};
-use super::free::FreeMeasure;
+use super::compare::{FreeMeasure, Interval, Number, OptionResult, Upgrade, Worth};
 use super::rows::{free, money, not_computable};
 use super::year::Verdict;
 
