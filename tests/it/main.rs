@@ -12,6 +12,7 @@ mod odd_images;
 mod odd_mosaics;
 mod odd_nights;
 mod odd_trails;
+mod page;
 mod raw_fits;
 mod real_field;
 mod real_folder;
