@@ -6,7 +6,7 @@ use clap::{Args, Parser, Subcommand, ValueEnum};
 
 /// Measures what a night's own FITS frames say: star sharpness, sampling, sensor noise, and what cooling would gain.
 #[derive(Debug, Parser)]
-#[command(name = "skygrain", version, about, after_help = EXAMPLES)]
+#[command(name = "skygrain", version, about, after_help = EXAMPLES, max_term_width = 80)]
 pub struct Arguments {
     /// No progress and no notes on standard error; errors are still said
     #[arg(short, long, global = true, conflicts_with = "verbose")]
@@ -29,21 +29,22 @@ Examples:
   skygrain completions bash > ~/.local/share/bash-completion/completions/skygrain
   skygrain manual night | man -l -
 
-Exit status: 0 all frames handled; 1 report written, some files could not be read or used; 2 nothing produced.";
+Exit status: 0 all frames handled; 1 report written, some files could not be
+read or used; 2 nothing produced.";
 
 const NIGHT_EXAMPLES: &str = "\
 Examples:
-  skygrain night ~/astro/2031-10-04                      writes ./skygrain-report
+  skygrain night ~/astro/2031-10-04            writes ./skygrain-report
   skygrain night lights darks flats --rig rig.toml --out report
   skygrain night lights darks --defects map.fits --stars
 
-Writes report.html (to read), report.json (all values) and frames.csv (a row per frame);
-with --stars also stars.fits (a row per fitted star).
-report.json obeys a JSON Schema: `skygrain schema` prints it, `skygrain schema --keys` the
-same as a table with units.
+Writes report.html (to read), report.json (all values) and frames.csv (a row
+per frame); with --stars also stars.fits (a row per fitted star).
+report.json obeys a JSON Schema: `skygrain schema` prints it, and
+`skygrain schema --keys` the same as a table with units.
 
-Exit status: 0 all frames handled; 1 report written, some files could not be read or used;
-2 nothing produced.";
+Exit status: 0 all frames handled; 1 report written, some files could not be
+read or used; 2 nothing produced.";
 
 const SENSOR_EXAMPLES: &str = "\
 Examples:

@@ -89,6 +89,7 @@ function serveFigure(figure, index) {
     read(now + steps[event.key], true);
   });
   reader.addEventListener("focus", () => read(now, true));
+  reader.addEventListener("blur", () => read(now, false));
   const nearest = (event) => {
     const box = marks.getBoundingClientRect();
     const scale = marks.viewBox.baseVal.width / box.width;
