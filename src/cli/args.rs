@@ -6,8 +6,14 @@ use clap::{Args, Parser, Subcommand, ValueEnum};
 
 /// Measures what a night's own FITS frames say: star sharpness, sampling, sensor noise, and what cooling would gain.
 #[derive(Debug, Parser)]
-#[command(name = "skygrain", version, about, after_help = EXAMPLES)]
+#[command(name = "skygrain", version, about, after_help = EXAMPLES, max_term_width = 80)]
 pub struct Arguments {
+    /// No progress and no notes on standard error; errors are still said
+    #[arg(short, long, global = true, conflicts_with = "verbose")]
+    pub quiet: bool,
+    /// Say on standard error when each stage is through, with its frames and its time
+    #[arg(short, long, global = true)]
+    pub verbose: bool,
     #[command(subcommand)]
     pub command: Command,
 }
@@ -23,7 +29,27 @@ Examples:
   skygrain completions bash > ~/.local/share/bash-completion/completions/skygrain
   skygrain manual night | man -l -
 
-Exit status: 0 all frames handled; 1 report written, some files could not be read or used; 2 nothing produced.";
+Exit status: 0 all frames handled; 1 report written, some files could not be
+read or used; 2 nothing produced.";
+
+const NIGHT_EXAMPLES: &str = "\
+Examples:
+  skygrain night ~/astro/2031-10-04            writes ./skygrain-report
+  skygrain night lights darks flats --rig rig.toml --out report
+  skygrain night lights darks --defects map.fits --stars
+
+Writes report.html (to read), report.json (all values) and frames.csv (a row
+per frame); with --stars also stars.fits (a row per fitted star).
+report.json obeys a JSON Schema: `skygrain schema` prints it, and
+`skygrain schema --keys` the same as a table with units.
+
+Exit status: 0 all frames handled; 1 report written, some files could not be
+read or used; 2 nothing produced.";
+
+const SENSOR_EXAMPLES: &str = "\
+Examples:
+  skygrain sensor ~/astro/calibration --out sensor-report
+  skygrain sensor bias darks flats --defects map.fits";
 
 /// Folders, rig file and place of the report.
 #[derive(Debug, Args)]
@@ -45,8 +71,16 @@ pub struct Inputs {
 #[derive(Debug, Subcommand)]
 pub enum Command {
     /// Measure every frame below the folders and write the report
-    Night(Inputs),
+    #[command(after_help = NIGHT_EXAMPLES)]
+    Night {
+        #[command(flatten)]
+        inputs: Inputs,
+        /// Also write stars.fits: one row per fitted star (binary table)
+        #[arg(long)]
+        stars: bool,
+    },
     /// Measure the detector alone, from bias, dark and flat frames
+    #[command(after_help = SENSOR_EXAMPLES)]
     Sensor(Inputs),
     /// Print one row per frame
     Frames {
@@ -75,6 +109,12 @@ pub enum Command {
     Completions {
         /// The shell
         shell: clap_complete::Shell,
+    },
+    /// Print the JSON Schema of report.json
+    Schema {
+        /// Print a table of every key with its unit and meaning instead (Markdown)
+        #[arg(long)]
+        keys: bool,
     },
     /// Print a manual page (roff, for `man -l -`)
     Manual {

@@ -4,6 +4,7 @@ use std::path::{Path, PathBuf};
 
 use walkdir::WalkDir;
 
+use super::progress::Say;
 use super::{CliError, measure, print, status_of};
 use crate::night::Scope;
 use crate::quantity::Quantity;
@@ -11,9 +12,9 @@ use crate::report::{Report, summary, with_sigma};
 use crate::simulate::{NightTruth, SimulateError, write_night};
 
 /// Writes the night, measures it, prints the report's summary and the comparison.
-pub fn demo(folder: PathBuf, out: PathBuf, seed: u64) -> Result<u8, CliError> {
+pub fn demo(folder: PathBuf, out: PathBuf, seed: u64, say: Say) -> Result<u8, CliError> {
     let truth = simulated_night(&folder, seed)?;
-    let (report, written) = measure(vec![folder], None, out, Scope::Night)?;
+    let (report, written) = measure(vec![folder], None, out, Scope::Night, say)?;
     print(&summary(&report, Some(&written)))?;
     print(&comparison(&report, &truth))?;
     // A trailed and a clouded light are part of the night: leaving them out is what the demo shows.

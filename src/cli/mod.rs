@@ -14,12 +14,12 @@ use clap::{CommandFactory, Parser};
 use crate::folder::{Content, Rig, RigError, content_of};
 use crate::night::{NightError, NightInput, Scope, run};
 use crate::report::{
-    DefectFileError, FrameStatus, Report, ReportError, Written, check_defect_file, frames_csv, summary, write,
-    write_defect_file,
+    DefectFileError, FrameStatus, Report, ReportError, SCHEMA, StarsFileError, Written, check_defect_file, frames_csv,
+    key_table, summary, write, write_defect_file, write_stars,
 };
 
 use args::{Arguments, Command, FrameFormat, Inputs};
-use progress::Bar;
+use progress::{Bar, Say};
 
 /// All frames handled.
 const ALL_HANDLED: u8 = 0;
@@ -41,6 +41,8 @@ pub enum CliError {
     Report(#[from] ReportError),
     #[error(transparent)]
     Defects(#[from] DefectFileError),
+    #[error(transparent)]
+    Stars(#[from] StarsFileError),
     #[error(transparent)]
     Simulate(#[from] crate::simulate::SimulateError),
     #[error(transparent)]
@@ -70,7 +72,8 @@ pub fn main() -> ExitCode {
             return ExitCode::from(if error.use_stderr() { NOTHING } else { ALL_HANDLED });
         }
     };
-    match carry_out(arguments.command) {
+    let say = Say::of(arguments.quiet, arguments.verbose);
+    match carry_out(arguments.command, say) {
         Ok(status) => ExitCode::from(status),
         // A reader that closed the pipe has seen what it wanted.
         Err(CliError::Output(error)) if error.kind() == std::io::ErrorKind::BrokenPipe => ExitCode::from(ALL_HANDLED),
@@ -81,19 +84,20 @@ pub fn main() -> ExitCode {
     }
 }
 
-fn carry_out(command: Command) -> Result<u8, CliError> {
+fn carry_out(command: Command, say: Say) -> Result<u8, CliError> {
     match command {
-        Command::Night(inputs) => report_on(inputs, Scope::Night),
-        Command::Sensor(inputs) => report_on(inputs, Scope::Sensor),
-        Command::Frames { files, rig, format } => frames(files, rig.as_deref(), format),
+        Command::Night { inputs, stars } => report_on(inputs, Scope::Night, stars, say),
+        Command::Sensor(inputs) => report_on(inputs, Scope::Sensor, false, say),
+        Command::Frames { files, rig, format } => frames(files, rig.as_deref(), format, say),
         Command::Completions { shell } => {
             let mut text = Vec::new();
             clap_complete::generate(shell, &mut Arguments::command(), "skygrain", &mut text);
             print_bytes(&text)
         }
+        Command::Schema { keys } => print_bytes(if keys { key_table() } else { SCHEMA.to_owned() }.as_bytes()),
         Command::Manual { command } => print_bytes(&manual(command.as_deref())?),
         Command::Upgrade { report, options, out } => upgrade::compare(&report, &options, out),
-        Command::Demo { folder, out, seed } => demo::demo(folder, out, seed),
+        Command::Demo { folder, out, seed } => demo::demo(folder, out, seed, say),
     }
 }
 
@@ -116,14 +120,19 @@ fn manual(command: Option<&str>) -> Result<Vec<u8>, CliError> {
     Ok(text)
 }
 
-fn report_on(inputs: Inputs, scope: Scope) -> Result<u8, CliError> {
+fn report_on(inputs: Inputs, scope: Scope, stars: bool, say: Say) -> Result<u8, CliError> {
     // Refused before hours of frames are measured, not after.
     if let Some(path) = &inputs.defects {
         check_defect_file(path, &inputs.folders)?;
     }
     let folders = inputs.folders.clone();
-    let (report, written) = measure(inputs.folders, inputs.rig.as_deref(), inputs.out, scope)?;
+    let (report, written) = measure(inputs.folders, inputs.rig.as_deref(), inputs.out, scope, say)?;
     print(&summary(&report, Some(&written)))?;
+    if stars {
+        let path = written.json.with_file_name("stars.fits");
+        let rows = write_stars(&report, &path)?;
+        print(&format!("{:<12}{} ({rows} stars)\n", "Stars", path.display()))?;
+    }
     let status = status_of(&report);
     let Some(path) = &inputs.defects else { return Ok(status) };
     let maps: Vec<_> = report.sensors.iter().filter_map(|s| Some((s.id.as_str(), s.defects.as_ref()?))).collect();
@@ -150,14 +159,17 @@ fn measure(
     rig: Option<&Path>,
     out: PathBuf,
     scope: Scope,
+    say: Say,
 ) -> Result<(Report, Written), CliError> {
     check_out(&folders, &out)?;
     let input = NightInput { folders, out, rig: read_rig(rig)? };
-    let bar = Bar::new();
+    let bar = Bar::new(say);
     let report = run(&input, scope, &|stage, done, total| bar.show(stage, done, total))?;
     bar.finish();
     let written = write(&report, &input.out)?;
-    name_the_unreadable(&report);
+    if say != Say::Little {
+        name_the_unreadable(&report);
+    }
     Ok((report, written))
 }
 
@@ -190,9 +202,9 @@ fn check_out(folders: &[PathBuf], out: &Path) -> Result<(), CliError> {
     Ok(())
 }
 
-fn frames(files: Vec<PathBuf>, rig: Option<&Path>, format: FrameFormat) -> Result<u8, CliError> {
+fn frames(files: Vec<PathBuf>, rig: Option<&Path>, format: FrameFormat, say: Say) -> Result<u8, CliError> {
     let input = NightInput { folders: files, out: PathBuf::new(), rig: read_rig(rig)? };
-    let bar = Bar::new();
+    let bar = Bar::new(say);
     let report = run(&input, Scope::Night, &|stage, done, total| bar.show(stage, done, total))?;
     bar.finish();
     let text = match format {

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use crate::folder::{SensorKey, SessionKey};
 use crate::quantity::Quantity;
-use crate::report::{FrameRow, Report, Session, Severity, Warning};
+use crate::report::{FrameRow, Report, Session, Severity, StarRow, Warning};
 use crate::stars::StarFlag;
 use crate::stats::median;
 use crate::verdict::{SessionFindings, answers};
@@ -128,6 +128,7 @@ fn rows(
             row.sky_sigma_adu = Some(stars.sky_sigma_adu);
             row.star_count = Some(stars.star_count);
             row.fitted_stars = Some(stars.stars.len());
+            row.stars = stars.stars.iter().map(|s| StarRow::of(s, light.sky.as_ref())).collect();
             row.fwhm_px = Some(stars.fwhm_px.clone());
             row.plane_fwhm_px.clone_from(&light.plane_fwhm_px);
             row.minor_fwhm_px = Some(stars.minor_fwhm_px.clone());

@@ -67,7 +67,8 @@ pub struct SessionPart {
     /// Which of the sensors applies, counted from 1.
     pub sensor: Option<usize>,
     pub lines: Vec<Line>,
-    pub width: Option<Figure>,
+    /// The night over time.
+    pub night: Vec<Figure>,
     pub field: FieldPart,
     pub budget: Option<Figure>,
     pub noise: Vec<Line>,
@@ -102,12 +103,16 @@ pub struct FrameLine {
     pub kind: &'static str,
     pub status: &'static str,
     pub reason: String,
+    /// Time of the day, and the whole of it to sort by.
     pub start: String,
+    pub start_order: String,
     pub exposure: String,
     pub celsius: String,
     pub filter: String,
     pub fwhm: String,
+    pub fwhm_order: Option<f64>,
     pub ellipticity: String,
+    pub ellipticity_order: Option<f64>,
     pub stars: String,
     pub sky: String,
 }
@@ -259,7 +264,7 @@ fn session(report: &Report, s: &Session) -> Result<SessionPart, PlotError> {
         sampling: typographic(&format!("{} {}", s.sampling.sentence, s.sampling.detail)),
         sensor: s.sensor_id.as_ref().and_then(|id| report.sensors.iter().position(|e| e.id == *id)).map(|i| i + 1),
         lines: origins::of_session(s).into_iter().map(line).collect(),
-        width: set(plots::star_width(&report.lights_of(s))?),
+        night: plots::over_the_night(&report.lights_of(s))?.into_iter().filter_map(|f| set(Some(f))).collect(),
         field: field_part(&s.field)?,
         budget: set(budget),
         noise,
@@ -372,17 +377,21 @@ fn frame(f: &FrameRow) -> FrameLine {
         Some(q) if q.is_known() => typographic(&quantity(q)),
         _ => String::new(),
     };
+    let order = |q: &Option<Quantity>| q.as_ref().and_then(|q| q.value);
     FrameLine {
         path: f.path.clone(),
         kind: f.kind.label(),
         status: f.status.label(),
         reason: typographic(f.reason.as_deref().unwrap_or("")),
         start: f.start_utc.map_or_else(String::new, |t| t.strftime("%H:%M:%S").to_string()),
+        start_order: f.start_text().unwrap_or_default(),
         exposure: number(f.exposure_s),
         celsius: tenths(f.sensor_celsius),
         filter: f.filter.clone().unwrap_or_default(),
         fwhm: measured(&f.fwhm_px),
+        fwhm_order: order(&f.fwhm_px),
         ellipticity: measured(&f.ellipticity),
+        ellipticity_order: order(&f.ellipticity),
         stars: f.star_count.map_or_else(String::new, |n| n.to_string()),
         sky: tenths(f.sky_adu),
     }

@@ -17,6 +17,9 @@ mod plots;
 mod replies;
 #[cfg(test)]
 mod sample;
+mod schema;
+mod star_rows;
+mod stars_file;
 mod table;
 mod text;
 mod upgrade_page;
@@ -32,6 +35,9 @@ pub use model::{
 };
 pub use numbers::{plain, typographic, with_sigma};
 pub use plots::PlotError;
+pub use schema::{SCHEMA, key_table};
+pub use star_rows::StarRow;
+pub use stars_file::{StarsFileError, write_stars};
 pub use table::frame_table;
 pub use text::summary;
 pub use write::{ReportError, Written, write, write_upgrade};

@@ -8,6 +8,7 @@ use std::collections::BTreeMap;
 use jiff::civil::DateTime;
 use serde::{Serialize, Serializer};
 
+use super::star_rows::StarRow;
 use crate::folder::FrameKind;
 use crate::quantity::Quantity;
 use crate::sensor::{DefectMap, SensorResult};
@@ -266,6 +267,9 @@ pub struct FrameRow {
     pub saturated_count: Option<usize>,
     /// Sky above bias and dark current.
     pub sky_e_per_px_s: Option<Quantity>,
+    /// Its fitted stars, brightest first; in a file of their own where they are asked for.
+    #[serde(skip)]
+    pub stars: Vec<StarRow>,
     /// Start of the exposure.
     #[serde(serialize_with = "utc")]
     pub start_utc: Option<DateTime>,
@@ -310,6 +314,7 @@ impl FrameRow {
             rejected: BTreeMap::new(),
             saturated_count: None,
             sky_e_per_px_s: None,
+            stars: Vec::new(),
             start_utc: None,
         }
     }

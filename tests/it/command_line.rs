@@ -169,8 +169,31 @@ fn the_demo_runs_again_on_its_own_night_and_leaves_any_other_folder_alone() {
 }
 
 #[test]
+fn help_fits_eighty_columns() {
+    for arguments in [["--help"].as_slice(), &["night", "--help"], &["sensor", "--help"], &["schema", "--help"]] {
+        let ran = skygrain(arguments);
+        assert_eq!(ran.status, Some(0));
+        let long: Vec<&str> = ran.stdout.lines().filter(|l| l.chars().count() > 80).collect();
+        assert!(long.is_empty(), "{arguments:?}: {long:#?}");
+    }
+}
+
+#[test]
+fn quiet_and_verbose_decide_what_standard_error_says_and_results_stay() {
+    let dir = folder_of([("n/a.fits", light(1, &[])), ("n/torn.fits", light(2, &[])[..9000].to_vec())]);
+    let quiet = skygrain_in(dir.path(), &["night", "n", "--out", "o", "-q"]);
+    let usual = skygrain_in(dir.path(), &["night", "n", "--out", "o"]);
+    let verbose = skygrain_in(dir.path(), &["night", "n", "--out", "o", "-v"]);
+    assert_eq!((quiet.status, usual.status, verbose.status), (Some(1), Some(1), Some(1)));
+    assert_eq!(quiet.stderr, "");
+    assert!(usual.stderr.contains("torn.fits") && !usual.stderr.contains("measuring stars"), "{}", usual.stderr);
+    assert_eq!(verbose.stderr.matches("measuring stars: 1 frames in").count(), 1, "{}", verbose.stderr);
+    assert!(quiet.stdout == usual.stdout && usual.stdout == verbose.stdout);
+}
+
+#[test]
 fn completions_and_manual_know_every_command() {
-    let commands = ["night", "sensor", "frames", "upgrade", "demo", "completions", "manual"];
+    let commands = ["night", "sensor", "frames", "upgrade", "demo", "completions", "schema", "manual"];
     for shell in ["bash", "zsh", "fish", "elvish", "powershell"] {
         let ran = skygrain(&["completions", shell]);
         assert_eq!((ran.status, ran.stderr.as_str()), (Some(0), ""), "{shell}");

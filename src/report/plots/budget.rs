@@ -3,9 +3,10 @@
 use plotters::prelude::*;
 
 use super::canvas::{Ink, WIDTH, lettering, paint, sheet};
-use super::{Figure, PlotError};
+use super::{Figure, Mark, Marks, PlotError};
 use crate::quantity::Quantity;
 use crate::report::model::Session;
+use crate::report::numbers::typographic;
 use crate::report::origins::noise_parts;
 use crate::verdict::percent;
 
@@ -56,12 +57,18 @@ pub fn noise_budget(session: &Session) -> Result<Option<Figure>, PlotError> {
         Ok(())
     })?;
     let title = finding(&shares);
+    let places = segments.iter().map(|(from, to, _, words)| Mark {
+        x: (from + to) / 2,
+        y: BAR_HEIGHT / 2,
+        words: typographic(&format!("{words} of the noise variance")),
+    });
+    let marks = Marks { height: height as u32, places: places.collect() };
     let words: Vec<String> = segments.iter().map(|s| s.3.clone()).collect();
     let alt = format!("{title}. Shares of the noise variance of one exposure: {}.", words.join("; "));
     let caption = "The bar is the whole noise variance of one pixel in one exposure, divided by what causes it. \
                    Shares of variance add up; shares of noise would not."
         .to_owned();
-    Ok(Some(Figure { title, svg, alt, caption }))
+    Ok(Some(Figure { title, svg, marks, alt, caption }))
 }
 
 fn finding(shares: &[(&str, f64, &Quantity)]) -> String {

@@ -4,7 +4,8 @@ use plotters::coord::ranged1d::{KeyPointHint, NoDefaultFormatting, Ranged, Value
 use plotters::prelude::*;
 use plotters::style::text_anchor::{HPos, Pos, VPos};
 
-use super::PlotError;
+use super::{Mark, Marks, PlotError};
+use crate::report::numbers::typographic;
 
 /// Width of every chart in its own units: twice what a phone shows, so that whole units are fine steps.
 pub const WIDTH: u32 = 1080;
@@ -174,9 +175,13 @@ impl ValueFormatter<f64> for Axis {
 type Plane = Cartesian2d<Axis, Axis>;
 type Chart<'a, 'b> = ChartContext<'a, SVGBackend<'b>, Plane>;
 
-/// Draws layers into axes.
-pub fn draw(height: u32, x: &Axis, y: &Axis, layers: &[Layer]) -> Result<String, PlotError> {
+/// A value at its place in the axes: x, y, the value in words.
+pub type Told = (f64, f64, String);
+
+/// Draws layers into axes; `told` are the values that a reader can point at.
+pub fn draw(height: u32, x: &Axis, y: &Axis, layers: &[Layer], told: &[Told]) -> Result<(String, Marks), PlotError> {
     let mut svg = String::new();
+    let places;
     {
         let area = SVGBackend::with_string(&mut svg, (WIDTH, height)).into_drawing_area();
         let widest = y.ticks.iter().map(|(_, t)| t.chars().count()).max().unwrap_or(1) as f64;
@@ -204,9 +209,16 @@ pub fn draw(height: u32, x: &Axis, y: &Axis, layers: &[Layer]) -> Result<String,
         for layer in layers {
             add(&mut chart, layer)?;
         }
+        places = told
+            .iter()
+            .map(|(x, y, words)| {
+                let (x, y) = chart.backend_coord(&(*x, *y));
+                Mark { x, y, words: typographic(words) }
+            })
+            .collect();
         area.present().map_err(failed)?;
     }
-    Ok(page_coloured(&svg))
+    Ok((page_coloured(&svg), Marks { height, places }))
 }
 
 fn add(chart: &mut Chart<'_, '_>, layer: &Layer) -> Result<(), PlotError> {
@@ -309,7 +321,9 @@ mod tests {
     fn colours_and_fonts_are_left_to_the_page() {
         let axis = Axis::linear("x, px", 0.0, 1.0, 0.05);
         let layers = [Layer::Line(vec![(0.0, 0.0), (1.0, 1.0)], Ink::First)];
-        let svg = draw(600, &axis, &axis, &layers).unwrap();
+        let (svg, marks) = draw(600, &axis, &axis, &layers, &[(1.0, 0.0, "-1 px".to_owned())]).unwrap();
+        let [mark] = &marks.places[..] else { panic!("{marks:?}") };
+        assert!(mark.x > 900 && mark.y > 400 && mark.words == "\u{2212}1 px", "{mark:?}");
         for foreign in ["http", "font-family", "#A51D", "#000000"] {
             assert!(!svg.contains(foreign), "{foreign} in {svg}");
         }
@@ -319,7 +333,7 @@ mod tests {
     #[test]
     fn text_in_a_chart_is_escaped() {
         let axis = Axis::linear("<b>&", 0.0, 1.0, 0.05);
-        assert!(draw(600, &axis, &axis, &[]).unwrap().contains("&lt;b&gt;&amp;"));
+        assert!(draw(600, &axis, &axis, &[], &[]).unwrap().0.contains("&lt;b&gt;&amp;"));
     }
 
     #[test]

@@ -1,6 +1,6 @@
 //! Exposure time needed against sensor temperature.
 
-use super::canvas::{Axis, Ink, Layer, Point, Shape, draw};
+use super::canvas::{Axis, Ink, Layer, Point, Shape, Told, draw};
 use super::{Figure, PlotError};
 use crate::quantity::{Quantity, Source};
 use crate::report::model::Session;
@@ -51,7 +51,14 @@ pub fn cooling_curve(session: &Session) -> Result<Option<Figure>, PlotError> {
         let text = "no dark current at all".to_owned();
         layers.push(Layer::Words { at, text, ends_there: true, ink: Ink::Text });
     }
-    let svg = draw(620, &x, &y, &layers)?;
+    let told: Vec<Told> = rows
+        .iter()
+        .map(|(r, v, s)| {
+            let (at, ratio) = (plain(round_tenth(r.sensor_celsius)), with_sigma(*v, Some(*s)));
+            (r.sensor_celsius, *v, format!("{at} °C: {ratio} of today's time"))
+        })
+        .collect();
+    let (svg, marks) = draw(620, &x, &y, &layers, &told)?;
     let title = finding(&rows, &session.cooling_floor_time_ratio);
     let numbers: Vec<String> = rows
         .iter()
@@ -64,7 +71,7 @@ pub fn cooling_curve(session: &Session) -> Result<Option<Figure>, PlotError> {
         "Time for the same signal-to-noise on a faint target, over the time needed today, from today's temperature \
                    (ring) down. Bands: one standard uncertainty. Dashes: the limit that no cooling can pass."
             .to_owned();
-    Ok(Some(Figure { title, svg, alt, caption }))
+    Ok(Some(Figure { title, svg, marks, alt, caption }))
 }
 
 fn round_tenth(x: f64) -> f64 {

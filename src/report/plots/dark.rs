@@ -1,6 +1,6 @@
 //! Dark current against temperature.
 
-use super::canvas::{Axis, Ink, Layer, Point, Shape, draw};
+use super::canvas::{Axis, Ink, Layer, Point, Shape, Told, draw};
 use super::{Figure, PlotError};
 use crate::quantity::Source;
 use crate::report::model::SensorEntry;
@@ -58,7 +58,15 @@ pub fn dark_current(sensor: &SensorEntry) -> Result<Option<Figure>, PlotError> {
     }
     layers.push(Layer::Points(logarithms(&by_variance), Shape::Ring, Ink::Second));
     layers.push(Layer::Points(logarithms(&by_mean), Shape::Disc, Ink::First));
-    let svg = draw(620, &x, &y, &layers)?;
+    let told: Vec<Told> = [(&by_mean, "mean"), (&by_variance, "variance")]
+        .into_iter()
+        .flat_map(|(points, name)| points.iter().filter(|p| p.1 > 0.0).map(move |p| (name, p)))
+        .map(|(name, (c, v, s))| {
+            let rate = with_sigma(*v, Some(*s));
+            (*c, v.log10(), format!("{c:.1} °C, from the {name}: {rate} e⁻/px/s"))
+        })
+        .collect();
+    let (svg, marks) = draw(620, &x, &y, &layers, &told)?;
     let title = finding(dark);
     let hidden = by_mean.iter().chain(&by_variance).filter(|p| p.1 <= 0.0).count();
     let mut caption =
@@ -77,7 +85,7 @@ pub fn dark_current(sensor: &SensorEntry) -> Result<Option<Figure>, PlotError> {
         if list.is_empty() { String::new() } else { format!(" From the {name}, e⁻/px/s: {}.", list.join("; ")) }
     };
     let alt = format!("{title}.{}{}", words("mean", &by_mean), words("variance", &by_variance));
-    Ok(Some(Figure { title, svg, alt, caption }))
+    Ok(Some(Figure { title, svg, marks, alt, caption }))
 }
 
 /// The law about the reference temperature: floor + thermal part, by activation energy or else by doubling step.

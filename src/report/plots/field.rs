@@ -4,7 +4,7 @@ use plotters::prelude::*;
 
 use super::canvas::{Ink, WIDTH, lettering, multiples, paint, round_step, sheet};
 use super::contours::{Place, contours};
-use super::{Figure, PlotError};
+use super::{Figure, Mark, Marks, PlotError};
 use crate::report::numbers::plain;
 use crate::stars::field::{FieldResult, FieldSurface};
 
@@ -125,7 +125,7 @@ pub fn star_field(field: &FieldResult) -> Result<Option<Figure>, PlotError> {
     })?;
     let title = field.finding.clone();
     let alt = format!("{title}. {}", in_words(surface));
-    Ok(Some(Figure { title, svg, alt, caption: caption(&levels, good.is_some()) }))
+    Ok(Some(Figure { title, svg, marks: marks(surface, &map), alt, caption: caption(&levels, good.is_some()) }))
 }
 
 fn caption(levels: &[f64], circle: bool) -> String {
@@ -175,14 +175,25 @@ fn free_place(pieces: &[Vec<Place>], labels: &[(Place, String)], map: &Map) -> O
     places.min_by(|a, b| distance(a).total_cmp(&distance(b))).copied()
 }
 
-/// Strokes, chart units for an ellipticity of 1, and the ellipticity of the stroke in the key.
-fn strokes(surface: &FieldSurface, map: &Map) -> (Vec<Line>, f64, f64) {
+/// Distance between strokes, half diagonals.
+fn pitch(map: &Map) -> f64 {
+    2.0 * map.half[0].max(map.half[1]) / STROKES as f64
+}
+
+/// Places of the strokes, half diagonals from the centre.
+fn stroke_places(map: &Map) -> Vec<Place> {
     let [hu, hv] = map.half;
-    let pitch = 2.0 * hu.max(hv) / STROKES as f64;
+    let pitch = pitch(map);
     let count = |h: f64| ((2.0 * h / pitch).round() as usize).max(1);
     let (nx, ny) = (count(hu), count(hv));
     let at = |i: usize, n: usize, h: f64| h * ((2 * i + 1) as f64 / n as f64 - 1.0);
-    let places: Vec<Place> = (0..ny).flat_map(|j| (0..nx).map(move |i| (at(i, nx, hu), at(j, ny, hv)))).collect();
+    (0..ny).flat_map(|j| (0..nx).map(move |i| (at(i, nx, hu), at(j, ny, hv)))).collect()
+}
+
+/// Strokes, chart units for an ellipticity of 1, and the ellipticity of the stroke in the key.
+fn strokes(surface: &FieldSurface, map: &Map) -> (Vec<Line>, f64, f64) {
+    let pitch = pitch(map);
+    let places = stroke_places(map);
     let largest = places.iter().map(|(u, v)| surface.elongation(*u, *v).0).fold(LEAST_FULL_SCALE, f64::max);
     let per_unit = LONGEST * pitch * map.scale / largest;
     let stroke = |(u, v): &Place| {
@@ -203,6 +214,22 @@ fn circle(radius: f64, map: &Map) -> Vec<Line> {
     places.split(|p| !inside(p)).map(|piece| piece.iter().map(|p| map.at(p.0, p.1)).collect()).collect()
 }
 
+/// What the surfaces say where the strokes are.
+fn marks(surface: &FieldSurface, map: &Map) -> Marks {
+    let mark = |(u, v): Place| {
+        let (x, y) = round(map.at(u, v));
+        Mark { x, y, words: at_place(surface, u, v) }
+    };
+    let height = (map.height() + KEY).round() as u32;
+    Marks { height, places: stroke_places(map).into_iter().map(mark).collect() }
+}
+
+fn at_place(surface: &FieldSurface, u: f64, v: f64) -> String {
+    let (e, angle) = surface.elongation(u, v);
+    let degrees = angle.to_degrees().rem_euclid(180.0);
+    format!("FWHM {:.2} px, ellipticity {e:.3} along {degrees:.0} degrees", surface.fwhm_px(u, v))
+}
+
 fn in_words(surface: &FieldSurface) -> String {
     let [u, v] = surface.half_size;
     let places = [
@@ -212,17 +239,8 @@ fn in_words(surface: &FieldSurface) -> String {
         ("upper left corner", -u, v),
         ("upper right corner", u, v),
     ];
-    let words: Vec<String> = places
-        .iter()
-        .map(|(name, u, v)| {
-            let (e, angle) = surface.elongation(*u, *v);
-            format!(
-                "{name}: FWHM {:.2} px, ellipticity {e:.3} along {:.0} degrees",
-                surface.fwhm_px(*u, *v),
-                angle.to_degrees().rem_euclid(180.0)
-            )
-        })
-        .collect();
+    let words: Vec<String> =
+        places.iter().map(|(name, u, v)| format!("{name}: {}", at_place(surface, *u, *v))).collect();
     format!("From smooth surfaces through the stars, {}.", words.join("; "))
 }
 

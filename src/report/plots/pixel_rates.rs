@@ -1,6 +1,6 @@
 //! How many pixels have which dark rate.
 
-use super::canvas::{Axis, Ink, Layer, draw};
+use super::canvas::{Axis, Ink, Layer, Told, draw};
 use super::{Figure, PlotError};
 use crate::report::model::SensorEntry;
 use crate::report::numbers::plain;
@@ -29,7 +29,8 @@ pub fn pixel_rates(sensor: &SensorEntry) -> Result<Option<Figure>, PlotError> {
         layers.push(Layer::Dashes(outline(coldest, y.range.0), Ink::Second));
     }
     layers.push(Layer::Line(outline(warmest, y.range.0), Ink::First));
-    let svg = draw(620, &x, &y, &layers)?;
+    let told: Vec<Told> = [Some(warmest), coldest].into_iter().flatten().flat_map(told).collect();
+    let (svg, marks) = draw(620, &x, &y, &layers, &told)?;
     let title = finding(warmest);
     let mut caption = format!("Line: at {:.1} °C", warmest.celsius.unwrap_or(0.0));
     if let Some(coldest) = coldest {
@@ -37,13 +38,24 @@ pub fn pixel_rates(sensor: &SensorEntry) -> Result<Option<Figure>, PlotError> {
     }
     caption += ". Each step is 58 % wider than the last. What lies left of the peak is the noise of the darks.";
     let alt = format!("{title}.{}{}", words(warmest), coldest.map(words).unwrap_or_default());
-    Ok(Some(Figure { title, svg, alt, caption }))
+    Ok(Some(Figure { title, svg, marks, alt, caption }))
 }
 
 /// Edges and number of the steps that hold pixels; pixels below the lowest edge have no place on a logarithmic axis.
 fn steps(rates: &PixelDarkRates) -> Vec<(f64, f64, f64)> {
     let with_edges = rates.histogram.iter().filter(|s| s.pixels > 0);
     with_edges.filter_map(|s| Some((s.from_e_per_px_s?, s.to_e_per_px_s, s.pixels as f64))).collect()
+}
+
+/// The steps as a reader is told of them, each at its middle.
+fn told(rates: &PixelDarkRates) -> Vec<Told> {
+    let celsius = rates.celsius.unwrap_or(0.0);
+    let words = |(from, to, pixels): (f64, f64, f64)| {
+        let at = 0.5 * (from.log10() + to.log10());
+        let text = format!("{celsius:.1} °C, {} to {} e⁻/s: {pixels} pixels", plain(from), plain(to));
+        (at, pixels.log10(), text)
+    };
+    steps(rates).into_iter().map(words).collect()
 }
 
 /// The steps as one line, down to the axis at `floor` between steps that do not touch.

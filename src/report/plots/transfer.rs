@@ -3,7 +3,7 @@
 //! Source: Janesick, *Photon Transfer* (2007): variance = read noise^2 + mean / gain, in ADU; where the flats tell it, with
 //! the curvature that was fitted.
 
-use super::canvas::{Axis, Ink, Layer, Point, Shape, draw};
+use super::canvas::{Axis, Ink, Layer, Point, Shape, Told, draw};
 use super::{Figure, PlotError};
 use crate::report::model::SensorEntry;
 use crate::report::numbers::{plain, with_sigma};
@@ -44,7 +44,11 @@ pub fn photon_transfer(sensor: &SensorEntry) -> Result<Option<Figure>, PlotError
     }
     let dots = points.iter().map(|(x, y)| Point { x: *x, y: *y, bar: None }).collect();
     layers.push(Layer::Points(dots, Shape::Ring, Ink::Second));
-    let svg = draw(620, &x, &y, &layers)?;
+    let told: Vec<Told> = points
+        .iter()
+        .map(|(m, v)| (*m, *v, format!("mean {} ADU: variance {} ADU²", rounded(*m), rounded(*v))))
+        .collect();
+    let (svg, marks) = draw(620, &x, &y, &layers, &told)?;
     let worst = points.iter().filter_map(|(m, v)| line(*m).map(|l| (v / l - 1.0).abs())).fold(0.0, f64::max);
     let dimmest = points.iter().map(|p| p.0).fold(f64::INFINITY, f64::min);
     let title = match gain {
@@ -68,7 +72,7 @@ pub fn photon_transfer(sensor: &SensorEntry) -> Result<Option<Figure>, PlotError
     } else {
         format!("Rings: one flat pair each. No line: {}", result.gain_e_per_adu.why())
     };
-    Ok(Some(Figure { title, svg, alt, caption }))
+    Ok(Some(Figure { title, svg, marks, alt, caption }))
 }
 
 /// Variance that the curve gives at a signal, ADU^2; `None` without a gain.
@@ -121,9 +125,10 @@ pub fn transfer_residuals(sensor: &SensorEntry) -> Result<Option<Figure>, PlotEr
         .map(|p| format!("{} ADU: {}", rounded(p.x), with_sigma(p.y, p.bar.map(|b| 0.5 * (b.1 - b.0)))))
         .collect();
     let alt = format!("{title}. Deviation in per cent by mean signal: {}.", numbers.join("; "));
+    let told: Vec<Told> = left.iter().zip(&numbers).map(|(p, words)| (p.x, p.y, format!("mean {words} %"))).collect();
     let layers =
         [Layer::Dashes(vec![(0.0, 0.0), (right, 0.0)], Ink::First), Layer::Points(left, Shape::Ring, Ink::Second)];
-    let svg = draw(420, &x, &y, &layers)?;
+    let (svg, marks) = draw(420, &x, &y, &layers, &told)?;
     let bend = result.photon_transfer_fit.as_ref().map(|f| &f.curvature_per_adu);
     let caption = match bend {
         Some(k) if k.is_known() => {
@@ -132,7 +137,7 @@ pub fn transfer_residuals(sensor: &SensorEntry) -> Result<Option<Figure>, PlotEr
         }
         _ => "Two of three should. Levels that differ threefold would test the straight line.",
     };
-    Ok(Some(Figure { title, svg, alt, caption: caption.to_owned() }))
+    Ok(Some(Figure { title, svg, marks, alt, caption: caption.to_owned() }))
 }
 
 fn rounded(x: f64) -> String {

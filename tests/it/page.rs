@@ -1,0 +1,267 @@
+//! The report in a browser: `SKYGRAIN_CHROMEDRIVER` names the driver and `SKYGRAIN_AXE` the script of axe-core; without
+//! them these tests say that they were skipped. Screenshots go to `skygrain-page` in the folder for temporary files.
+
+use std::io::{BufRead, BufReader};
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Stdio};
+
+use base64::Engine as _;
+use serde_json::{Value, json};
+
+use crate::command_line::skygrain;
+use crate::raw_fits::*;
+
+/// The most that a page of 300 frames may weigh, bytes, and take to open, ms.
+const MOST_BYTES: usize = 3_000_000;
+const MOST_OPENING_MS: f64 = 1000.0;
+/// Tab presses after which a control counts as out of the keyboard's reach: more than twice those of the demo's page.
+const MOST_TABS: usize = 120;
+// Key codes of the WebDriver standard (section "Keyboard actions").
+const ENTER: &str = "\u{E007}";
+const TAB: &str = "\u{E004}";
+const RIGHT: &str = "\u{E014}";
+
+/// A page in headless Chromium, through the WebDriver protocol (W3C Recommendation).
+struct Browser {
+    driver: Child,
+    session: String,
+    agent: ureq::Agent,
+}
+
+impl Browser {
+    /// `None`, and it is said, where no driver is named.
+    fn start(test: &str) -> Option<Self> {
+        let Some(path) = std::env::var_os("SKYGRAIN_CHROMEDRIVER") else {
+            eprintln!("{test}: skipped, SKYGRAIN_CHROMEDRIVER names no driver");
+            return None;
+        };
+        let mut driver = Command::new(path).arg("--port=0").stdout(Stdio::piped()).spawn().unwrap();
+        let mut lines = BufReader::new(driver.stdout.take().unwrap()).lines();
+        let told = |l: String| l.rsplit_once(" successfully on port ").map(|(_, p)| p.trim_end_matches('.').to_owned());
+        let port = lines.by_ref().map_while(Result::ok).find_map(told).expect("the driver tells its port");
+        // What else it says is taken away, or a full pipe would stop it.
+        std::thread::spawn(move || lines.for_each(drop));
+        let agent: ureq::Agent = ureq::Agent::config_builder().http_status_as_error(false).build().into();
+        let mut browser = Self { driver, session: format!("http://127.0.0.1:{port}/session"), agent };
+        let started = browser.post(
+            "",
+            &json!({"capabilities": {"alwaysMatch": {
+                "browserName": "chrome",
+                "goog:chromeOptions": {"args": [
+                    "--headless", "--no-sandbox", "--disable-gpu", "--hide-scrollbars", "--window-size=1280,900",
+                ]},
+                "goog:loggingPrefs": {"browser": "ALL", "performance": "ALL"},
+            }}}),
+        );
+        browser.session += &format!("/{}", started["sessionId"].as_str().unwrap());
+        Some(browser)
+    }
+
+    #[track_caller]
+    fn post(&self, what: &str, body: &Value) -> Value {
+        let url = format!("{}{what}", self.session);
+        let mut answer: Value = self.agent.post(&url).send_json(body).unwrap().body_mut().read_json().unwrap();
+        assert!(answer["value"].get("error").is_none(), "{what}: {answer:#}");
+        answer["value"].take()
+    }
+
+    fn open(&self, page: &Path) {
+        self.post("/url", &json!({"url": format!("file://{}", page.canonicalize().unwrap().display())}));
+    }
+
+    #[track_caller]
+    fn run(&self, script: &str) -> Value {
+        self.post("/execute/sync", &json!({"script": script, "args": []}))
+    }
+
+    fn devtools(&self, command: &str, parameters: Value) {
+        self.post("/goog/cdp/execute", &json!({"cmd": command, "params": parameters}));
+    }
+
+    /// Presses keys where the focus is.
+    fn press(&self, keys: &str) {
+        let strokes: Vec<Value> = keys
+            .chars()
+            .flat_map(|k| [json!({"type": "keyDown", "value": k}), json!({"type": "keyUp", "value": k})])
+            .collect();
+        self.post("/actions", &json!({"actions": [{"type": "key", "id": "keys", "actions": strokes}]}));
+    }
+
+    /// Moves the focus on by the Tab key until it is where a script says.
+    #[track_caller]
+    fn tab_to(&self, wanted: &str) {
+        for _ in 0..MOST_TABS {
+            if self.run(&format!("const e = document.activeElement; return !!({wanted})")) == true {
+                return;
+            }
+            self.press(TAB);
+        }
+        panic!("{MOST_TABS} presses of Tab do not lead to {wanted}");
+    }
+
+    /// What the browser has written down since it was last asked.
+    fn log(&self, kind: &str) -> Vec<Value> {
+        self.post("/se/log", &json!({"type": kind})).as_array().unwrap().clone()
+    }
+
+    fn shot(&self, name: &str) {
+        let url = format!("{}/screenshot", self.session);
+        let answer: Value = self.agent.get(&url).call().unwrap().body_mut().read_json().unwrap();
+        keep(name, answer["value"].as_str().unwrap());
+    }
+
+    /// Violations that axe-core finds on the page as it stands.
+    fn violations(&self, axe: &str) -> Vec<String> {
+        self.run(axe);
+        let script = "const done = arguments[arguments.length - 1]; \
+                      axe.run().then(r => done(r.violations.map(v => v.id + ': ' + v.nodes.length + ' at ' \
+                      + v.nodes[0].target + ' ' + v.nodes[0].failureSummary)), e => done([String(e)]));";
+        let found = self.post("/execute/async", &json!({"script": script, "args": []}));
+        found.as_array().unwrap().iter().map(|v| v.as_str().unwrap().to_owned()).collect()
+    }
+}
+
+impl Drop for Browser {
+    fn drop(&mut self) {
+        let _ = self.agent.delete(&self.session).call();
+        let _ = self.driver.kill();
+        let _ = self.driver.wait();
+    }
+}
+
+fn keep(name: &str, base64: &str) {
+    let folder = std::env::temp_dir().join("skygrain-page");
+    std::fs::create_dir_all(&folder).unwrap();
+    let bytes = base64::engine::general_purpose::STANDARD.decode(base64).unwrap();
+    std::fs::write(folder.join(name), bytes).unwrap();
+}
+
+fn demo(folder: &Path) -> PathBuf {
+    let (night, out) = (folder.join("night"), folder.join("out"));
+    let ran = skygrain(&["demo", night.to_str().unwrap(), "--out", out.to_str().unwrap()]);
+    assert_eq!(ran.status, Some(0), "{}", ran.stderr);
+    out.join("report.html")
+}
+
+#[test]
+fn the_page_works_by_keyboard_is_quiet_and_accessible_and_asks_for_nothing() {
+    let Some(browser) = Browser::start("the page in a browser") else { return };
+    let dir = tempfile::tempdir().unwrap();
+    browser.open(&demo(dir.path()));
+    browser.shot("desktop.png");
+
+    // The table of files: unfold, sift, sort, all by keyboard.
+    browser.tab_to("e.tagName === 'SUMMARY'");
+    browser.press(ENTER);
+    browser.tab_to("e.matches('.sift input')");
+    let shown = "[...document.querySelectorAll('table.files tbody tr')].filter(r => !r.hidden)";
+    let all = browser.run(&format!("return {shown}.length"));
+    browser.press("h-alpha light");
+    let sifted = browser.run(&format!("return {shown}.map(r => r.textContent)"));
+    let sifted = sifted.as_array().unwrap();
+    assert!(sifted.len() == 10 && all == 62, "{} of {all}", sifted.len());
+    assert!(sifted.iter().all(|t| t.as_str().unwrap().contains("H-alpha")));
+    assert_eq!(browser.run("return document.querySelector('.told').textContent"), "10 of 62 rows");
+    let head = "e.matches('button.by') && e.textContent === 'FWHM, px'";
+    browser.tab_to(head);
+    let widths = format!("return {shown}.map(r => parseFloat(r.cells[6].textContent)).filter(v => !isNaN(v))");
+    for (way, sign) in [("ascending", 1.0), ("descending", -1.0)] {
+        browser.press(ENTER);
+        assert_eq!(browser.run("return document.activeElement.parentElement.getAttribute('aria-sort')"), way);
+        let values: Vec<f64> = serde_json::from_value(browser.run(&widths)).unwrap();
+        assert_eq!(values.len(), 10);
+        assert!(values.windows(2).all(|w| sign * (w[1] - w[0]) >= 0.0), "{way}: {values:?}");
+    }
+    // The frame that is left out says so, and the text can be copied as it stands.
+    let copied =
+        "const s = getSelection(); s.selectAllChildren(document.querySelector('table.files')); return s.toString()";
+    let copied = browser.run(copied);
+    assert!(copied.as_str().unwrap().contains("clouded"), "{copied}");
+
+    // A figure is read step by step.
+    browser.run("document.querySelector('.reader').focus()");
+    let told = "const r = document.querySelector('.reader'); \
+                return [r.getAttribute('aria-valuenow'), r.getAttribute('aria-valuetext'), r.textContent]";
+    let first = browser.run(told);
+    browser.press(RIGHT);
+    let second = browser.run(told);
+    assert_eq!((&first[0], &second[0]), (&"1".into(), &"2".into()));
+    assert!(second[1] == second[2] && second[1] != first[1], "{first} {second}");
+    assert!(second[1].as_str().unwrap().contains(" px, lights/"), "{second}");
+    let readers = browser.run("return document.querySelectorAll('.reader').length");
+    assert_eq!(readers, browser.run("return document.querySelectorAll('figure').length"));
+
+    match std::env::var_os("SKYGRAIN_AXE") {
+        Some(axe) => {
+            let axe = std::fs::read_to_string(axe).unwrap();
+            assert_eq!(browser.violations(&axe), Vec::<String>::new(), "in the light scheme");
+            let dark = json!({"features": [{"name": "prefers-color-scheme", "value": "dark"}]});
+            browser.devtools("Emulation.setEmulatedMedia", dark);
+            browser.run("scrollTo(0, 0)");
+            browser.shot("dark.png");
+            assert_eq!(browser.violations(&axe), Vec::<String>::new(), "in the dark scheme");
+            browser.devtools("Emulation.setEmulatedMedia", json!({"features": []}));
+        }
+        None => eprintln!("accessibility: skipped, SKYGRAIN_AXE names no script"),
+    }
+
+    let phone = json!({"width": 390, "height": 844, "deviceScaleFactor": 2, "mobile": true});
+    browser.devtools("Emulation.setDeviceMetricsOverride", phone);
+    browser.run("scrollTo(0, 0)");
+    browser.shot("phone.png");
+    let width = browser.run("return document.documentElement.scrollWidth");
+    assert!(width.as_f64().unwrap() <= 390.0, "the page is {width} px wide on a phone");
+    browser.devtools("Emulation.clearDeviceMetricsOverride", json!({}));
+    let printed = browser.post("/print", &json!({"page": {"width": 21.0, "height": 29.7}, "background": true}));
+    keep("print.pdf", printed.as_str().unwrap());
+
+    let complaints = browser.log("browser");
+    assert!(complaints.is_empty(), "{complaints:#?}");
+    let requests: Vec<String> = browser
+        .log("performance")
+        .iter()
+        .filter_map(|entry| serde_json::from_str::<Value>(entry["message"].as_str()?).ok())
+        .filter(|m| m["message"]["method"] == "Network.requestWillBeSent")
+        .map(|m| m["message"]["params"]["request"]["url"].as_str().unwrap_or("").to_owned())
+        .collect();
+    let elsewhere: Vec<&String> = requests.iter().filter(|u| !u.ends_with("/out/report.html")).collect();
+    assert!(!requests.is_empty() && elsewhere.is_empty(), "{requests:?}");
+}
+
+#[test]
+fn a_script_that_is_not_the_pages_own_does_not_run() {
+    let Some(browser) = Browser::start("the page's policy") else { return };
+    let dir = tempfile::tempdir().unwrap();
+    let page = demo(dir.path());
+    let text = std::fs::read_to_string(&page).unwrap();
+    std::fs::write(&page, text.replace("</main>", "<script>document.title = 'caught'</script></main>")).unwrap();
+    browser.open(&page);
+    assert_ne!(browser.run("return document.title"), "caught");
+    assert!(browser.log("browser").iter().any(|l| l["message"].as_str().unwrap().contains("Content Security Policy")));
+}
+
+#[test]
+fn a_night_of_300_frames_makes_a_page_that_is_small_and_opens_at_once() {
+    let dir = tempfile::tempdir().unwrap();
+    let night = dir.path().join("night");
+    std::fs::create_dir(&night).unwrap();
+    for i in 0..300 {
+        let start =
+            format!("DATE-OBS= '2031-10-{:02}T{:02}:{:02}:00'", 4 + (1080 + i) / 1440, (18 + i / 60) % 24, i % 60);
+        let cards = [start.as_str(), "FILTER  = 'Clear'", "CCD-TEMP= 12.5"];
+        std::fs::write(night.join(format!("light-{i:03}.fits")), light(1 + i % 20, &cards)).unwrap();
+    }
+    let out = dir.path().join("out");
+    let ran = skygrain(&["night", night.to_str().unwrap(), "--out", out.to_str().unwrap()]);
+    assert!(ran.status.is_some_and(|s| s < 2), "{}", ran.stderr);
+    let page = out.join("report.html");
+    let bytes = std::fs::read(&page).unwrap().len();
+    println!("300 frames: a page of {bytes} bytes");
+    assert!((300_000..MOST_BYTES).contains(&bytes), "{bytes}");
+    let Some(browser) = Browser::start("opening a page of 300 frames") else { return };
+    browser.open(&page);
+    let ms = browser.run("return performance.getEntriesByType('navigation')[0].loadEventEnd").as_f64().unwrap();
+    println!("opened in {ms:.0} ms");
+    assert_eq!(browser.run("return document.querySelectorAll('table.files tbody tr').length"), 300);
+    assert!(ms > 0.0 && ms < MOST_OPENING_MS, "{ms}");
+}
