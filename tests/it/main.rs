@@ -23,6 +23,10 @@ mod simulated_field;
 mod simulated_sensor;
 mod simulated_stars;
 mod simulated_transfer;
+#[cfg(feature = "catalogue")]
+mod sky_fields;
+#[cfg(feature = "catalogue")]
+mod sky_trials;
 mod star_cutouts;
 mod tile_files;
 mod upgrade;
