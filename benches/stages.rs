@@ -171,6 +171,28 @@ fn darks(c: &mut Criterion) {
     group.finish();
 }
 
+/// Biases and flats of 26 megapixels; compare with the time of reading in the group of the darks.
+fn biases_and_flats(c: &mut Criterion) {
+    let dir = tempfile::tempdir().expect("a temporary folder");
+    let frame = |i: u64, kind, sky_e_per_px_s: f64| {
+        let path = dir.path().join(format!("{i:02}.fits"));
+        let recipe =
+            FrameRecipe { exposure_s: 1.0, sky_e_per_px_s, ..FrameRecipe::unlit(Detector::even(WIDTH, HEIGHT), i) };
+        write_frame(&path, &render(&recipe).0, &[]).expect("the frame can be written");
+        CalibrationFrame { path, kind, exposure_s: Some(1.0), celsius: Some(-10.0), filter: None }
+    };
+    let biases: Vec<CalibrationFrame> = (0..7).map(|i| frame(i, FrameKind::Bias, 0.0)).collect();
+    let flats: Vec<CalibrationFrame> = (7..13).map(|i| frame(i, FrameKind::Flat, 20_000.0)).collect();
+    let mut group = c.benchmark_group("biases and flats of 26 megapixels");
+    group.sample_size(10).measurement_time(Duration::from_secs(10));
+    for (n, m) in [(2, 0), (7, 0), (2, 2), (2, 6)] {
+        let frames = [&biases[..n], &flats[..m]].concat();
+        let sensor = || characterise(&frames, &SensorHints::default(), &|_| {});
+        group.bench_function(format!("sensor from {n} biases and {m} flats"), |b| b.iter(|| black_box(sensor())));
+    }
+    group.finish();
+}
+
 fn calibration(files: &[skygrain::folder::FoundFile]) -> Vec<CalibrationFrame> {
     let frame = |f: &skygrain::folder::FoundFile| {
         let header = read_header(&ImageFile::open(&f.path).expect("opens").cards().expect("reads"));
@@ -186,5 +208,5 @@ fn calibration(files: &[skygrain::folder::FoundFile]) -> Vec<CalibrationFrame> {
     files.iter().filter_map(frame).collect()
 }
 
-criterion_group!(stages, one_frame, by_size, by_threads, darks, whole_folder);
+criterion_group!(stages, one_frame, by_size, by_threads, darks, biases_and_flats, whole_folder);
 criterion_main!(stages);

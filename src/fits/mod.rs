@@ -7,12 +7,14 @@
 
 mod cards;
 mod handle;
+mod holes;
 mod image;
 mod mend;
 mod pixels;
 mod promise;
 
 pub use cards::{Card, Cards, leading_number};
+pub use holes::{Grid, Holes};
 pub use image::{Geometry, ImageFile};
 pub use pixels::{Image, Pixels};
 

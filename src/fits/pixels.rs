@@ -2,11 +2,15 @@
 
 use ndarray::Array2;
 
+use super::Holes;
+
 /// One plane of pixels, physical values (BSCALE and BZERO applied). Row 0 is the first row of the file.
 #[derive(Debug, Clone, PartialEq)]
 pub enum Pixels {
     /// Unsigned 16-bit numbers as recorded.
     U16(Array2<u16>),
+    /// The same, some of them not to count: the numbers stay 16 bits wide.
+    Holed(Array2<u16>, Holes),
     /// Everything else; undefined pixels are NaN.
     F32(Array2<f32>),
 }
@@ -15,23 +19,33 @@ impl Pixels {
     /// (rows, columns).
     pub fn dim(&self) -> (usize, usize) {
         match self {
-            Self::U16(a) => a.dim(),
+            Self::U16(a) | Self::Holed(a, _) => a.dim(),
             Self::F32(a) => a.dim(),
         }
     }
 
-    /// Value at column `x`, row `y`, ADU.
+    /// Value at column `x`, row `y`, ADU; NaN where undefined.
+    #[inline]
     pub fn at(&self, x: usize, y: usize) -> f64 {
         match self {
             Self::U16(a) => f64::from(a[[y, x]]),
+            Self::Holed(_, holes) if holes.at(x, y) => f64::NAN,
+            Self::Holed(a, _) => f64::from(a[[y, x]]),
             Self::F32(a) => f64::from(a[[y, x]]),
         }
     }
 
     /// Copies one row into `into`, ADU.
     pub fn copy_row(&self, y: usize, into: &mut [f32]) {
+        self.copy_numbers(y, into);
+        if let Self::Holed(a, holes) = self {
+            holes.in_row(y, 0..a.dim().1).for_each(|x| into[x] = f32::NAN);
+        }
+    }
+
+    fn copy_numbers(&self, y: usize, into: &mut [f32]) {
         match self {
-            Self::U16(a) => {
+            Self::U16(a) | Self::Holed(a, _) => {
                 let row = a.row(y);
                 match row.as_slice() {
                     // A contiguous row is converted many numbers at a time.

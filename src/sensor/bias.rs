@@ -190,11 +190,11 @@ impl BiasSet {
         if self.sum.is_empty() {
             self.sum = vec![0.0; rows * columns];
         }
-        let mut row = vec![0.0; columns];
-        for (y, sum) in self.sum.chunks_exact_mut(columns).enumerate() {
-            frame.copy_row(y, &mut row);
-            sum.iter_mut().zip(&row).for_each(|(s, v)| *s += v);
-        }
+        let add = |row: &mut Vec<f32>, (y, sum): (usize, &mut [f32])| {
+            frame.copy_row(y, row);
+            sum.iter_mut().zip(row).for_each(|(s, v)| *s += *v);
+        };
+        self.sum.par_chunks_exact_mut(columns).enumerate().for_each_init(|| vec![0.0; columns], add);
     }
 
     fn first_frame(&mut self, frame: &Pixels, grid: &Grid, step: u32) {
@@ -216,13 +216,13 @@ impl BiasSet {
     /// behind the floor has against the mean.
     fn pair(&mut self, earlier: &Pixels, frame: &Pixels, grid: &Grid, step: u32) -> (Vec<f64>, Option<f64>) {
         let unknown = || (vec![f64::NAN; grid.cells.len()], None);
+        let everywhere = |v: f64| grid.map_telling(|_, _| v);
         let q = f64::from(step);
         let difference = |x: usize, y: usize| frame.at(x, y) - earlier.at(x, y);
         let (w, h) = (grid.width, grid.height);
         let mut sample: Vec<f64> = (0..w * h).step_by(SAMPLE_STRIDE).map(|i| difference(i % w, i / w)).collect();
         let Some(rough) = spread(&mut sample, q) else { return unknown() };
-        let rows = Lines::new(h, w, q, &rough, |y, x| difference(x, y));
-        let columns = Lines::new(w, h, q, &rough, difference);
+        let [rows, columns] = Lines::of_difference(earlier, frame, q, &rough);
         self.rows.push((0.5 * rows.variance.0, 0.5 * rows.variance.1));
         self.columns.push((0.5 * columns.variance.0, 0.5 * columns.variance.1));
         let before = self.levels.last().copied().unwrap_or((0.0, 0.0));
@@ -247,23 +247,24 @@ impl BiasSet {
             let lines = row_variance + if columns.wander { 0.5 * columns.variance.0.max(0.0) } else { 0.0 };
             let Some(noise) = rounded::over_frame(earlier, frame, step, floor.map(|f| f.lowest_adu), start) else {
                 self.untold += 1;
-                return (vec![0.5 * rough.variance; grid.cells.len()], None);
+                return (everywhere(0.5 * rough.variance), None);
             };
             self.fitted += 1;
             let variance = noise.variance.0 - lines + q * q / 12.0;
             self.pairs.push(PairVariance { variance, sigma: noise.variance.1, cells: noise.regions });
             self.row_variance.push(row_variance);
             let shift = noise.level - 0.5 * (before.0 + self.levels.last().map_or(before.0, |l| l.0));
-            return (vec![variance; grid.cells.len()], floor.map(|_| shift));
+            return (everywhere(variance), floor.map(|_| shift));
         }
-        let cells = grid.map(|cell| {
+        let cells = grid.map_telling(|_, cell| {
             let mut values: Vec<f64> = cell.pixels().map(|(x, y)| difference(x, y) - offset(x, y)).collect();
             spread(&mut values, if wander { 0.0 } else { q }).map_or(f64::NAN, |s| 0.5 * s.variance * levelled)
         });
         if let Some(pair) = combine_cells(&cells) {
             self.pairs.push(pair);
             self.row_variance.push(row_variance);
-            self.kurtosis.push(excess_kurtosis(w, h, 2.0 * pair.variance, |x, y| {
+            let rows_looked_at = (0..h).step_by(grid.thinning().pow(2)).collect();
+            self.kurtosis.push(excess_kurtosis(w, rows_looked_at, 2.0 * pair.variance, |x, y| {
                 difference(x, y) - offset(x, y) - if rows.wander { 0.0 } else { rows.mean }
             }));
         }
@@ -276,7 +277,7 @@ impl BiasSet {
         let n = self.levels.len();
         let first = self.levels.first()?.0;
         let shifts = [self.levels[n - 2].0 - first, self.levels[n - 1].0 - first];
-        let cells = grid.map_indexed(|i, cell| {
+        let cells = grid.map_telling(|i, cell| {
             let centre = self.cell_mean[i];
             let both = cell
                 .pixels()
@@ -292,7 +293,7 @@ impl BiasSet {
 }
 
 /// Fourth moment over the squared second, less 3, and its error for normal data.
-fn excess_kurtosis(w: usize, h: usize, variance: f64, at: impl Fn(usize, usize) -> f64 + Sync) -> (f64, f64) {
+fn excess_kurtosis(w: usize, rows: Vec<usize>, variance: f64, at: impl Fn(usize, usize) -> f64 + Sync) -> (f64, f64) {
     let limit = TAIL_WINDOW_SIGMAS * variance.sqrt();
     let add = |a: [f64; 3], b: [f64; 3]| [a[0] + b[0], a[1] + b[1], a[2] + b[2]];
     let row = |y: usize| {
@@ -300,7 +301,7 @@ fn excess_kurtosis(w: usize, h: usize, variance: f64, at: impl Fn(usize, usize) 
         inside.map(|d| [1.0, d * d, d.powi(4)]).fold([0.0; 3], add)
     };
     // Rows are summed up in their order, so that threads change nothing.
-    let rows: Vec<[f64; 3]> = (0..h).into_par_iter().map(row).collect();
+    let rows: Vec<[f64; 3]> = rows.into_par_iter().map(row).collect();
     let [n, second, fourth] = rows.into_iter().fold([0.0; 3], add);
     (n * fourth / (second * second) - 3.0, (24.0 / n).sqrt())
 }

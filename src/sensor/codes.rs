@@ -41,18 +41,20 @@ impl Histogram {
             a.iter_mut().zip(b).for_each(|(a, b)| *a += b);
             a
         };
-        let (rows, _) = pixels.dim();
+        let (rows, columns) = pixels.dim();
         let block = rows.div_ceil(rayon::current_num_threads().max(1)).max(1);
         let starts: Vec<usize> = (0..rows).step_by(block).collect();
         let counts = starts
             .par_iter()
             .map(|start| {
                 let mut counts = vec![0u32; CODES];
+                let mut values = vec![0f32; columns];
                 for row in *start..(start + block).min(rows) {
                     match pixels {
                         Pixels::U16(a) => a.row(row).iter().for_each(|v| counts[usize::from(*v)] += 1),
-                        Pixels::F32(a) => {
-                            for v in a.row(row).iter().filter(|v| !v.is_nan()) {
+                        Pixels::Holed(..) | Pixels::F32(_) => {
+                            pixels.copy_row(row, &mut values);
+                            for v in values.iter().filter(|v| !v.is_nan()) {
                                 if v.fract() != 0.0 || !(0.0..=65535.0).contains(v) {
                                     return None;
                                 }

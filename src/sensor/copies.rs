@@ -35,13 +35,16 @@ fn checksum(frame: &Pixels) -> Option<u64> {
     let (rows, columns) = frame.dim();
     let stride = (rows / LEAST_ROWS).clamp(1, ROW_STRIDE);
     let mut hasher = DefaultHasher::new();
-    let mut bytes = Vec::new();
+    let (mut bytes, mut values) = (Vec::new(), vec![0f32; columns]);
     let mut varied = 0;
     for y in (0..rows).step_by(stride) {
         bytes.clear();
         match frame {
             Pixels::U16(a) => a.row(y).iter().for_each(|v| bytes.extend(v.to_le_bytes())),
-            Pixels::F32(a) => a.row(y).iter().for_each(|v| bytes.extend(v.to_bits().to_le_bytes())),
+            Pixels::Holed(..) | Pixels::F32(_) => {
+                frame.copy_row(y, &mut values);
+                values.iter().for_each(|v| bytes.extend(v.to_bits().to_le_bytes()));
+            }
         }
         hasher.write(&bytes);
         varied += (0..columns).filter(|x| frame.at(*x, y) != frame.at(0, 0)).take(LEAST_VARIED).count();

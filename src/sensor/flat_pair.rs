@@ -12,6 +12,7 @@ use crate::stats;
 use super::bias::{BiasSet, CELL_CLIP_SIGMAS};
 use super::spread::{Spread, spread};
 use super::tiles::{Cell, Grid};
+use super::windowed::LANES;
 
 /// A cell must stay this many of its standard deviations below saturation.
 const CLEAR_OF_CLIPPING_SIGMAS: f64 = 5.0;
@@ -138,6 +139,29 @@ fn covariance(first: &[f64], second: &[f64], cell: &Cell, s1: &Spread, s2: &Spre
     sum / (sums[0][2] - TERMS as f64)
 }
 
+/// Ratio of the sums of two rows above `bias`, and its relative variance for rows of `length` pixels.
+///
+/// The variance is that of the differences from neighbour to neighbour: blind to vignetting that differs, and no list to
+/// sort.
+#[multiversion::multiversion(targets("x86_64+avx512f+avx512bw+avx512dq+avx512vl", "x86_64+avx2", "x86_64+sse4.2"))]
+fn row_ratio(first: &[f32], second: &[f32], bias: f64, length: f64) -> (f64, f64) {
+    let n = first.len() as f64;
+    let (mut f, mut s) = ([0f64; LANES], [0f64; LANES]);
+    for (at, (u, v)) in first.iter().zip(second).enumerate() {
+        f[at % LANES] += f64::from(*u);
+        s[at % LANES] += f64::from(*v);
+    }
+    let [f, s] = [f, s].map(|sums| sums.iter().sum::<f64>() - n * bias);
+    let ratio = f / s;
+    let mut squares = [0f64; LANES];
+    let behind = first.iter().zip(second);
+    for (at, ((u, v), (before_u, before_v))) in first.iter().zip(second).skip(1).zip(behind).enumerate() {
+        let step = f64::from(*u) - f64::from(*before_u) - ratio * (f64::from(*v) - f64::from(*before_v));
+        squares[at % LANES] += step * step;
+    }
+    (ratio, 0.5 * squares.iter().sum::<f64>() / (n - 1.0) * length / (f * f))
+}
+
 /// Factors that bring each row of the second flat to the first.
 struct RowRatios {
     factors: Vec<f64>,
@@ -155,26 +179,26 @@ impl RowRatios {
     fn new(a: &Pixels, b: &Pixels, bias: f64, grid: &Grid, parities: usize) -> Self {
         let (w, h) = (grid.width, grid.height);
         let length = (w / parities) as f64;
+        let buffers = || (vec![0f32; w], Vec::with_capacity(w), Vec::with_capacity(w));
         // Ratio of the sums of a row, and its relative variance from the scatter of the differences within the row.
         let rows: Vec<(f64, f64)> = (0..h * parities)
             .into_par_iter()
-            .map(|i| {
-                let pixels =
-                    || (i % parities..w).step_by(parities).map(move |x| (a.at(x, i / parities), b.at(x, i / parities)));
-                let known = || pixels().filter(|(f, s)| f.is_finite() && s.is_finite());
-                let (f, s) = known().fold((0.0, 0.0), |(f, s), (u, v)| (f + u - bias, s + v - bias));
-                let ratio = f / s;
-                // From neighbour to neighbour: blind to vignetting that differs, and no list to sort.
-                let (mut squares, mut steps, mut before) = (0.0, 0.0, None);
-                for d in known().map(|(u, v)| u - bias - ratio * (v - bias)) {
-                    if let Some(before) = before.replace(d) {
-                        let step: f64 = d - before;
-                        squares += step * step;
-                        steps += 1.0;
+            .map_init(buffers, |(row, first, second), i| {
+                let mut of_colour = |frame: &Pixels, into: &mut Vec<f32>| {
+                    frame.copy_row(i / parities, row);
+                    into.clear();
+                    into.extend(row.iter().skip(i % parities).step_by(parities));
+                };
+                of_colour(a, first);
+                of_colour(b, second);
+                if first.iter().chain(second.iter()).any(|v| !v.is_finite()) {
+                    let known: Vec<bool> = first.iter().zip(second.iter()).map(|(f, s)| (f + s).is_finite()).collect();
+                    for row in [&mut *first, second] {
+                        let mut known = known.iter();
+                        row.retain(|_| known.next() == Some(&true));
                     }
                 }
-                let noise = 0.5 * squares / steps * length / (f * f);
-                (ratio, noise)
+                row_ratio(first, second, bias, length)
             })
             .collect();
         if rows.iter().any(|r| !(r.0 > 0.0 && r.0.is_finite() && r.1.is_finite())) {

@@ -243,6 +243,29 @@ mod tests {
         }
     }
 
+    /// A single activation energy stands for generation in the silicon's depletion layer: how far the step at 0 C may be
+    /// off for that, relative. Its own energy changes by 1.4 % from -20 to 20 C.
+    const ONE_ENERGY: f64 = 0.01;
+
+    // C5.2 with C5.4: dark current of silicon of 0.05 nA/cm2, 3.76 um pixels, e-/px/s at 26.85, 20, 0 and
+    // -20 C, and its own doubling step at 0 C. C5.5 and C5.6: the published laws of sensors not inverted and inverted, as
+    // ratios to 293 K. Evaluated outside this project.
+    #[test]
+    fn c5_2_c5_5_c5_6_one_energy_tells_the_step_of_physical_laws() {
+        let laws: [(&[(f64, f64)], f64); 3] = [
+            (&[(26.85, 42.9021), (20.0, 24.1987), (0.0, 3.891_46), (-20.0, 0.475_776)], 7.0923),
+            (&[(19.85, 1.0), (0.0, 0.165_917), (-20.0, 0.020_744_3)], 7.1635),
+            (&[(19.85, 1.0), (0.0, 0.084_991_3), (-20.0, 0.004_894_82)], 5.2242),
+        ];
+        for (rates, step) in laws {
+            let points: Vec<LawPoint> =
+                rates.iter().map(|&(celsius, rate)| LawPoint { celsius, rate, sigma: 0.05 * rate }).collect();
+            let law = DarkLaw::fit(&points, 0.0).unwrap();
+            let local = 2.0 * 2f64.ln() / (law.rate(1.0).0 / law.rate(-1.0).0).ln();
+            assert!((local / step - 1.0).abs() < ONE_ENERGY, "{local} for {step}");
+        }
+    }
+
     // Recipe of a public issue tracker: 0.005, 0.0159, 0.0503 ADU/s at -20, -10, 0 C double every 6 C.
     #[test]
     fn darks_at_other_temperatures_predict_the_rate_between() {

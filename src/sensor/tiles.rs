@@ -9,6 +9,9 @@ use rayon::prelude::*;
 const TILE_SIDE_PX: usize = 32;
 /// Side of a tile of a mosaic, px: again 1024 pixels for each of the four sites.
 const MOSAIC_TILE_SIDE_PX: usize = 64;
+/// Pixels that tell a variance at least: to 0.14 % (sqrt(2/N)), a seventh of what is promised. Tiles of larger frames are
+/// looked at in part.
+const ENOUGH_PX: usize = 1 << 20;
 
 /// Pixels of one site within one tile.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -111,6 +114,18 @@ impl Grid {
         (0..ny).map(row).collect()
     }
 
+    /// Of so many columns and of so many rows of tiles one is looked at where all pixels are more than enough.
+    pub fn thinning(&self) -> usize {
+        (self.width * self.height / ENOUGH_PX).isqrt().max(1)
+    }
+
+    /// Whether cell `i` is one of those that variances are taken from: whole tiles, evenly over the frame.
+    pub fn tells_variance(&self, i: usize) -> bool {
+        let (tile, every) = (i / self.sites, self.thinning());
+        let chosen = |at: usize| at % every == every / 2;
+        chosen(tile % self.tiles[0]) && chosen(tile / self.tiles[0])
+    }
+
     /// Sites of the mosaic: cell `i` lies on site `i % sites()`.
     pub fn sites(&self) -> usize {
         self.sites
@@ -124,6 +139,11 @@ impl Grid {
     /// As [`Grid::map`], with the index of the cell.
     pub fn map_indexed<T: Send>(&self, f: impl Fn(usize, &Cell) -> T + Sync + Send) -> Vec<T> {
         self.cells.par_iter().enumerate().map(|(i, cell)| f(i, cell)).collect()
+    }
+
+    /// A number for each of the cells that variances are taken from; NaN for the others.
+    pub fn map_telling(&self, f: impl Fn(usize, &Cell) -> f64 + Sync + Send) -> Vec<f64> {
+        self.map_indexed(|i, cell| if self.tells_variance(i) { f(i, cell) } else { f64::NAN })
     }
 }
 
@@ -148,6 +168,21 @@ mod tests {
             }
             assert!(seen.iter().all(|n| *n == 1));
         }
+    }
+
+    #[test]
+    fn of_large_frames_enough_pixels_tell_variances_and_of_small_ones_all() {
+        for (width, height, mosaic) in
+            [(2048, 2048, false), (6248, 4176, false), (6248, 4176, true), (9600, 6400, true)]
+        {
+            let grid = Grid::new(width, height, mosaic);
+            let looked = (0..grid.cells.len()).filter(|i| grid.tells_variance(*i));
+            let pixels: usize = looked.map(|i| grid.cells[i].len()).sum();
+            // Tiles at the border may leave a tenth.
+            assert!(pixels * 10 > ENOUGH_PX * 9 && pixels <= 4 * ENOUGH_PX, "{width} {pixels}");
+        }
+        let small = Grid::new(1500, 1000, true);
+        assert!((0..small.cells.len()).all(|i| small.tells_variance(i)));
     }
 
     #[test]

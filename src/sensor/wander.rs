@@ -16,8 +16,9 @@ const UNLIKELY: f64 = 0.05;
 pub(super) fn bias_wander(biases: &[BiasSet]) -> Option<(f64, usize)> {
     let (mut squares, mut degrees) = (0.0, 0);
     for set in biases.iter().filter(|s| s.levels.len() > 1) {
-        let mean = set.level()?;
-        squares += set.levels.iter().map(|l| (l.0 - mean).powi(2) - l.1 * l.1).sum::<f64>();
+        let (mean, n) = (set.level()?, set.levels.len() as f64);
+        let own = set.levels.iter().map(|l| l.1 * l.1).sum::<f64>() / n;
+        squares += set.levels.iter().map(|l| (l.0 - mean).powi(2)).sum::<f64>() - (n - 1.0) * own;
         degrees += set.levels.len() - 1;
     }
     (degrees > 0).then(|| ((squares / degrees as f64).max(0.0).sqrt(), degrees))
@@ -86,4 +87,27 @@ pub(super) fn grown(chi2: f64, n: usize) -> f64 {
     let degrees = n.saturating_sub(2) as f64;
     let Ok(law) = ChiSquared::new(degrees) else { return 1.0 };
     if law.sf(chi2) < UNLIKELY { (chi2 / degrees).sqrt() } else { 1.0 }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    // C9.8 gives 4.302653 and 2.093024 for 2 and 19 degrees at 97.5 %, from the same distribution of scipy; at one standard
+    // deviation scipy 1.17.1 `t.ppf(0.841344746, n)` gives these.
+    #[test]
+    fn student_s_t_at_one_standard_deviation() {
+        for (degrees, want) in [(1.0, 1.837_337), (2.0, 1.321_277), (9.0, 1.058_728), (19.0, 1.027_017)] {
+            assert!((student(degrees) - want).abs() < 1e-4, "{degrees}: {}", student(degrees));
+        }
+    }
+
+    // Levels 100, 101, 103: variance 7/3 about their mean (closed form), of which 0.5^2 is each level's own error.
+    #[test]
+    fn wander_is_what_the_errors_of_the_levels_leave() {
+        let set = BiasSet { levels: [100.0, 101.0, 103.0].map(|l| (l, 0.5)).to_vec(), ..BiasSet::default() };
+        let (adu, degrees) = bias_wander(&[set]).unwrap();
+        assert_eq!(degrees, 2);
+        assert!((adu * adu - (7.0 / 3.0 - 0.25)).abs() < 1e-12, "{adu}");
+    }
 }

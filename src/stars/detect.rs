@@ -7,9 +7,8 @@
 use std::ops::Range;
 
 use multiversion::multiversion;
-use ndarray::ArrayView2;
 
-use crate::fits::Pixels;
+use crate::fits::{Grid, Pixels};
 use crate::frame::Lattice;
 
 use super::SkyMap;
@@ -40,8 +39,9 @@ pub fn detect(plane: &Pixels, lattice: Lattice, sky: &SkyMap, kernel_fwhm_px: f6
     let kernel = Kernel::new(kernel_fwhm_px, lattice);
     let task = Scan { lattice, sky, kernel, ring: Ring::new(kernel_fwhm_px), threshold };
     let mut peaks = match plane {
-        Pixels::U16(a) => scan(a.view(), &task),
-        Pixels::F32(a) => scan(a.view(), &task),
+        Pixels::U16(a) => scan(Grid::whole(a), &task),
+        Pixels::Holed(a, holes) => scan(Grid::holed(a, holes), &task),
+        Pixels::F32(a) => scan(Grid::whole(a), &task),
     };
     peaks.retain(|peak| peak.significance >= threshold);
     peaks.sort_by_key(|peak| (peak.y, peak.x));
@@ -65,7 +65,7 @@ struct Scan<'a> {
 ///
 /// Compiled for wider vectors too and chosen at run time; the operations and their order, and so the bits, are the same.
 #[multiversion(targets("x86_64+avx512f+avx512bw+avx512dq+avx512vl", "x86_64+avx2", "x86_64+sse4.2"))]
-fn scan<T: Copy + Into<f32>>(plane: ArrayView2<T>, task: &Scan) -> Vec<Peak> {
+fn scan<T: Copy + Into<f32>>(plane: Grid<T>, task: &Scan) -> Vec<Peak> {
     let kernel = &task.kernel;
     let columns = plane.dim().1;
     let longest = BUFFERED / (kernel.height() + 4);
@@ -87,7 +87,7 @@ fn scan<T: Copy + Into<f32>>(plane: ArrayView2<T>, task: &Scan) -> Vec<Peak> {
 /// Appends the peaks of some columns, row by row.
 #[inline(always)]
 fn scan_strip<T: Copy + Into<f32>, const RADIUS: usize>(
-    plane: ArrayView2<T>,
+    plane: Grid<T>,
     strip: Range<usize>,
     task: &Scan,
     peaks: &mut Vec<Peak>,
@@ -113,8 +113,7 @@ fn scan_strip<T: Copy + Into<f32>, const RADIUS: usize>(
         let entering = &mut across[y % height];
         if y < rows {
             let net = &mut padded[margin..margin + read.len()];
-            let row = plane.row(y);
-            sky.subtract_row(y, read.clone(), row.as_slice().expect("rows lie together in memory"), net);
+            sky.subtract_row(y, read.clone(), plane, net);
             blank_other_colours(net, *lattice, read.start, y);
             combine::<RADIUS>(|shift| &padded[shift..], &kernel.taps, entering);
         } else {

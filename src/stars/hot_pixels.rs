@@ -1,7 +1,6 @@
 //! Peaks that are one hot pixel.
 
-use ndarray::ArrayView2;
-
+use crate::fits::Grid;
 use crate::frame::Lattice;
 
 /// Sum of the neighbours over the centre below which a peak is one hot pixel: half of what a star of 1 px FWHM, centred
@@ -13,13 +12,13 @@ const HOT_PIXEL_NEIGHBOURS: [f64; 2] = [0.31, 0.05];
 /// Near the border of the frame, where its neighbours are missing, none does.
 #[inline(always)]
 pub(super) fn is_hot_pixel<T: Copy + Into<f32>>(
-    plane: ArrayView2<T>,
+    plane: Grid<T>,
     lattice: Lattice,
     peak: (usize, usize),
     ring_adu: f64,
 ) -> bool {
     let (rows, columns) = plane.dim();
-    let at = |x: usize, y: usize| -> f32 { plane[[y, x]].into() };
+    let at = |x: usize, y: usize| plane.at(x, y);
     let (mut x, mut y, mut highest) = (peak.0, peak.1, f32::NEG_INFINITY);
     for b in peak.1.saturating_sub(1)..(peak.1 + 2).min(rows) {
         for a in peak.0.saturating_sub(1)..(peak.0 + 2).min(columns) {

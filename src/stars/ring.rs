@@ -1,7 +1,6 @@
 //! The background beside a peak: the median of a ring, beyond the star's core and within a nebula's curvature.
 
-use ndarray::ArrayView2;
-
+use crate::fits::Grid;
 use crate::frame::Lattice;
 
 /// Samples of the ring.
@@ -29,12 +28,7 @@ impl Ring {
 
     /// Median of the ring's finite samples, ADU; `None` where there are none.
     #[inline(always)]
-    pub fn level<T: Copy + Into<f32>>(
-        &self,
-        plane: ArrayView2<T>,
-        lattice: Lattice,
-        peak: (usize, usize),
-    ) -> Option<f32> {
+    pub fn level<T: Copy + Into<f32>>(&self, plane: Grid<T>, lattice: Lattice, peak: (usize, usize)) -> Option<f32> {
         let (rows, columns) = plane.dim();
         let mut sample = [f32::INFINITY; SAMPLES];
         let mut n = 0;
@@ -46,7 +40,7 @@ impl Ring {
             // On a mosaic every second pixel of a row counts: the neighbour does where this one does not.
             let x = x as usize + usize::from(!lattice.holds(x as usize, y as usize));
             if x < columns {
-                let value: f32 = plane[[y as usize, x]].into();
+                let value = plane.at(x, y as usize);
                 if value.is_finite() {
                     sample[n] = value;
                     n += 1;

@@ -7,9 +7,9 @@
 use std::ops::Range;
 
 use multiversion::multiversion;
-use ndarray::{Array2, ArrayView2};
+use ndarray::Array2;
 
-use crate::fits::Pixels;
+use crate::fits::{Grid, Pixels};
 use crate::frame::Lattice;
 use crate::stats::{converged_truncation_factor, median_mut, mode_of};
 
@@ -39,12 +39,13 @@ pub struct SkyMap {
 /// Maps sky and noise of a plane. `None` when no tile has enough finite pixels.
 pub fn map_sky(plane: &Pixels, lattice: Lattice) -> Option<SkyMap> {
     match plane {
-        Pixels::U16(a) => map_values(a.view(), lattice),
-        Pixels::F32(a) => map_values(a.view(), lattice),
+        Pixels::U16(a) => map_values(Grid::whole(a), lattice),
+        Pixels::Holed(a, holes) => map_values(Grid::holed(a, holes), lattice),
+        Pixels::F32(a) => map_values(Grid::whole(a), lattice),
     }
 }
 
-fn map_values<T: Copy + Into<f32>>(plane: ArrayView2<T>, lattice: Lattice) -> Option<SkyMap> {
+fn map_values<T: Copy + Into<f32>>(plane: Grid<T>, lattice: Lattice) -> Option<SkyMap> {
     let (rows, columns) = plane.dim();
     let tile_px = (rows.min(columns) / 6).clamp(LEAST_TILE_PX, TILE_PX);
     let (ny, nx) = (rows.div_ceil(tile_px), columns.div_ceil(tile_px));
@@ -63,10 +64,9 @@ fn map_values<T: Copy + Into<f32>>(plane: ArrayView2<T>, lattice: Lattice) -> Op
         counts.fill(0);
         // Row by row through a whole row of tiles: memory is read in its order.
         for y in (j * tile_px..((j + 1) * tile_px).min(rows)).step_by(step) {
-            let row = plane.row(y);
             for (i, count) in counts.iter_mut().enumerate() {
                 for x in (i * tile_px..((i + 1) * tile_px).min(columns)).step_by(step) {
-                    let value: f32 = row[x].into();
+                    let value = plane.at(x, y);
                     if lattice.holds(x, y) && value.is_finite() {
                         groups[i / LANES][*count][i % LANES] = value;
                         *count += 1;
@@ -229,8 +229,10 @@ fn smoothed(mesh: &Array2<f32>) -> Array2<f32> {
 impl SkyMap {
     /// Writes pixels less sky of some columns of row `y` into `net`, ADU; undefined pixels become 0.
     #[inline(always)]
-    pub fn subtract_row<T: Copy + Into<f32>>(&self, y: usize, columns: Range<usize>, pixels: &[T], net: &mut [f32]) {
+    pub fn subtract_row<T: Copy + Into<f32>>(&self, y: usize, columns: Range<usize>, plane: Grid<T>, net: &mut [f32]) {
         let first = columns.start;
+        let pixels = plane.numbers(y);
+        let holes = plane.holes_in_row(y, columns.clone());
         self.for_runs(&self.level, y, columns, |run, start, slope| {
             let to = &mut net[run.start - first..run.end - first];
             // A 32-bit counter turns into a float in one vector instruction, a 64-bit one does not.
@@ -240,6 +242,7 @@ impl SkyMap {
                 *to = if over.is_finite() { over } else { 0.0 };
             }
         });
+        holes.for_each(|x| net[x - first] = 0.0);
     }
 
     /// Writes the sky level of some columns of row `y`, ADU.

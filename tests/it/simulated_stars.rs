@@ -1,7 +1,7 @@
 //! Star measurement against simulated truth. The renderer shares no code with the fit.
 
 use skygrain::fits::Pixels;
-use skygrain::frame::Lattice;
+use skygrain::frame::{Lattice, undefine};
 use skygrain::simulate::{Detector, FrameRecipe, SimStar, render};
 use skygrain::stars::{FrameStars, MeasureOptions, StarFlag, measure};
 
@@ -146,6 +146,20 @@ fn a_lone_hot_pixel_is_not_a_star_and_a_sharp_star_is() {
     assert!(kept >= 75, "{kept} of 81 stars kept, {:?}", got.flags);
     assert!(got.flags[&StarFlag::HotPixel] >= 45, "{:?}", got.flags);
     assert!((got.fwhm_px.value.unwrap() / 1.2 - 1.0).abs() < 0.01);
+}
+
+// The same arithmetic on numbers of either width: every digit agrees.
+#[test]
+fn pixels_left_out_count_for_nothing_whatever_the_width_of_the_numbers() {
+    let Pixels::U16(mut image) = frame(1.8, 0.1, 3.5, 50.0, 4) else { unreachable!() };
+    let numbers = image.len();
+    let places: Vec<u32> = (0..numbers as u32).step_by(97).collect();
+    let wide = undefine(Pixels::F32(image.mapv(f32::from)), &places);
+    // What stands in a hole must not matter.
+    places.iter().for_each(|p| image.as_slice_mut().unwrap()[*p as usize] = 60_000);
+    let narrow = undefine(Pixels::U16(image.clone()), &places);
+    assert_eq!(format!("{:?}", measured(&narrow)), format!("{:?}", measured(&wide)));
+    assert_ne!(measured(&narrow), measured(&Pixels::U16(image)));
 }
 
 // A failure from public issue trackers.
