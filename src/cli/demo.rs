@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 use walkdir::WalkDir;
 
 use super::{CliError, measure, print, status_of};
+use crate::folder::Rig;
 use crate::night::Scope;
 use crate::quantity::Quantity;
 use crate::report::{Report, summary, with_sigma};
@@ -13,7 +14,7 @@ use crate::simulate::{NightTruth, SimulateError, write_night};
 /// Writes the night, measures it, prints the report's summary and the comparison.
 pub fn demo(folder: PathBuf, out: PathBuf, seed: u64) -> Result<u8, CliError> {
     let truth = simulated_night(&folder, seed)?;
-    let (report, written) = measure(vec![folder], None, out, Scope::Night)?;
+    let (report, written) = measure(vec![folder], Rig::default(), out, Scope::Night)?;
     print(&summary(&report, Some(&written)))?;
     print(&comparison(&report, &truth))?;
     // A trailed and a clouded light are part of the night: leaving them out is what the demo shows.

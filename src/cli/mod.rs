@@ -83,8 +83,8 @@ pub fn main() -> ExitCode {
 
 fn carry_out(command: Command) -> Result<u8, CliError> {
     match command {
-        Command::Night(inputs) => report_on(inputs, Scope::Night),
-        Command::Sensor(inputs) => report_on(inputs, Scope::Sensor),
+        Command::Night { inputs, pointing } => report_on(inputs, pointing, Scope::Night),
+        Command::Sensor(inputs) => report_on(inputs, None, Scope::Sensor),
         Command::Frames { files, rig, format } => frames(files, rig.as_deref(), format),
         Command::Completions { shell } => {
             let mut text = Vec::new();
@@ -116,13 +116,15 @@ fn manual(command: Option<&str>) -> Result<Vec<u8>, CliError> {
     Ok(text)
 }
 
-fn report_on(inputs: Inputs, scope: Scope) -> Result<u8, CliError> {
+fn report_on(inputs: Inputs, pointing: Option<String>, scope: Scope) -> Result<u8, CliError> {
     // Refused before hours of frames are measured, not after.
     if let Some(path) = &inputs.defects {
         check_defect_file(path, &inputs.folders)?;
     }
     let folders = inputs.folders.clone();
-    let (report, written) = measure(inputs.folders, inputs.rig.as_deref(), inputs.out, scope)?;
+    let mut rig = read_rig(inputs.rig.as_deref())?;
+    rig.pointing = pointing.or(rig.pointing);
+    let (report, written) = measure(inputs.folders, rig, inputs.out, scope)?;
     print(&summary(&report, Some(&written)))?;
     let status = status_of(&report);
     let Some(path) = &inputs.defects else { return Ok(status) };
@@ -145,14 +147,9 @@ fn read_rig(path: Option<&Path>) -> Result<Rig, RigError> {
 }
 
 /// Measures and writes the report.
-fn measure(
-    folders: Vec<PathBuf>,
-    rig: Option<&Path>,
-    out: PathBuf,
-    scope: Scope,
-) -> Result<(Report, Written), CliError> {
+fn measure(folders: Vec<PathBuf>, rig: Rig, out: PathBuf, scope: Scope) -> Result<(Report, Written), CliError> {
     check_out(&folders, &out)?;
-    let input = NightInput { folders, out, rig: read_rig(rig)? };
+    let input = NightInput { folders, out, rig };
     let bar = Bar::new();
     let report = run(&input, scope, &|stage, done, total| bar.show(stage, done, total))?;
     bar.finish();

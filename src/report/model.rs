@@ -11,6 +11,7 @@ use serde::{Serialize, Serializer};
 use crate::folder::FrameKind;
 use crate::quantity::Quantity;
 use crate::sensor::{DefectMap, SensorResult};
+use crate::sky::StarMatch;
 use crate::stars::field::FieldResult;
 use crate::verdict::{Answer, CoolingRow, DarkMatch, NoiseBudget, Sampling};
 
@@ -117,6 +118,8 @@ pub struct Session {
     pub cooling_basis: String,
     /// What subtracting the darks at hand would leave in these lights.
     pub dark_match: DarkMatch,
+    /// Where the frames point and their scale, from the stars themselves.
+    pub star_match: StarMatch,
 }
 
 /// What the frames of a session have in common.

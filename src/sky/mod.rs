@@ -16,6 +16,7 @@ mod search;
 mod similarity;
 mod solve;
 mod sphere;
+mod together;
 mod triangles;
 mod wcs;
 
@@ -26,4 +27,5 @@ pub use precession::to_j2000;
 pub use search::FALSE_ALARM;
 pub use solve::{Frame, NoMatch, SkyMatch, Source, match_sky};
 pub use sphere::{Direction, TangentPlane};
+pub use together::{StarMatch, StatedOptics, together};
 pub use wcs::direction_of;

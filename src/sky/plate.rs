@@ -79,6 +79,13 @@ impl Plate {
         Some([u[0] + cx, u[1] + cy])
     }
 
+    /// Width and height of the frame across its middle, degrees.
+    pub fn field_deg(&self) -> [f64; 2] {
+        let ([cx, cy], [w, h]) = (self.centre_px(), self.size_px);
+        let across = |a, b| self.direction(a).separation_arcsec(self.direction(b)) / 3600.0;
+        [across([-0.5, cy], [w - 0.5, cy]), across([cx, -0.5], [cx, h - 0.5])]
+    }
+
     /// Whether a pixel lies in the frame.
     pub(super) fn holds(&self, [x, y]: [f64; 2]) -> bool {
         (-0.5..self.size_px[0] - 0.5).contains(&x) && (-0.5..self.size_px[1] - 0.5).contains(&y)

@@ -14,9 +14,10 @@ use super::{Source, TangentPlane};
 
 /// Probability of a false match that is accepted in the whole search of a frame.
 pub const FALSE_ALARM: f64 = 1e-6;
-/// Sum of `1 / k` up to the most proposals that a search can make: testing the k-th at `FALSE_ALARM / (k * this)` keeps the
+/// Sum of `1 / k` up to the most proposals that a search can make (a few steps of `MOST_PROPOSALS` for each of a few pointings
+/// and scales, 2e8 at most): testing the k-th at `FALSE_ALARM / (k * this)` keeps the
 /// whole below `FALSE_ALARM`.
-const HARMONIC: f64 = 17.0;
+const HARMONIC: f64 = 20.0;
 /// Proposals and triangles of one step after which it is given up: about 0.1 s each.
 const MOST_PROPOSALS: u64 = 600_000;
 const MOST_TRIANGLES: u64 = 1_500_000;

@@ -67,6 +67,11 @@ pub enum NoMatch {
     )]
     FewInCatalogue(usize),
     #[error(
+        "so small a field holds about {0} stars of the catalogue (to magnitude 12), {LEAST_PAIRS} are needed in it; a solved \
+         WCS in the headers would give the scale"
+    )]
+    SparseField(usize),
+    #[error(
         "no arrangement of its stars agrees with the catalogue beyond doubt: the pointing is off by more than 2 degrees, the \
          scale by more than a factor of 1.5, the field holds fewer than about 8 stars to magnitude 12, or its stars are not \
          those of the sky; --pointing \"RA DEC\" and the rig keys pixel_um and focal_mm help"
@@ -150,6 +155,14 @@ pub fn match_sky(catalogue: Option<&Catalogue>, frame: &Frame) -> Result<SkyMatc
                 return Ok(in_full(&found, frame, region));
             }
         }
+    }
+    // Where the scale is known, so is the number of stars that could have been matched.
+    let in_frame = |(region, scale): &(Region, f64)| {
+        region.stars.len() as f64 * size_px[0] * size_px[1] * scale * scale / region.area()
+    };
+    let most = searches.iter().map(in_frame).fold(0.0, f64::max);
+    if frame.scale_arcsec_per_px.is_some() && most < LEAST_PAIRS as f64 {
+        return Err(NoMatch::SparseField(most.round() as usize));
     }
     Err(NoMatch::NotFound)
 }

@@ -109,27 +109,31 @@ pub fn random_truth(seed: u64) -> Truth {
     }
 }
 
+/// Places and magnitudes of the catalogue's stars in a frame.
+pub fn catalogue_stars(catalogue: &Catalogue, truth: &Truth) -> Vec<([f64; 2], f64)> {
+    let [w, h] = truth.size_px.map(|n| n as f64);
+    let radius_deg = 1.05 * w.hypot(h) / 2.0 * truth.scale[0].max(truth.scale[1]) / 3600.0;
+    let stars: Vec<CatalogueStar> = catalogue.within(Direction::from_degrees(truth.ra_deg, truth.dec_deg), radius_deg);
+    stars.iter().filter_map(|s| Some((place(s.direction, truth)?, s.vt_mag))).collect()
+}
+
 /// What a frame shows, and what its header tells of it.
 pub fn field(catalogue: &Catalogue, truth: Truth, seed: u64) -> Field {
     let mut rng = Xoshiro256PlusPlus::seed_from_u64(seed ^ 0x5EED);
     let normal = Normal::new(0.0, 1.0).expect("a standard deviation above 0");
     let centre = Direction::from_degrees(truth.ra_deg, truth.dec_deg);
     let [w, h] = truth.size_px.map(|n| n as f64);
-    let radius_deg = 1.05 * w.hypot(h) / 2.0 * truth.scale[0].max(truth.scale[1]) / 3600.0;
-    let stars: Vec<CatalogueStar> = catalogue.within(centre, radius_deg);
     let noise = PLACE_NOISE_PX.hypot(CATALOGUE_NOISE_ARCSEC / mean_scale(&truth));
     let mut seen: Vec<(f64, [f64; 2])> = Vec::new();
-    let mut catalogue_stars = 0;
-    for star in &stars {
-        let Some(at) = place(star.direction, &truth) else { continue };
-        catalogue_stars += 1;
+    let stars = catalogue_stars(catalogue, &truth);
+    for (at, vt_mag) in &stars {
         if rng.random_range(0.0..1.0) >= MISSING {
             let at = at.map(|v| v + noise * normal.sample(&mut rng));
-            seen.push((star.vt_mag + MAGNITUDE_SCATTER * normal.sample(&mut rng), at));
+            seen.push((vt_mag + MAGNITUDE_SCATTER * normal.sample(&mut rng), at));
         }
     }
     let anywhere = |rng: &mut Xoshiro256PlusPlus| [rng.random_range(0.0..w), rng.random_range(0.0..h)];
-    for _ in 0..((FAINTER * catalogue_stars as f64) as usize).min(MOST_FAINTER) {
+    for _ in 0..((FAINTER * stars.len() as f64) as usize).min(MOST_FAINTER) {
         // Star counts grow about threefold a magnitude.
         let mag = FAINTEST + f64::log(rng.random_range(1.0 / 9.0..1.0), 3.0);
         seen.push((mag + MAGNITUDE_SCATTER * normal.sample(&mut rng), anywhere(&mut rng)));
@@ -142,7 +146,7 @@ pub fn field(catalogue: &Catalogue, truth: Truth, seed: u64) -> Field {
     Field {
         truth,
         sources,
-        catalogue_stars,
+        catalogue_stars: stars.len(),
         pointing: off_by_up_to_two_degrees(centre, &mut rng),
         told_scale: told(&truth, &mut rng),
     }

@@ -13,6 +13,8 @@ const PROMISED_FROM: usize = 8;
 const LEAST_SOLVED: f64 = 0.98;
 /// Relative error of the scale.
 const SCALE_ERROR: f64 = 5e-4;
+/// Root mean square of the scale's errors over the stated ones: one, and the scatter of that over 30 frames is 0.13.
+const PULL_RANGE: std::ops::Range<f64> = 0.6..1.4;
 /// Distance of the centres from which a match is false, in widths of the frame.
 const FALSE_CENTRE: f64 = 0.01;
 
@@ -55,58 +57,36 @@ fn scale_error(trial: &Trial, found: &SkyMatch) -> f64 {
 fn sky_trials(count: u64) {
     let catalogue = Catalogue::shipped().expect("built with the catalogue");
     let trials: Vec<Trial> = (0..count).into_par_iter().map(|seed| trial(&catalogue, seed)).collect();
-    let (mut promised, mut solved, mut beyond) = (0, 0, 0);
-    let (mut errors, mut pulls) = (Vec::new(), Vec::new());
     for t in &trials {
-        let counts = t.field.catalogue_stars >= PROMISED_FROM;
-        promised += usize::from(counts);
-        match &t.result {
-            Ok(found) => {
-                assert!(!is_false(t, found), "seed {}: {:?}", t.seed, t.field.truth);
-                let error = scale_error(t, found);
-                if counts {
-                    solved += 1;
-                    beyond += usize::from(error.abs() > SCALE_ERROR);
-                    errors.push(error.abs());
-                    pulls
-                        .push(error * mean_scale(&t.field.truth) / found.scale_arcsec_per_px.sigma.unwrap_or(f64::NAN));
-                }
-                println!(
-                    "{:3} {:6.3} s  {:.2} deg {:4} stars {:5} sources  fit {:4}  error {:+.5} %  pull {:+.2}  chance {:.0e}",
-                    t.seed,
-                    t.seconds,
-                    width_deg(t),
-                    t.field.catalogue_stars,
-                    t.field.sources.len(),
-                    found.stars,
-                    100.0 * error,
-                    pulls.last().unwrap_or(&0.0),
-                    found.false_alarm
-                );
-            }
-            Err(why) => println!(
-                "{:3} {:6.3} s  {:.2} deg {:4} stars {:5} sources  told {:?}: {}",
-                t.seed,
-                t.seconds,
-                width_deg(t),
-                t.field.catalogue_stars,
-                t.field.sources.len(),
-                t.field.told_scale.is_some(),
-                &why.to_string()[..30]
-            ),
-        }
+        let found = t.result.as_ref().map_or_else(ToString::to_string, |m| {
+            assert!(!is_false(t, m), "seed {}: {:?}", t.seed, t.field.truth);
+            format!("{} stars, scale off by {:+.4} %, chance {:.0e}", m.stars, 100.0 * scale_error(t, m), m.false_alarm)
+        });
+        let (width, stars) = (width_deg(t), t.field.catalogue_stars);
+        println!("{:3}: {width:.2} degrees, {stars} catalogue stars, {:.3} s: {found}", t.seed, t.seconds);
     }
-    let slowest = trials.iter().map(|t| t.seconds).fold(0.0, f64::max);
-    let mean = trials.iter().map(|t| t.seconds).sum::<f64>() / trials.len() as f64;
-    let rms = (pulls.iter().map(|p| p * p).sum::<f64>() / pulls.len() as f64).sqrt();
-    errors.sort_by(f64::total_cmp);
+    let promised: Vec<&Trial> = trials.iter().filter(|t| t.field.catalogue_stars >= PROMISED_FROM).collect();
+    let solved: Vec<(&Trial, &SkyMatch)> =
+        promised.iter().filter_map(|t| Some((*t, t.result.as_ref().ok()?))).collect();
+    let largest = solved.iter().map(|(t, m)| scale_error(t, m).abs()).fold(0.0, f64::max);
+    let pull = |(t, m): &(&Trial, &SkyMatch)| {
+        scale_error(t, m) * mean_scale(&t.field.truth) / m.scale_arcsec_per_px.sigma.expect("an error")
+    };
+    let rms = (solved.iter().map(|s| pull(s).powi(2)).sum::<f64>() / solved.len() as f64).sqrt();
+    let mut seconds: Vec<f64> = solved.iter().map(|(t, _)| t.seconds).collect();
+    seconds.sort_by(f64::total_cmp);
+    let (middle, last) = (seconds[seconds.len() / 2], seconds[seconds.len() - 1]);
     println!(
-        "{solved} of {promised} promised frames matched, {beyond} beyond 0.05 %; pulls {rms:.2}; largest errors {:?}",
-        &errors[errors.len().saturating_sub(5)..]
+        "{} of {} frames with {PROMISED_FROM} stars or more matched; largest error of the scale {:.3} %, pulls {rms:.2}; \
+         median {middle:.3} s, slowest {last:.3} s",
+        solved.len(),
+        promised.len(),
+        100.0 * largest
     );
-    println!("mean {mean:.3} s, slowest {slowest:.3} s");
-    assert!(solved as f64 >= LEAST_SOLVED * promised as f64, "{solved} of {promised}");
-    assert_eq!(beyond, 0);
+    let most_missed = ((1.0 - LEAST_SOLVED) * promised.len() as f64).ceil() as usize;
+    assert!(promised.len() - solved.len() <= most_missed, "{} of {}", solved.len(), promised.len());
+    assert!(largest < SCALE_ERROR, "{largest}");
+    assert!(PULL_RANGE.contains(&rms), "{rms}");
 }
 
 fn no_sky_trials(count: u64) {
@@ -115,7 +95,7 @@ fn no_sky_trials(count: u64) {
     (0..count).into_par_iter().for_each(|seed| {
         let (sources, size_px) = no_sky(seed);
         let truth = random_truth(seed);
-        let scale_arcsec_per_px = (seed % 5 > 0).then_some(mean_scale(&truth));
+        let scale_arcsec_per_px = (seed % 10 > 0).then_some(mean_scale(&truth));
         let pointings = [Direction::from_degrees(truth.ra_deg, truth.dec_deg)];
         let frame = Frame { sources: &sources, size_px, pointings: &pointings, scale_arcsec_per_px };
         let got = match_sky(Some(&catalogue), &frame);
