@@ -6,12 +6,12 @@ use super::{ALL_HANDLED, CliError, print};
 use crate::report::write_upgrade;
 use crate::verdict::upgrade::{MeasuredReport, Options, text, upgrade};
 
-/// Compares, writes `upgrade.json` into `out` and prints the comparison.
+/// Compares, writes page and values into `out` and prints the comparison.
 pub fn compare(report: &Path, options: &Path, out: PathBuf) -> Result<u8, CliError> {
     let options = Options::read(options)?;
     let result = upgrade(&MeasuredReport::read(report)?, &options);
-    let written = write_upgrade(&result, &out)?;
+    let [page, values] = write_upgrade(&result, &out)?;
     print(&text(&result))?;
-    print(&format!("\n{:<12}{}\n", "Values", written.display()))?;
+    print(&format!("\n{:<12}{}\n{:<12}{}\n", "To read", page.display(), "Values", values.display()))?;
     Ok(ALL_HANDLED)
 }

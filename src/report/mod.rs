@@ -18,6 +18,7 @@ mod replies;
 mod sample;
 mod table;
 mod text;
+mod upgrade_page;
 mod write;
 
 pub use csv::frames_csv;

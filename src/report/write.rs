@@ -8,6 +8,7 @@ use thiserror::Error;
 
 use super::model::Report;
 use super::plots::PlotError;
+use super::upgrade_page::upgrade_html;
 use super::{csv, html, json};
 use crate::verdict::upgrade::Upgrade;
 
@@ -71,15 +72,16 @@ pub fn write(report: &Report, out_dir: &Path) -> Result<Written, ReportError> {
     Ok(written)
 }
 
-/// Writes `upgrade.json` into `out_dir`, which is made if need be, in the same way.
+/// Writes `upgrade.html` and `upgrade.json` into `out_dir`, which is made if need be, in the same way; where they lie.
 ///
 /// # Errors
 ///
 /// As [`write`].
-pub fn write_upgrade(result: &Upgrade, out_dir: &Path) -> Result<PathBuf, ReportError> {
-    let path = out_dir.join("upgrade.json");
-    put(out_dir, &[(&path, serde_json::to_string_pretty(result)? + "\n")])?;
-    Ok(path)
+pub fn write_upgrade(result: &Upgrade, out_dir: &Path) -> Result<[PathBuf; 2], ReportError> {
+    let paths = ["upgrade.html", "upgrade.json"].map(|name| out_dir.join(name));
+    let [page, values] = &paths;
+    put(out_dir, &[(values, serde_json::to_string_pretty(result)? + "\n"), (page, upgrade_html(result)?)])?;
+    Ok(paths)
 }
 
 /// Writes all files or, where one cannot be written, leaves the earlier ones whole.

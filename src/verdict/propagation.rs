@@ -74,7 +74,7 @@ impl<const N: usize> Draws<N> {
     }
 
     /// Values of `f` over the draws; the one at the centre where nothing has an uncertainty.
-    pub fn values(&self, f: impl Fn([f64; N]) -> f64) -> Vec<f64> {
+    pub fn values<T>(&self, f: impl Fn([f64; N]) -> T) -> Vec<T> {
         if self.draws.is_empty() { vec![f(self.centre)] } else { self.draws.iter().map(|s| f(*s)).collect() }
     }
 

@@ -3,7 +3,7 @@
 use std::path::Path;
 
 use serde_json::{Value, json};
-use skygrain::verdict::upgrade::{Interval, MeasuredReport, Options, Upgrade, Verdict, text, upgrade};
+use skygrain::verdict::upgrade::{Interval, MeasuredReport, Options, Upgrade, Verdict, session_rows, text, upgrade};
 
 use crate::command_line::skygrain;
 
@@ -92,21 +92,22 @@ fn compared(options: &str) -> Upgrade {
 fn ratio(options: &str) -> Interval {
     let result = compared(options);
     let gain = &result.options[0].sessions[0].gain;
-    gain.value.as_ref().unwrap_or_else(|| panic!("{:?}", gain.not_computable_because)).as_now.time_ratio
+    gain.value.as_ref().unwrap_or_else(|| panic!("{:?}", gain.not_computable_because)).as_now.worth.time_ratio
 }
 
 #[test]
 fn the_same_camera_again_gains_exactly_nothing() {
     let result = compared(&camera(&[]));
     let gain = result.options[0].sessions[0].gain.value.as_ref().unwrap();
-    for worth in [&gain.as_now, &gain.each_best] {
+    for worth in [&gain.as_now.worth, &gain.each_best.worth] {
         assert_eq!(worth.time_ratio, Interval { median: 1.0, low_16: 1.0, high_84: 1.0 });
         assert_eq!(worth.extra_hours_per_year.value.unwrap().median, 0.0);
         assert!(worth.cost_per_extra_hour.not_computable_because.as_ref().unwrap().contains("no hours"));
         assert_eq!(worth.verdict.value, Some(Verdict::DoesNotPayOff));
     }
     assert!(gain.parts.iter().all(|p| p.factor == 1.0));
-    assert!(text(&result).contains("no difference"));
+    let rows = session_rows(&result, &result.options[0], &result.options[0].sessions[0]);
+    assert!(rows.contains(&("by", "no difference".to_owned())), "{rows:?}");
 }
 
 #[test]
@@ -121,7 +122,7 @@ fn a_cooler_gives_the_ratios_of_the_cooling_table() {
             drop - 5.0
         );
         let result = compared_with(&warm, &options);
-        let got = result.options[0].sessions[0].gain.value.as_ref().unwrap().as_now.time_ratio.median;
+        let got = result.options[0].sessions[0].gain.value.as_ref().unwrap().as_now.worth.time_ratio.median;
         assert!((got - rho).abs() < 1e-6, "{drop}: {got}");
     }
 }
@@ -136,8 +137,81 @@ fn a_reducer_trades_the_sensors_noise_for_sky() {
     let session = &compared(&options).options[0].sessions[0];
     assert_eq!((session.image_scale_arcsec_per_px.value, session.px_per_fwhm.value), (Some(3.0), Some(1.0)));
     assert!(
-        session.gain.value.as_ref().unwrap().as_now.verdict.not_computable_because.as_ref().unwrap().contains("price")
+        session
+            .gain
+            .value
+            .as_ref()
+            .unwrap()
+            .as_now
+            .worth
+            .verdict
+            .not_computable_because
+            .as_ref()
+            .unwrap()
+            .contains("price")
     );
+}
+
+const TWO_FILTERS: &str =
+    "[[conditions.filter]]\nname = 'L'\nshare = 0.25\n[[conditions.filter]]\nname = 'H'\nshare = 0.75\n";
+
+/// The report with a second session, in a filter that lets a tenth of the sky through.
+fn two_sessions() -> Value {
+    let mut report = report();
+    let mut second = report["sessions"][0].clone();
+    second["id"] = json!("two");
+    second["settings"]["filter"] = json!("H");
+    second["sky_e_per_px_s"] = quantity(0.05);
+    report["sessions"].as_array_mut().unwrap().push(second);
+    report
+}
+
+#[test]
+fn the_year_is_the_sum_over_filters_by_their_share_of_the_hours() {
+    let better = camera(&[("read_noise_e", "1"), ("dark_e_per_px_s", "0.02")]);
+    let result = compared_with(&two_sessions(), &better.replace("[[option]]", &format!("{TWO_FILTERS}[[option]]")));
+    let option = &result.options[0];
+    let extra = |i: usize| {
+        let gain = option.sessions[i].gain.value.as_ref().unwrap();
+        gain.as_now.worth.extra_hours_per_year.value.unwrap().median
+    };
+    let all = option.altogether.value.as_ref().unwrap();
+    let together = all.as_now.extra_hours_per_year.value.unwrap().median;
+    assert!((together / (0.25 * extra(0) + 0.75 * extra(1)) - 1.0).abs() < ROUNDING, "{together}");
+    // 100 hours of the new camera are worth 100 + G of the present one.
+    assert!((all.as_now.time_ratio.median - 100.0 / (100.0 + together)).abs() < ROUNDING);
+    assert_eq!(all.shares, [("one".to_owned(), 0.25), ("two".to_owned(), 0.75)]);
+}
+
+#[test]
+fn without_shares_two_filters_have_no_common_year_and_one_filter_has() {
+    let result = compared_with(&two_sessions(), &camera(&[]));
+    let because = result.options[0].altogether.not_computable_because.as_ref().unwrap();
+    assert!(because.contains("[[conditions.filter]]"), "{because}");
+    assert!(text(&result).contains(because.as_str()));
+    assert!(compared(&camera(&[])).options[0].altogether.value.is_some());
+    let elsewhere = TWO_FILTERS.replace("'H'", "'Ultraviolet'");
+    let result = compared(&camera(&[]).replace("[[option]]", &format!("{elsewhere}[[option]]")));
+    let because = result.options[0].altogether.not_computable_because.as_ref().unwrap();
+    assert!(because.contains("Ultraviolet"), "{because}");
+}
+
+#[test]
+fn shares_that_do_not_add_up_are_refused() {
+    let options = camera(&[]).replace("[[option]]", &format!("{}[[option]]", TWO_FILTERS.replace("0.75", "0.5")));
+    let error = Options::parse(&options, Path::new("options.toml")).unwrap_err().to_string();
+    assert!(error.contains("add up to 0.75") && error.contains("line "), "{error}");
+}
+
+#[test]
+fn a_dark_current_taken_beyond_its_measured_range_is_said_to_be() {
+    let cooler = |drop: u32| {
+        format!("{CONDITIONS}[[option]]\nname = 'Frost box'\nkind = 'cooler'\ncooler_drop_c = {drop}\nprice = 1")
+    };
+    // Air at 15 C; the law was measured from 0 to 20 C.
+    let cautions = |drop| compared(&cooler(drop)).options[0].sessions[0].gain.value.as_ref().unwrap().cautions.clone();
+    assert!(cautions(10).is_empty(), "{:?}", cautions(10));
+    assert!(cautions(30)[0].contains("extrapolated to -15"), "{:?}", cautions(30));
 }
 
 #[test]
@@ -153,11 +227,13 @@ fn hours_of_each_ambient_class_count_with_their_own_ratio() {
     let equivalent = 30.0 * rate(0.0) / rate(-10.0) + 20.0 * rate(27.0) / rate(-10.0);
     let result = compared(&options);
     let gain = result.options[0].sessions[0].gain.value.as_ref().unwrap();
-    assert!((gain.as_now.extra_hours_per_year.value.unwrap().median / (equivalent - 50.0) - 1.0).abs() < ROUNDING);
+    assert!(
+        (gain.as_now.worth.extra_hours_per_year.value.unwrap().median / (equivalent - 50.0) - 1.0).abs() < ROUNDING
+    );
     // 100/(5 x extra hours), and nights of 5 h at 10 an hour.
-    let cost = gain.as_now.cost_per_extra_hour.value.unwrap().median;
+    let cost = gain.as_now.worth.cost_per_extra_hour.value.unwrap().median;
     assert!((cost * 5.0 * (equivalent - 50.0) / 100.0 - 1.0).abs() < ROUNDING);
-    let nights = gain.as_now.break_even_nights.value.unwrap();
+    let nights = gain.as_now.worth.break_even_nights.value.unwrap();
     assert!((nights * 10.0 * 5.0 * (equivalent / 50.0 - 1.0) / 100.0 - 1.0).abs() < ROUNDING);
 }
 
@@ -178,7 +254,7 @@ fn colder_is_never_worse_and_more_read_noise_never_better() {
 fn halving_the_price_halves_the_cost_of_an_hour() {
     let cost = |price: &str| {
         let result = compared(&camera(&[("price", price), ("cooler_drop_c", "[30, 4]")]));
-        result.options[0].sessions[0].gain.value.as_ref().unwrap().as_now.cost_per_extra_hour.value.unwrap()
+        result.options[0].sessions[0].gain.value.as_ref().unwrap().as_now.worth.cost_per_extra_hour.value.unwrap()
     };
     let (whole, half) = (cost("1000"), cost("500"));
     assert_eq!([half.median * 2.0, half.low_16 * 2.0, half.high_84 * 2.0], [whole.median, whole.low_16, whole.high_84]);
@@ -195,7 +271,7 @@ fn the_spread_is_that_of_the_stated_uncertainty() {
         camera(&[("peak_quantum_efficiency", "[0.5, 0.025]"), ("read_noise_e", "0"), ("dark_e_per_px_s", "0")]);
     let result = compared_with(&sky_only, &options);
     let gain = result.options[0].sessions[0].gain.value.as_ref().unwrap();
-    let Interval { low_16, high_84, .. } = gain.as_now.time_ratio;
+    let Interval { low_16, high_84, .. } = gain.as_now.worth.time_ratio;
     // 4000 draws place each end to 2.4 % of a sigma; the standard normal's 84 % point is 0.9945; a reciprocal adds 0.3 %.
     assert!(((high_84 - low_16) / 2.0 / (0.9945 * 0.05) - 1.0).abs() < 0.06, "{low_16} {high_84}");
     assert_eq!(gain.depends_most_on.unwrap().input, "the new quantum efficiency");
@@ -223,8 +299,8 @@ fn what_is_not_stated_takes_away_just_the_numbers_that_need_it() {
     assert!(lacking.gain.not_computable_because.as_ref().unwrap().contains("`lit_pixel_share`"));
     let lacking = session(&camera(&[]).replace("hours_per_year = 100\n", ""));
     let gain = lacking.gain.value.unwrap();
-    assert_eq!(gain.as_now.time_ratio.median, 1.0);
-    assert!(gain.as_now.extra_hours_per_year.not_computable_because.unwrap().contains("hours_per_year"));
+    assert_eq!(gain.as_now.worth.time_ratio.median, 1.0);
+    assert!(gain.as_now.worth.extra_hours_per_year.not_computable_because.unwrap().contains("hours_per_year"));
     let mut dark = report();
     dark["sessions"][0]["noise_budget"]["dark_e2"] = unknown("no dark frames in the folder");
     let result = compared_with(&dark, &camera(&[]));

@@ -6,7 +6,7 @@ use super::free::{FreeMeasure, free_measures};
 use super::geometry::{Geometry, Told};
 use super::measured::{MeasuredReport, MeasuredSession};
 use super::options::{Choice, Conditions, Kind, Options};
-use super::pairing::{Budget, Drawn, Exposures, INPUTS, Pairing, law_caution};
+use super::pairing::{Budget, Drawn, Exposures, INPUTS, Pairing};
 use super::ratio::{Part, split};
 use super::year::{Verdict, Year, break_even_nights, cost_per_hour};
 use crate::stats::quantile;
@@ -65,6 +65,13 @@ pub struct Worth {
     pub cost_per_saved_hour: Number<f64>,
     pub break_even_nights: Number<f64>,
     pub verdict: Number<Verdict>,
+}
+
+/// One session's hours and money, and the new exposure behind them.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Way {
+    #[serde(flatten)]
+    pub worth: Worth,
     pub new_exposure: Budget,
 }
 
@@ -87,15 +94,25 @@ pub struct Hinge {
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct Gain {
     /// Both cameras in the present exposures.
-    pub as_now: Worth,
+    pub as_now: Way,
     /// Each camera in its own best exposures.
-    pub each_best: Worth,
+    pub each_best: Way,
     /// Time ratio of `as_now` by its parts; their product is the whole.
     pub parts: Vec<PartFactor>,
     pub depends_most_on: Option<Hinge>,
     /// The answer of both ways together: `depends` where they differ.
     pub verdict: Number<Verdict>,
-    pub caution: Option<&'static str>,
+    pub cautions: Vec<String>,
+}
+
+/// An option over the whole year, its hours divided between the filters.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Altogether {
+    /// Sessions and the share of the hours that each stands for.
+    pub shares: Vec<(String, f64)>,
+    pub as_now: Worth,
+    pub each_best: Worth,
+    pub verdict: Number<Verdict>,
 }
 
 /// An option against a session.
@@ -114,6 +131,14 @@ pub struct Comparison {
     pub gain: Number<Gain>,
 }
 
+impl Comparison {
+    /// The session in words.
+    pub fn words(&self) -> String {
+        let filter = self.filter.as_deref().unwrap_or("no filter");
+        self.exposure_s.map_or(filter.to_owned(), |s| format!("{filter} {s:.0} s"))
+    }
+}
+
 /// An option against all sessions.
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct OptionResult {
@@ -125,6 +150,7 @@ pub struct OptionResult {
     pub code_step_e: Option<f64>,
     pub full_well_e: Option<f64>,
     pub read_noise_e: Option<f64>,
+    pub altogether: Number<Altogether>,
     pub sessions: Vec<Comparison>,
 }
 
@@ -132,6 +158,8 @@ pub struct OptionResult {
 #[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct SessionMeasures {
     pub session_id: String,
+    /// Share of the year's hours that the session stands for; 1 where these are not divided.
+    pub share_of_hours: f64,
     pub measures: Vec<FreeMeasure>,
 }
 
@@ -143,16 +171,19 @@ pub struct Upgrade {
     pub hours_per_year: Option<f64>,
     pub currency: Option<String>,
     pub most_per_extra_hour: Option<f64>,
+    /// Share of the hours that go into each filter, as stated.
+    pub filters: Vec<(String, f64)>,
     pub options: Vec<OptionResult>,
     pub free_measures: Vec<SessionMeasures>,
     pub assumptions: Vec<&'static str>,
 }
 
 /// What every comparison takes for granted.
-pub const ASSUMPTIONS: [&str; 6] = [
+pub const ASSUMPTIONS: [&str; 7] = [
     "The target is far fainter than the sky and covers many pixels; signal-to-noise is compared per area of sky.",
     "Peak quantum efficiency and filter fraction scale sky and target alike.",
-    "Each session stands for all hours of the year; seeing, sky and optics stay as measured.",
+    "A session's own numbers take it to stand for all hours of the year; seeing, sky and optics stay as measured.",
+    "Over all sessions, what each has of its own counts as going up and down together: the interval is rather too wide.",
     "A mosaic's lit_pixel_share is the share of pixels that see the colour aimed at; other colours fare otherwise.",
     "A best exposure counts noise alone: saturated stars, tracking and satellites set limits of their own.",
     "The parts of a ratio are averages over all orders in which the differences could be made; their product is the ratio.",
@@ -162,15 +193,22 @@ pub const ASSUMPTIONS: [&str; 6] = [
 pub fn upgrade(report: &MeasuredReport, options: &Options) -> Upgrade {
     let conditions = &options.conditions;
     let hours = hours(conditions);
-    let free = |s: &MeasuredSession| SessionMeasures { session_id: s.id.clone(), measures: free_measures(s, hours) };
+    // Where the hours are not divided, each session counts as if it had all of them.
+    let shares = shares(report, conditions).unwrap_or_else(|_| vec![1.0; report.sessions.len()]);
+    let free = |(s, share): (&MeasuredSession, &f64)| SessionMeasures {
+        session_id: s.id.clone(),
+        share_of_hours: *share,
+        measures: free_measures(s, hours.map(|h| share * h)),
+    };
     Upgrade {
         schema_version: SCHEMA_VERSION,
         program_version: env!("CARGO_PKG_VERSION"),
         hours_per_year: hours,
         currency: conditions.currency.clone(),
         most_per_extra_hour: conditions.most_per_extra_hour,
+        filters: conditions.filters.clone(),
         options: options.choices.iter().map(|c| option_result(report, options, c)).collect(),
-        free_measures: report.sessions.iter().map(free).collect(),
+        free_measures: report.sessions.iter().zip(&shares).map(free).collect(),
         assumptions: ASSUMPTIONS.to_vec(),
     }
 }
@@ -185,6 +223,8 @@ fn option_result(report: &MeasuredReport, options: &Options, choice: &Choice) ->
         _ => None,
     };
     let full_well_e = camera.and_then(|c| c.full_well_e);
+    let pairings: Vec<Told<Pairing>> =
+        report.sessions.iter().map(|s| Pairing::of(report, s, options, choice)).collect();
     OptionResult {
         name: choice.name.clone(),
         kind: match choice.kind {
@@ -196,14 +236,25 @@ fn option_result(report: &MeasuredReport, options: &Options, choice: &Choice) ->
         code_step_e: full_well_e.zip(camera.and_then(|c| c.bits)).map(|(well, bits)| well / bits.exp2()),
         full_well_e,
         read_noise_e: camera.and_then(|c| c.read_noise_e).map(|r| r.value),
-        sessions: report.sessions.iter().map(|s| comparison(report, s, options, choice)).collect(),
+        altogether: altogether(report, &pairings, &options.conditions, choice).into(),
+        sessions: report
+            .sessions
+            .iter()
+            .zip(&pairings)
+            .map(|(session, pairing)| comparison(report, session, pairing, options, choice))
+            .collect(),
     }
 }
 
-fn comparison(report: &MeasuredReport, session: &MeasuredSession, options: &Options, choice: &Choice) -> Comparison {
+fn comparison(
+    report: &MeasuredReport,
+    session: &MeasuredSession,
+    pairing: &Told<Pairing>,
+    options: &Options,
+    choice: &Choice,
+) -> Comparison {
     let geometry = Geometry::of(report, session, options, choice);
-    let gain = Pairing::of(report, session, options, choice)
-        .and_then(|pairing| gain(&pairing, &options.conditions, choice, law_caution(report, session)));
+    let gain = pairing.clone().and_then(|pairing| gain(&pairing, &options.conditions, choice));
     Comparison {
         session_id: session.id.clone(),
         filter: session.settings.filter.clone(),
@@ -218,29 +269,82 @@ fn comparison(report: &MeasuredReport, session: &MeasuredSession, options: &Opti
     }
 }
 
-fn gain(pairing: &Pairing, conditions: &Conditions, choice: &Choice, caution: Option<&'static str>) -> Told<Gain> {
-    let draws = Draws::new(pairing.parameters);
-    let as_now = worth(pairing, &draws, Exposures::AsNow, conditions, choice)?;
-    let each_best = worth(pairing, &draws, Exposures::EachBest, conditions, choice)?;
-    let verdict = match (&as_now.verdict.value, &each_best.verdict.value) {
-        (Some(a), Some(b)) => Ok(a.and(*b)).into(),
-        _ => as_now.verdict.clone(),
+fn gain(pairing: &Pairing, conditions: &Conditions, choice: &Choice) -> Told<Gain> {
+    let way = |exposures| {
+        let worth = worth(&years(pairing, exposures), conditions, choice)?;
+        Ok::<Way, String>(Way { worth, new_exposure: pairing.new_budget(exposures) })
     };
+    let (as_now, each_best) = (way(Exposures::AsNow)?, way(Exposures::EachBest)?);
     let centre = pairing.centre();
     let factors = split(|set| pairing.year(&centre, Exposures::AsNow, set).time_ratio());
     let parts = Part::ALL.into_iter().zip(factors).map(|(part, factor)| PartFactor { part, factor }).collect();
-    Ok(Gain { as_now, each_best, parts, depends_most_on: hinge(pairing), verdict, caution })
+    let verdict = of_both(&as_now.worth, &each_best.worth);
+    Ok(Gain { as_now, each_best, parts, depends_most_on: hinge(pairing), verdict, cautions: pairing.cautions() })
 }
 
-fn worth(
-    pairing: &Pairing,
-    draws: &Draws<{ INPUTS.len() }>,
-    exposures: Exposures,
+/// The year with each of the draws.
+fn years(pairing: &Pairing, exposures: Exposures) -> Vec<Year> {
+    Draws::new(pairing.parameters).values(|p| pairing.year(&p, exposures, ALL_PARTS))
+}
+
+/// The verdict that both ways of exposing give together.
+fn of_both(as_now: &Worth, each_best: &Worth) -> Number<Verdict> {
+    match (&as_now.verdict.value, &each_best.verdict.value) {
+        (Some(a), Some(b)) => Ok(a.and(*b)).into(),
+        _ => as_now.verdict.clone(),
+    }
+}
+
+/// The year with its hours divided between the filters; sessions of one filter share its hours evenly.
+///
+/// Draw k of every session is made with the same random numbers: what the sessions share, and by the way what each has of its
+/// own, goes up and down together, so that the interval is rather too wide.
+fn altogether(
+    report: &MeasuredReport,
+    pairings: &[Told<Pairing>],
     conditions: &Conditions,
     choice: &Choice,
-) -> Told<Worth> {
+) -> Told<Altogether> {
+    let shares = shares(report, conditions)?;
+    let counted: Vec<(f64, &Pairing)> = shares
+        .iter()
+        .zip(pairings)
+        .filter(|(share, _)| **share > 0.0)
+        .map(|(share, pairing)| Ok((*share, pairing.as_ref().map_err(Clone::clone)?)))
+        .collect::<Told<_>>()?;
+    let together = |exposures| {
+        let years: Vec<(f64, Vec<Year>)> = counted.iter().map(|(share, p)| (*share, years(p, exposures))).collect();
+        let draws = years.iter().map(|(_, y)| y.len()).max().unwrap_or(0);
+        // A session without any uncertainty has one value only.
+        let at = |k: usize| years.iter().map(|(share, y)| (*share, y[k % y.len()])).collect::<Vec<_>>();
+        worth(&(0..draws).map(|k| Year::shared(&at(k))).collect::<Vec<_>>(), conditions, choice)
+    };
+    let (as_now, each_best) = (together(Exposures::AsNow)?, together(Exposures::EachBest)?);
+    let verdict = of_both(&as_now, &each_best);
+    let named = report.sessions.iter().map(|s| s.id.clone()).zip(shares).filter(|(_, share)| *share > 0.0);
+    Ok(Altogether { shares: named.collect(), as_now, each_best, verdict })
+}
+
+/// Share of the year's hours that each session stands for.
+fn shares(report: &MeasuredReport, conditions: &Conditions) -> Told<Vec<f64>> {
+    let filters: Vec<Option<&str>> = report.sessions.iter().map(|s| s.settings.filter.as_deref()).collect();
+    let alike = |filter: Option<&str>| filters.iter().filter(|f| **f == filter).count() as f64;
+    if conditions.filters.is_empty() {
+        return match filters.iter().all(|f| *f == filters[0]) {
+            true => Ok(filters.iter().map(|f| 1.0 / alike(*f)).collect()),
+            false => Err("how the hours divide between the filters is not stated ([[conditions.filter]])".to_owned()),
+        };
+    }
+    if let Some((name, _)) = conditions.filters.iter().find(|(n, share)| *share > 0.0 && alike(Some(n)) == 0.0) {
+        return Err(format!("the report has no session in the filter {name:?} of [[conditions.filter]]"));
+    }
+    let share_of = |filter: &str| conditions.filters.iter().filter(|(n, _)| n == filter).map(|f| f.1).sum::<f64>();
+    Ok(filters.iter().map(|f| f.map_or(0.0, share_of) / alike(*f)).collect())
+}
+
+fn worth(years: &[Year], conditions: &Conditions, choice: &Choice) -> Told<Worth> {
     let over = |f: fn(&Year) -> f64| {
-        let values = draws.values(|p| f(&pairing.year(&p, exposures, ALL_PARTS)));
+        let values: Vec<f64> = years.iter().map(f).collect();
         Interval::of(&values).ok_or_else(|| "a drawn value left no noise or no light at all".to_owned())
     };
     let time_ratio = over(Year::time_ratio)?;
@@ -275,7 +379,6 @@ fn worth(
         verdict: verdict.into(),
         extra_hours_per_year: extra.into(),
         saved_hours_per_year: saved.into(),
-        new_exposure: pairing.new_budget(exposures),
     })
 }
 

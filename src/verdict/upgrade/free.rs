@@ -73,13 +73,13 @@ fn darks(session: &MeasuredSession) -> (Told<f64>, String) {
         return (Ok(1.0), format!("{} darks are enough", found.darks));
     }
     let ratio = (1.0 + share * n / ENOUGH_DARKS) / (1.0 + share);
-    (Ok(ratio), format!("{ENOUGH_DARKS:.0} darks instead of {}, lights without dither; less with it", found.darks))
+    (Ok(ratio), format!("{ENOUGH_DARKS:.0} darks instead of {}; less where lights are dithered", found.darks))
 }
 
 /// Round stars as narrow as the short axis: time for a faint star under the sky goes with the area of its image.
 fn tracking(session: &MeasuredSession) -> (Told<f64>, String) {
     match session.ellipticity.value {
-        Some(e) => (Ok(1.0 - e), "stars as round as their short axis; faint stars only, sky nothing".to_owned()),
+        Some(e) => (Ok(1.0 - e), "stars as round as their short axis; gains faint stars only".to_owned()),
         None => (Err(session.ellipticity.why().to_owned()), "the elongation is not known".to_owned()),
     }
 }

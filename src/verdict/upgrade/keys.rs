@@ -63,10 +63,14 @@ pub const CONDITIONS: &[Key] = &[
     number("target_width_arcmin", 0.01, 10_800.0, "arcmin"),
     number("target_height_arcmin", 0.01, 10_800.0, "arcmin"),
     key("ambient", Holds::Tables),
+    key("filter", Holds::Tables),
 ];
 
 /// `[[conditions.ambient]]`: hours a year at one temperature of the air.
 pub const AMBIENT: &[Key] = &[number("celsius", -60.0, 50.0, "C"), number("hours", 0.0, 4400.0, "h")];
+
+/// `[[conditions.filter]]`: share of the year's hours that go into one filter.
+pub const FILTERS: &[Key] = &[key("name", Holds::Text), number("share", 0.0, 1.0, "as a share, not per cent")];
 
 const NAME: Key = key("name", Holds::Text);
 const KIND: Key = key("kind", Holds::Word(&["camera", "cooler", "optics"]));

@@ -9,12 +9,14 @@ mod options;
 mod pairing;
 mod ratio;
 mod read_options;
+mod rows;
 mod words;
 mod year;
 
-pub use compare::{Comparison, Gain, Interval, Number, OptionResult, Upgrade, Worth, upgrade};
+pub use compare::{Altogether, Comparison, Gain, Interval, Number, OptionResult, Upgrade, Way, Worth, upgrade};
 pub use measured::{MeasuredReport, ReportFileError};
 pub use options::{Options, OptionsError};
 pub use ratio::{Detector, Part};
-pub use words::text;
+pub use rows::{Row, altogether_rows, free, money, session_rows};
+pub use words::{conditions, text};
 pub use year::Verdict;

@@ -6,7 +6,7 @@ use std::path::Path;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
-use super::keys::{AMBIENT, CAMERA, CONDITIONS, COOLER, FILE, Key, OPTICS, PRESENT};
+use super::keys::{AMBIENT, CAMERA, CONDITIONS, COOLER, FILE, FILTERS, Key, OPTICS, PRESENT};
 pub use super::read_options::{OptionsError, Stated};
 use super::read_options::{Text, Values};
 
@@ -47,6 +47,8 @@ pub struct Ambient {
 pub struct Conditions {
     /// Empty where no hours are stated.
     pub ambient: Vec<Ambient>,
+    /// Share of the hours that go into each filter; empty where it is not stated.
+    pub filters: Vec<(String, f64)>,
     pub hours_per_night: Option<f64>,
     pub years: Option<f64>,
     /// The most that an extra hour may cost its owner.
@@ -179,6 +181,9 @@ fn value(values: &Values, key: &str) -> Option<f64> {
     values.number(key).map(|s| s.value)
 }
 
+/// How far shares may miss 1: thirds written with two digits.
+const WHOLE: f64 = 0.015;
+
 fn conditions(text: &Text, found: &DeTable, span: Range<usize>) -> Result<Conditions, OptionsError> {
     let values = Values::read(text, found, CONDITIONS, "[conditions]")?;
     let mut ambient = Vec::new();
@@ -200,9 +205,23 @@ fn conditions(text: &Text, found: &DeTable, span: Range<usize>) -> Result<Condit
     if !ambient.is_empty() && ambient.iter().map(|a| a.hours.value).sum::<f64>() <= 0.0 {
         return Err(text.incomplete(&span, "the `hours` of [[conditions.ambient]] add up to 0".to_owned()));
     }
+    let mut filters = Vec::new();
+    for (filter, at) in tables(text, found, "filter")? {
+        let filter = Values::read(text, filter, FILTERS, "[[conditions.filter]]")?;
+        let (Some(name), Some(share)) = (filter.word("name"), value(&filter, "share")) else {
+            return Err(text.incomplete(&at, "[[conditions.filter]] needs both `name` and `share`".to_owned()));
+        };
+        filters.push((name, share));
+    }
+    let whole: f64 = filters.iter().map(|f| f.1).sum();
+    if !filters.is_empty() && (whole - 1.0).abs() > WHOLE {
+        let what = format!("the `share`s of [[conditions.filter]] add up to {whole:.2}; they must add up to 1");
+        return Err(text.incomplete(&span, what));
+    }
     let target = [value(&values, "target_width_arcmin"), value(&values, "target_height_arcmin")];
     Ok(Conditions {
         ambient,
+        filters,
         hours_per_night: value(&values, "hours_per_night"),
         years: value(&values, "years"),
         most_per_extra_hour: value(&values, "most_per_extra_hour"),

@@ -85,6 +85,9 @@ pub struct Pairing {
     /// Present sensor in the measured night, C; not needed without an ambient temperature.
     now_celsius: Option<f64>,
     law: ThermalStep,
+    law_source: Source,
+    /// Temperatures that the law was measured at, C.
+    law_range: Option<[f64; 2]>,
     present_lowest: Option<f64>,
     new_lowest: Option<f64>,
     new_dark: NewDark,
@@ -115,9 +118,8 @@ impl Pairing {
         let dark = known(&session.noise_budget.dark_e2.scaled(exposure_s.recip()), "the dark current", 0.0)?;
         let floor = Parameter::of(&sensor.dark_current.floor_e_per_px_s, 0.0).unwrap_or(fixed(0.0));
         let measured = &sensor.dark_current;
-        let law =
-            CoolingLaw::from_parts(&measured.activation_energy_ev, &measured.doubling_celsius, measured.range_celsius)
-                .step;
+        let CoolingLaw { step: law, source: law_source, .. } =
+            CoolingLaw::from_parts(&measured.activation_energy_ev, &measured.doubling_celsius, measured.range_celsius);
         let mut parameters = [fixed(1.0); INPUTS.len()];
         parameters[SKY] = sky;
         parameters[READ] = read;
@@ -183,12 +185,46 @@ impl Pairing {
             exposure_s,
             now_celsius: session.sensor_temperature_c.value,
             law,
+            law_source,
+            law_range: measured.range_celsius,
             present_lowest: present.lowest_celsius,
             new_lowest: choice.lowest_celsius,
             new_dark,
             classes,
             follows_air,
         })
+    }
+
+    /// What the numbers are less sure for.
+    pub fn cautions(&self) -> Vec<String> {
+        if !self.follows_air {
+            return Vec::new();
+        }
+        if self.law_source == Source::Assumed {
+            let words = "how the present dark current falls with temperature is an assumption; darks at two temperatures \
+                         would measure it";
+            return vec![words.to_owned()];
+        }
+        let Some([coldest, warmest]) = self.law_range else { return Vec::new() };
+        let of_law = |[present, new]: [f64; 2]| match self.new_dark {
+            NewDark::PresentLaw => vec![present, new],
+            _ => vec![present],
+        };
+        let temperatures = self.classes.iter().filter_map(|class| self.temperatures(&self.centre(), class));
+        let mut beyond: Vec<f64> = temperatures
+            .flat_map(of_law)
+            .filter(|t| *t < coldest - AT_THE_RANGE_C || *t > warmest + AT_THE_RANGE_C)
+            .collect();
+        beyond.sort_by(f64::total_cmp);
+        beyond.dedup();
+        if beyond.is_empty() {
+            return Vec::new();
+        }
+        let beyond: Vec<String> = beyond.iter().map(|t| format!("{t:.0}")).collect();
+        vec![format!(
+            "the present camera's dark current was measured from {coldest:.0} to {warmest:.0} °C and is extrapolated to {} °C",
+            beyond.join(" and ")
+        )]
     }
 
     /// Values without their uncertainties.
@@ -310,6 +346,9 @@ pub struct Budget {
 /// Lowest doubling step drawn, C: the lowest that an options file may state.
 const LOWEST_STEP_C: f64 = 2.0;
 
+/// How far beyond the measured range a law still counts as measured, C: thermometers read in such steps.
+const AT_THE_RANGE_C: f64 = 1.0;
+
 /// Shortest best exposure, s: a camera without read noise would have none.
 const SHORTEST_S: f64 = 1.0;
 
@@ -358,13 +397,3 @@ fn light(parameters: &mut Inputs, sensor: &Sensor, first: usize, whose: &str) ->
 }
 
 type Inputs = [Parameter; INPUTS.len()];
-
-/// What the numbers are less sure for.
-pub fn law_caution(report: &MeasuredReport, session: &MeasuredSession) -> Option<&'static str> {
-    let measured = &report.sensor_of(session)?.dark_current;
-    let law =
-        CoolingLaw::from_parts(&measured.activation_energy_ev, &measured.doubling_celsius, measured.range_celsius);
-    (law.source == Source::Assumed).then_some(
-        "how the present dark current falls with temperature is an assumption; darks at two temperatures would measure it",
-    )
-}

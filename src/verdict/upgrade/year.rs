@@ -31,6 +31,16 @@ impl Year {
         }
     }
 
+    /// Several parts of a year together, each with its share of the hours; shares add up to 1.
+    pub fn shared(parts: &[(f64, Self)]) -> Self {
+        let sum = |of: fn(&Self) -> f64| parts.iter().map(|(share, year)| share * of(year)).sum();
+        Self {
+            hours: sum(|y| y.hours),
+            equivalent_hours: sum(|y| y.equivalent_hours),
+            saved_hours: sum(|y| y.saved_hours),
+        }
+    }
+
     /// `H_eff - H`: negative where the present camera is the better one.
     pub fn extra_hours(&self) -> f64 {
         self.equivalent_hours - self.hours
