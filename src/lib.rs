@@ -4,7 +4,7 @@
 //! Data flows one way, and a stage imports earlier stages only:
 //!
 //! ```text
-//! fits -> folder -> frame -> { stars, sensor } -> verdict -> report
+//! fits -> folder -> frame -> { stars, sensor } -> sky -> verdict -> report
 //! ```
 //!
 //! [`night`] wires the stages; [`simulate`] makes frames with known truth for the demo, the tests and the benches;
@@ -19,6 +19,7 @@ pub mod quantity;
 pub mod report;
 pub mod sensor;
 pub mod simulate;
+pub mod sky;
 pub mod stars;
 pub mod stats;
 pub mod units;

@@ -4,6 +4,8 @@ use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
 
+use crate::folder::{POINTING_FORMS, Pointing};
+
 /// Measures what a night's own FITS frames say: star sharpness, sampling, sensor noise, and what cooling would gain.
 #[derive(Debug, Parser)]
 #[command(name = "skygrain", version, about, after_help = EXAMPLES, max_term_width = 80)]
@@ -78,6 +80,10 @@ pub enum Command {
         /// Also write stars.fits: one row per fitted star (binary table)
         #[arg(long)]
         stars: bool,
+        /// Where the telescope pointed (J2000), for frames whose headers do not tell: hours and degrees in sixtieths, or
+        /// both in degrees
+        #[arg(long, value_name = "RA DEC", value_parser = pointing, allow_hyphen_values = true)]
+        pointing: Option<String>,
     },
     /// Measure the detector alone, from bias, dark and flat frames
     #[command(after_help = SENSOR_EXAMPLES)]
@@ -133,6 +139,12 @@ pub enum Command {
         #[arg(long, default_value_t = 1)]
         seed: u64,
     },
+}
+
+/// A pointing as typed, if it is one.
+fn pointing(text: &str) -> Result<String, String> {
+    let known = Pointing::parse(text).map(|_| text.to_owned());
+    known.ok_or_else(|| format!("not {POINTING_FORMS}"))
 }
 
 /// Form of the rows of `skygrain frames`.

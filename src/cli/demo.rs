@@ -6,6 +6,7 @@ use walkdir::WalkDir;
 
 use super::progress::Say;
 use super::{CliError, measure, print, status_of};
+use crate::folder::Rig;
 use crate::night::Scope;
 use crate::quantity::Quantity;
 use crate::report::{Report, summary, with_sigma};
@@ -14,7 +15,7 @@ use crate::simulate::{NightTruth, SimulateError, write_night};
 /// Writes the night, measures it, prints the report's summary and the comparison.
 pub fn demo(folder: PathBuf, out: PathBuf, seed: u64, say: Say) -> Result<u8, CliError> {
     let truth = simulated_night(&folder, seed)?;
-    let (report, written) = measure(vec![folder], None, out, Scope::Night, say)?;
+    let (report, written) = measure(vec![folder], Rig::default(), out, Scope::Night, say)?;
     print(&summary(&report, Some(&written)))?;
     print(&comparison(&report, &truth))?;
     // A trailed and a clouded light are part of the night: leaving them out is what the demo shows.

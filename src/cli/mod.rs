@@ -86,8 +86,15 @@ pub fn main() -> ExitCode {
 
 fn carry_out(command: Command, say: Say) -> Result<u8, CliError> {
     match command {
-        Command::Night { inputs, stars } => report_on(inputs, Scope::Night, stars, say),
-        Command::Sensor(inputs) => report_on(inputs, Scope::Sensor, false, say),
+        Command::Night { inputs, pointing, stars } => {
+            let mut rig = read_rig(inputs.rig.as_deref())?;
+            rig.pointing = pointing.or(rig.pointing);
+            report_on(inputs, rig, Scope::Night, stars, say)
+        }
+        Command::Sensor(inputs) => {
+            let rig = read_rig(inputs.rig.as_deref())?;
+            report_on(inputs, rig, Scope::Sensor, false, say)
+        }
         Command::Frames { files, rig, format } => frames(files, rig.as_deref(), format, say),
         Command::Completions { shell } => {
             let mut text = Vec::new();
@@ -120,13 +127,13 @@ fn manual(command: Option<&str>) -> Result<Vec<u8>, CliError> {
     Ok(text)
 }
 
-fn report_on(inputs: Inputs, scope: Scope, stars: bool, say: Say) -> Result<u8, CliError> {
+fn report_on(inputs: Inputs, rig: Rig, scope: Scope, stars: bool, say: Say) -> Result<u8, CliError> {
     // Refused before hours of frames are measured, not after.
     if let Some(path) = &inputs.defects {
         check_defect_file(path, &inputs.folders)?;
     }
     let folders = inputs.folders.clone();
-    let (report, written) = measure(inputs.folders, inputs.rig.as_deref(), inputs.out, scope, say)?;
+    let (report, written) = measure(inputs.folders, rig, inputs.out, scope, say)?;
     print(&summary(&report, Some(&written)))?;
     if stars {
         let path = written.json.with_file_name("stars.fits");
@@ -156,13 +163,13 @@ fn read_rig(path: Option<&Path>) -> Result<Rig, RigError> {
 /// Measures and writes the report.
 fn measure(
     folders: Vec<PathBuf>,
-    rig: Option<&Path>,
+    rig: Rig,
     out: PathBuf,
     scope: Scope,
     say: Say,
 ) -> Result<(Report, Written), CliError> {
     check_out(&folders, &out)?;
-    let input = NightInput { folders, out, rig: read_rig(rig)? };
+    let input = NightInput { folders, out, rig };
     let bar = Bar::new(say);
     let report = run(&input, scope, &|stage, done, total| bar.show(stage, done, total))?;
     bar.finish();

@@ -5,6 +5,7 @@
 use jiff::civil::DateTime;
 
 use super::FrameKind;
+use super::pointing::{HeaderWcs, Pointing};
 
 /// A value and the card (or rig key) that gave it.
 #[derive(Debug, Clone, PartialEq)]
@@ -105,6 +106,10 @@ pub struct FrameHeader {
     pub aperture_mm: Option<Carded<f64>>,
     /// Image scale from a celestial WCS, arcsec per recorded pixel (geometric mean of both axes).
     pub wcs_arcsec_per_px: Option<Carded<f64>>,
+    /// That WCS with its reference point, where it has right ascension and declination.
+    pub wcs: Option<HeaderWcs>,
+    /// Directions that the telescope may have pointed to, in order of trust.
+    pub pointings: Vec<Carded<Pointing>>,
     /// Airmass.
     pub airmass: Option<Carded<f64>>,
     /// Level at which pixels saturate, ADU, as the header or rig states it.

@@ -6,6 +6,7 @@ mod header;
 mod kind;
 mod oddities;
 mod optics;
+mod pointing;
 mod rig;
 mod vocabulary;
 
@@ -13,5 +14,6 @@ pub use find::{Content, FolderError, FoundFile, content_of, find_files};
 pub use group::{SensorKey, SessionKey, UNNAMED_CAMERA, night_of};
 pub use header::{Carded, CfaPattern, FrameHeader};
 pub use kind::FrameKind;
-pub use rig::{Rig, RigError, key_hint};
+pub use pointing::{HeaderWcs, Pointing};
+pub use rig::{POINTING_FORMS, Rig, RigError, key_hint};
 pub use vocabulary::read_header;

@@ -1,6 +1,7 @@
 //! Pixel size, focal length and the scale of a celestial WCS, each refused where it cannot be true.
 
 use super::Carded;
+use super::pointing::HeaderWcs;
 use super::vocabulary::binning;
 use crate::fits::{Cards, leading_number};
 use crate::units::ARCSEC_PER_RADIAN;
@@ -69,17 +70,39 @@ pub(super) fn wcs_scale(cards: &Cards, notes: &mut Vec<String>) -> Option<Carded
     None
 }
 
-/// Geometric-mean scale of the CD matrix, else of CDELT and PC, taken as degrees, arcsec/px, and the card.
+/// The WCS of a header whose axes are right ascension and declination, reference point included.
+///
+/// Other projections than the tangent one agree with it near the reference pixel.
+pub(super) fn header_wcs(cards: &Cards) -> Option<HeaderWcs> {
+    let axes = [("CTYPE1", "RA--"), ("CTYPE2", "DEC-")];
+    if !axes.iter().all(|(k, axis)| cards.text(k).is_some_and(|t| t.starts_with(axis))) {
+        return None;
+    }
+    let pair = |x, y| Some([cards.number(x)?, cards.number(y)?]);
+    let reference_deg = pair("CRVAL1", "CRVAL2").filter(|[_, dec]| dec.abs() <= 90.0)?;
+    Some(HeaderWcs { reference_deg, reference_px: pair("CRPIX1", "CRPIX2")?, matrix_deg_per_px: matrix(cards)?.0 })
+}
+
+/// Geometric-mean scale of the matrix from pixels to the sky, taken as degrees, arcsec/px, and the card.
 fn matrix_scale(cards: &Cards) -> Option<(f64, &'static str)> {
-    let cd = |i: u8, j: u8| cards.number(&format!("CD{i}_{j}"));
-    let (determinant, card) = if let (Some(a), Some(d)) = (cd(1, 1), cd(2, 2)) {
-        (a * d - cd(1, 2).unwrap_or(0.0) * cd(2, 1).unwrap_or(0.0), "CD1_1")
-    } else {
-        let pc = |i: u8, j: u8| cards.number(&format!("PC{i}_{j}")).unwrap_or(f64::from(u8::from(i == j)));
-        let turn = pc(1, 1) * pc(2, 2) - pc(1, 2) * pc(2, 1);
-        (cards.number("CDELT1")? * cards.number("CDELT2")? * turn, "CDELT1")
-    };
-    Some((3600.0 * determinant.abs().sqrt(), card))
+    let ([[a, b], [c, d]], card) = matrix(cards)?;
+    Some((3600.0 * (a * d - b * c).abs().sqrt(), card))
+}
+
+/// The CD matrix, else that of CDELT with PC or CROTA2 (Calabretta & Greisen 2002, section 6.1), and the card.
+fn matrix(cards: &Cards) -> Option<([[f64; 2]; 2], &'static str)> {
+    let of = |name: &str, i: u8, j: u8| cards.number(&format!("{name}{i}_{j}"));
+    let cd = |i, j| of("CD", i, j);
+    if let (Some(a), Some(d)) = (cd(1, 1), cd(2, 2)) {
+        return Some(([[a, cd(1, 2).unwrap_or(0.0)], [cd(2, 1).unwrap_or(0.0), d]], "CD1_1"));
+    }
+    let [sx, sy] = [cards.number("CDELT1")?, cards.number("CDELT2")?];
+    if let Some(turn) = cards.number("CROTA2").filter(|_| of("PC", 1, 1).is_none()) {
+        let (sin, cos) = turn.to_radians().sin_cos();
+        return Some(([[sx * cos, -sy * sin], [sx * sin, sy * cos]], "CDELT1"));
+    }
+    let pc = |i: u8, j: u8| of("PC", i, j).unwrap_or(f64::from(u8::from(i == j)));
+    Some(([[sx * pc(1, 1), sx * pc(1, 2)], [sy * pc(2, 1), sy * pc(2, 2)]], "CDELT1"))
 }
 
 /// Whether a pixel size contains the binning, by the reading that agrees with the image scale of a WCS or of a lone

@@ -2,10 +2,13 @@
 
 use std::path::{Path, PathBuf};
 
-use super::{Carded, CfaPattern, FrameHeader};
+use super::{Carded, CfaPattern, FrameHeader, Pointing};
 
 /// Similarity above which an unknown key is taken for a slip of a known one (Jaro-Winkler, 0 to 1; from trials).
 const NEAR_MISS: f64 = 0.8;
+
+/// How a pointing may be written.
+pub const POINTING_FORMS: &str = "\"hh mm ss dd mm ss\", \"hh:mm:ss dd:mm:ss\" or degrees";
 
 /// Contents of a rig file: every key is optional, and a key that is given overrides the headers.
 #[derive(Debug, Clone, Default, PartialEq, serde::Deserialize)]
@@ -29,9 +32,11 @@ pub struct Rig {
     pub sensor_celsius: Option<f64>,
     /// Longitude of the site, degrees, east positive: settles the date of a night.
     pub site_longitude_deg: Option<f64>,
+    /// Where the telescope pointed (J2000), `RA DEC` as [`Pointing::parse`] reads it.
+    pub pointing: Option<String>,
 }
 
-const KEYS: [&str; 9] = [
+const KEYS: [&str; 10] = [
     "pixel_um",
     "pixel_includes_binning",
     "focal_mm",
@@ -41,6 +46,7 @@ const KEYS: [&str; 9] = [
     "cfa",
     "sensor_celsius",
     "site_longitude_deg",
+    "pointing",
 ];
 
 /// What helps with an unknown key: the known one that it is a slip of, else all of them.
@@ -108,6 +114,10 @@ impl Rig {
         inside("saturation_adu", self.saturation_adu, 1.0, 1e9, "1 to 1e9 ADU")?;
         inside("sensor_celsius", self.sensor_celsius, -150.0, 80.0, "-150 to 80 C")?;
         inside("site_longitude_deg", self.site_longitude_deg, -180.0, 360.0, "-180 to 360 degrees")?;
+        if let Some(text) = self.pointing.as_ref().filter(|t| Pointing::parse(t).is_none()) {
+            let (path, value) = (path.to_owned(), text.clone());
+            return Err(RigError::Range { path, key: "pointing", value, range: POINTING_FORMS });
+        }
         match self.cfa.as_deref() {
             Some(p) if !p.eq_ignore_ascii_case("none") && CfaPattern::parse(p).is_none() => Err(RigError::Range {
                 path: path.to_owned(),
@@ -140,6 +150,9 @@ impl Rig {
             // The pitch in a rig file is the sensor's own unless the file says otherwise (README, rig keys).
             header.pixel_includes_binning = Some(false);
         }
+        if let Some(pointing) = self.pointing.as_deref().and_then(Pointing::parse) {
+            header.pointings = vec![Carded::from_rig(pointing, "pointing")];
+        }
         if let Some(pattern) = &self.cfa {
             header.cfa = CfaPattern::parse(pattern).map(|p| Carded::from_rig(p, "cfa"));
         }
@@ -167,6 +180,8 @@ mod tests {
         assert!(parse("pixel_um = 0").is_err());
         assert!(parse("cfa = 'RGBG'").is_err());
         assert!(parse("pixel_um = nan").is_err());
+        assert!(parse("pointing = 'somewhere'").is_err());
+        assert!(parse("pointing = '16 41 41 +36 27 35'").is_ok());
         assert_eq!(parse("cfa = 'none'\npixel_um = 3.76").unwrap().pixel_um, Some(3.76));
     }
 }

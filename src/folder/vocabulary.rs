@@ -6,7 +6,8 @@
 use jiff::civil::{Date, DateTime, Time};
 
 use super::oddities::oddities;
-use super::optics::{binning_told_by_scale, focal, pixel, wcs_scale};
+use super::optics::{binning_told_by_scale, focal, header_wcs, pixel, wcs_scale};
+use super::pointing::pointings;
 use super::{Carded, CfaPattern, FrameHeader, FrameKind};
 use crate::fits::{Card, Cards, leading_number};
 use crate::units::ZERO_CELSIUS_K;
@@ -44,6 +45,9 @@ pub fn read_header(cards: &Cards) -> FrameHeader {
     let pixel_includes_binning = includes.or_else(|| pixel_um.as_ref().and_then(by_scale));
     let (exposure_s, start_utc) = (exposure(cards, &mut notes), start(cards, "DATE-OBS"));
     notes.extend(oddities(cards, exposure_s.as_ref(), start_utc.as_ref(), start(cards, "DATE-END").as_ref()));
+    let wcs_arcsec_per_px = wcs_scale(cards, &mut notes);
+    // A matrix whose scale is refused was never fitted to stars, and its reference point tells nothing either.
+    let wcs = header_wcs(cards).filter(|_| wcs_arcsec_per_px.is_some());
     let bunit = cards.text("BUNIT").unwrap_or("").to_ascii_lowercase();
     if bunit.starts_with("electron") || bunit == "e-" {
         notes.push("BUNIT says electrons: not a raw frame, its numbers are taken as ADU".to_owned());
@@ -68,7 +72,9 @@ pub fn read_header(cards: &Cards) -> FrameHeader {
         pixel_includes_binning,
         focal_mm,
         aperture_mm: number_in(cards, "APTDIA", 1.0, 50_000.0),
-        wcs_arcsec_per_px: wcs_scale(cards, &mut notes),
+        pointings: pointings(cards, wcs.as_ref()),
+        wcs_arcsec_per_px,
+        wcs,
         airmass: number_in(cards, "AIRMASS", 1.0, 40.0).or_else(|| number_in(cards, "SECZ", 1.0, 40.0)),
         saturation_adu: number_in(cards, "SATURATE", 1.0, 1e9),
         cfa: cfa(cards),

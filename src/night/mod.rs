@@ -8,6 +8,7 @@ mod over_field;
 mod sensors;
 mod session;
 mod sessions;
+mod star_match;
 
 use std::path::{Path, PathBuf};
 
@@ -85,7 +86,8 @@ pub fn run(input: &NightInput, scope: Scope, progress: Progress) -> Result<Repor
         return Ok(sessions::report_of_sensors(intakes, sensors, warnings));
     }
     let measured = lights::measure_all(&mut intakes, &sensors, progress, &mut warnings);
-    Ok(sessions::report_of_night(intakes, measured, sensors, warnings))
+    let matches = star_match::match_sessions(&measured);
+    Ok(sessions::report_of_night(intakes, measured, sensors, &matches, warnings))
 }
 
 fn shown_of<'a>(intakes: &'a [Intake], path: &Path) -> Option<&'a str> {

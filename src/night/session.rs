@@ -4,6 +4,7 @@ use crate::folder::SessionKey;
 use crate::quantity::{Quantity, Source};
 use crate::report::{FrameCounts, Session, SessionSettings, Temperature};
 use crate::sensor::SensorResult;
+use crate::sky::StarMatch;
 use crate::stars::FrameStars;
 use crate::stats::{MEDIAN_TO_MEAN_ERROR, mean_and_std, median};
 use crate::verdict::{
@@ -47,12 +48,13 @@ pub fn session(
     members: &[&MeasuredLight],
     sensor: &MeasuredSensor,
     intakes: &[Intake],
+    star_match: &StarMatch,
 ) -> Built {
     let used: Vec<&MeasuredLight> = members.iter().copied().filter(|l| l.excluded.is_none()).collect();
     let header = &members[0].read.header;
     let exposure_s = header.exposure_s.as_ref().map(|e| e.value);
     let temperature = temperature(members);
-    let image_scale = session_scale(&used, members);
+    let image_scale = followed(session_scale(&used, members), star_match);
     let over = |pick: &dyn Fn(&FrameStars) -> Quantity, what: &str| over_frames(&used, pick, what);
     let resampled = used.iter().filter(|l| l.resampled().is_some()).count();
     let as_resampled = |quantity: Quantity, what: &str| match resampled {
@@ -129,6 +131,7 @@ pub fn session(
         cooling_floor_time_ratio: cooling.floor_time_ratio.clone(),
         cooling_basis: cooling.basis.clone(),
         dark_match,
+        star_match: star_match.clone(),
     };
     let airmasses: Vec<f64> = used.iter().filter_map(|l| l.read.header.airmass.as_ref()).map(|a| a.value).collect();
     let aperture_mm = header.aperture_mm.as_ref().map(|a| a.value);
@@ -222,6 +225,36 @@ fn session_scale(used: &[&MeasuredLight], members: &[&MeasuredLight]) -> Quantit
             scale
         }
         None => scales.into_iter().next().unwrap_or_else(|| Quantity::not_measurable("no light")),
+    }
+}
+
+/// Disagreement of the stars and what is stated above which it is said.
+const SCALE_DISAGREEMENT: f64 = 0.005;
+
+/// The stars' own scale where there is one and no fitted WCS; a WCS is used as it is, and either checks the other.
+fn followed(stated: Quantity, star_match: &StarMatch) -> Quantity {
+    let stars = &star_match.image_scale_arcsec_per_px;
+    let Some(measured) = stars.value else { return stated };
+    let off = stated.value.map(|s| s / measured - 1.0);
+    let disagrees = off.filter(|o| o.abs() > SCALE_DISAGREEMENT);
+    if stated.source == Source::Measured && stated.is_known() {
+        return match disagrees {
+            Some(o) => stated.noted(format!(
+                "the stars themselves give {}, {:+.1} % from it",
+                stars.text("arcsec/px"),
+                -100.0 * o
+            )),
+            None => stated,
+        };
+    }
+    match disagrees {
+        Some(o) => stars.clone().noted(format!(
+            "{} gives {}, {:+.1} % from it",
+            stated.method,
+            stated.text("arcsec/px"),
+            100.0 * o
+        )),
+        None => stars.clone(),
     }
 }
 

@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use crate::folder::{SensorKey, SessionKey};
 use crate::quantity::Quantity;
 use crate::report::{FrameRow, Report, Session, Severity, StarRow, Warning};
+use crate::sky::StarMatch;
 use crate::stars::StarFlag;
 use crate::stats::median;
 use crate::verdict::{SessionFindings, answers};
@@ -26,6 +27,7 @@ pub fn report_of_night(
     intakes: Vec<Intake>,
     lights: Vec<MeasuredLight>,
     sensors: Sensors,
+    matches: &BTreeMap<SessionKey, StarMatch>,
     mut warnings: Vec<Warning>,
 ) -> Report {
     let mut groups: BTreeMap<&SessionKey, Vec<&MeasuredLight>> = BTreeMap::new();
@@ -36,7 +38,8 @@ pub fn report_of_night(
     let by_session: BTreeMap<&SessionKey, String> = groups.keys().copied().zip(ids).collect();
     let rows = rows(&intakes, &sensors, &lights, &by_session);
     let build = |(key, members): (&&SessionKey, &Vec<&MeasuredLight>)| {
-        sensors.get(&key.sensor).map(|s| session(key, &by_session[*key], members, s, &intakes))
+        let sensor = sensors.get(&key.sensor)?;
+        Some(session(key, &by_session[*key], members, sensor, &intakes, matches.get(*key)?))
     };
     let built: Vec<Built> = groups.iter().filter_map(build).collect();
     warnings.extend(built.iter().filter_map(|b| dark_mismatch(&b.session)));

@@ -77,6 +77,7 @@ pub struct SessionPart {
     pub cooling: Vec<[String; 5]>,
     pub cooling_basis: String,
     pub dark_match: String,
+    pub star_match: String,
     pub cooling_missing: String,
 }
 
@@ -273,6 +274,7 @@ fn session(report: &Report, s: &Session) -> Result<SessionPart, PlotError> {
         cooling: rows.collect(),
         cooling_basis: typographic(&s.cooling_basis),
         dark_match: typographic(&s.dark_match.sentence),
+        star_match: typographic(format!("{} {}", s.star_match.sentence, s.star_match.detail).trim_end()),
         cooling_missing: typographic(s.cooling_floor_time_ratio.why()),
     })
 }

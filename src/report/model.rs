@@ -12,6 +12,7 @@ use super::star_rows::StarRow;
 use crate::folder::FrameKind;
 use crate::quantity::Quantity;
 use crate::sensor::{DefectMap, SensorResult};
+use crate::sky::StarMatch;
 use crate::stars::field::FieldResult;
 use crate::verdict::{Advice, AdviceInput, Answer, CoolingRow, DarkMatch, NoiseBudget, Sampling, advice, ranked};
 
@@ -122,6 +123,8 @@ pub struct Session {
     pub cooling_basis: String,
     /// What subtracting the darks at hand would leave in these lights.
     pub dark_match: DarkMatch,
+    /// Where the frames point and their scale, from the stars themselves.
+    pub star_match: StarMatch,
 }
 
 fn advice_for(session: &Session) -> Vec<Advice> {

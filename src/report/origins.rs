@@ -26,7 +26,7 @@ fn percent(label: &'static str, quantity: &Quantity) -> Named {
 
 /// The values of a session, in the order of reading.
 pub fn of_session(s: &Session) -> Vec<Named> {
-    vec![
+    let mut values = vec![
         named("FWHM before the pixel", "px", &s.fwhm_px),
         named("FWHM on the sky", "arcsec", &s.fwhm_arcsec),
         named("FWHM as recorded", "px", &s.recorded_fwhm_px),
@@ -41,7 +41,17 @@ pub fn of_session(s: &Session) -> Vec<Named> {
         percent("widening by the pixel", &s.sampling.resolution_lost_fraction),
         percent("signal-to-noise kept of the ideal", &s.sampling.snr_efficiency),
         named("exposure where read noise adds 5 %", "s", &s.noise_budget.exposure_for_5_percent_read_s),
-    ]
+    ];
+    // What only a match with the catalogue gives is no loss where there is none.
+    let m = &s.star_match;
+    let of_match = [
+        named("focal length from the stars", "mm", &m.focal_length_mm),
+        named("displacement of the corners' stars inwards", "%", &m.corner_distortion_percent),
+        named("scale along y over that along x", "", &m.pixel_aspect),
+        named("position angle of +y, from north through east", "°", &m.position_angle_deg),
+    ];
+    values.extend(of_match.into_iter().filter(|v| v.quantity.is_known()));
+    values
 }
 
 /// The values of star images over the frame, in the order of reading.

@@ -13,6 +13,7 @@ use crate::sensor::{
     CalibrationCounts, DarkCurrent, DarkPoint, HotPixels, PhotonTransferPoint, PixelDarkRates, RateQuantile, RateStep,
     ReadNoiseTail, SensorResult, TransferFit, Vignetting,
 };
+use crate::sky::{StarMatch, StatedOptics};
 use crate::stars::field::{FieldFrame, FieldOptics, FieldResult, field};
 use crate::stars::{Shape, Star, StarFit};
 use crate::units::{BOLTZMANN_EV_PER_K, ZERO_CELSIUS_K};
@@ -168,6 +169,7 @@ fn session(id: &str, filter: Option<&str>, exposure_s: f64) -> Session {
         cooling: [0.0, 5.0, 10.0, 15.0, 20.0, 25.0, 30.0].map(row).into(),
         cooling_floor_time_ratio: Quantity::measured(1.0 - DARK_NOW / total, 0.019, "no dark current", 4),
         dark_match: DarkMatch::not_measurable("there are no darks of these settings"),
+        star_match: StarMatch::none("nothing tells where the telescope pointed", 3, &StatedOptics::default()),
         cooling_basis: "Rests on darks from 2.1 to 17.8 °C; rows below 2 °C extend the fitted law.".to_owned(),
     }
 }

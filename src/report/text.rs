@@ -1,7 +1,7 @@
 //! The summary for the terminal: one screen of 80 columns, the answers first.
 
 use super::columns::{clean, fitted, wrapped};
-use super::model::{FrameStatus, Report, SensorEntry};
+use super::model::{FrameStatus, Report, SensorEntry, Session};
 use super::numbers::{UNKNOWN, plain, with_unit, within};
 use super::write::Written;
 use crate::quantity::{Quantity, Source};
@@ -68,6 +68,7 @@ pub fn summary(report: &Report, written: Option<&Written>) -> String {
     } else {
         answers(&mut screen, report);
         sessions(&mut screen, report);
+        scales(&mut screen, report);
         over_field(&mut screen, report);
         sensors(&mut screen, report);
     }
@@ -136,6 +137,15 @@ fn sessions(screen: &mut Screen, report: &Report) {
         if !q.is_known() && screen.first_time(q.why()) {
             screen.paragraph(&format!("- means not measurable, because {}.", q.why()), 2);
         }
+    }
+}
+
+/// Image scales that were measured from the stars, a line a session.
+fn scales(screen: &mut Screen, report: &Report) {
+    let measured = |s: &&Session| s.star_match.image_scale_arcsec_per_px.is_known();
+    for s in report.sessions.iter().filter(measured).take(MOST_FIELDS) {
+        let filter = s.settings.filter.as_deref().unwrap_or("no filter");
+        screen.paragraph(&format!("{filter}: {}", s.star_match.sentence), 2);
     }
 }
 

@@ -6,10 +6,10 @@ use serde::Serialize;
 
 use super::fit::StarFit;
 use super::lone::unlike_their_neighbours;
-use super::map_sky;
 use super::search::{Search, common_width};
 use super::summary::{out_of_focus, summed_up};
 use super::trailed::follow_lines;
+use super::{Peak, map_sky};
 use crate::fits::Pixels;
 use crate::frame::Lattice;
 use crate::quantity::Quantity;
@@ -28,6 +28,11 @@ const MOST_FITS: usize = 300;
 /// Widths against the frame's common width outside which a fit is no star of this frame: cosmic rays and clusters of hot
 /// pixels below, galaxies and unresolved pairs above.
 const WIDTH_RANGE: [f64; 2] = [0.6, 1.8];
+
+/// Places kept: more than a catalogue has in any field that a camera covers.
+const MOST_PLACES: usize = 3000;
+/// Error of the place of a peak that was not fitted, px: that of its pixel, `1 / sqrt(12)`, and of noise.
+const PEAK_SIGMA_PX: f64 = 0.35;
 
 /// Minor axis against the scouts' median below which a fit is a track: as far below as their noise hardly reaches.
 const LEAST_MINOR: f64 = 0.6;
@@ -87,6 +92,9 @@ impl StarFlag {
     }
 }
 
+/// Reasons that tell a peak from a star's.
+const NO_STAR: [StarFlag; 3] = [StarFlag::HotPixel, StarFlag::Streak, StarFlag::TooSharp];
+
 /// A star whose fit counts.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Star {
@@ -94,6 +102,16 @@ pub struct Star {
     pub significance: f64,
     /// The fit.
     pub fit: StarFit,
+}
+
+/// Where a peak that may be a star lies, fitted or not.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Place {
+    /// Column and row, px of the file, 0-based.
+    pub x_px: f64,
+    pub y_px: f64,
+    /// One standard error along an axis, px.
+    pub sigma_px: f64,
 }
 
 /// What one frame's stars say.
@@ -111,6 +129,8 @@ pub struct FrameStars {
     pub flags: BTreeMap<StarFlag, usize>,
     /// Stars that were.
     pub stars: Vec<Star>,
+    /// Places of the brightest peaks that may be stars, brightest first, whether their fits count or not.
+    pub places: Vec<Place>,
     /// FWHM before the pixel, geometric mean of both axes, px.
     pub fwhm_px: Quantity,
     /// FWHM before the pixel along the shorter axis, px: of a trailed frame, what seeing and focus gave.
@@ -160,8 +180,10 @@ pub fn measure(plane: &Pixels, options: &MeasureOptions) -> Option<FrameStars> {
     let mut count = |flag: StarFlag| *flags.entry(flag).or_default() += 1;
     let prior = beta.map(|b| (b.inverse, b.spread));
     let mut stars = Vec::new();
+    let mut places = Vec::new();
     let (mut tried, mut clipped) = (0, 0);
     for (i, peak) in search.peaks.iter().enumerate() {
+        let before = stars.len();
         let flag = match search.flag(i, choice) {
             Some(flag) => Some(flag),
             None if peak.significance < FIT_SIGMA => Some(StarFlag::Faint),
@@ -186,6 +208,9 @@ pub fn measure(plane: &Pixels, options: &MeasureOptions) -> Option<FrameStars> {
                 }
             }
         };
+        if places.len() < MOST_PLACES && !flag.is_some_and(|f| NO_STAR.contains(&f)) {
+            places.push(place(peak, stars.get(before)));
+        }
         if let Some(flag) = flag {
             count(flag);
         }
@@ -196,10 +221,10 @@ pub fn measure(plane: &Pixels, options: &MeasureOptions) -> Option<FrameStars> {
         stars.retain(|_| is_pair.next() != Some(&true));
         *flags.entry(StarFlag::Blended).or_default() += pairs.iter().filter(|p| **p).count();
     }
-    let no_star =
-        [StarFlag::HotPixel, StarFlag::Streak, StarFlag::TooSharp].iter().filter_map(|f| flags.get(f)).sum::<usize>();
+    let no_star = NO_STAR.iter().filter_map(|f| flags.get(f)).sum::<usize>();
     let star_count = search.peaks.len() - no_star;
     let mut summary = summed_up(&sky, star_count, flags, stars, beta);
+    summary.places = places;
     if summary.trailed {
         follow_lines(&mut summary, &search, choice);
     }
@@ -210,4 +235,12 @@ pub fn measure(plane: &Pixels, options: &MeasureOptions) -> Option<FrameStars> {
         ));
     }
     Some(summary)
+}
+
+/// The fitted centre, else the peak's pixel.
+fn place(peak: &Peak, fitted: Option<&Star>) -> Place {
+    match fitted.map(|s| &s.fit) {
+        Some(f) => Place { x_px: f.x, y_px: f.y, sigma_px: ((f.sigma_x.powi(2) + f.sigma_y.powi(2)) / 2.0).sqrt() },
+        None => Place { x_px: peak.x as f64, y_px: peak.y as f64, sigma_px: PEAK_SIGMA_PX },
+    }
 }

@@ -31,7 +31,7 @@ mod weighted;
 pub use detect::{Peak, detect};
 pub use equations::FitNoise;
 pub use fit::{Stamp, StarFit, fit_star};
-pub use measure::{FrameStars, MeasureOptions, Star, StarFlag, measure};
+pub use measure::{FrameStars, MeasureOptions, Place, Star, StarFlag, measure};
 pub use moffat::Shape;
 pub use recorded::recorded_fwhm;
 pub use search::{SCOUTS, stamp_half_px};

@@ -85,6 +85,7 @@ pub(super) fn summed_up(
         moffat_beta,
         common_ln_width_sigma,
         stars,
+        places: Vec::new(),
     }
 }
 

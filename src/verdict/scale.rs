@@ -174,6 +174,8 @@ mod tests {
             focal_mm: focal_mm.map(|v| Carded::new(v, "FOCALLEN")),
             aperture_mm: None,
             wcs_arcsec_per_px: None,
+            wcs: None,
+            pointings: Vec::new(),
             airmass: None,
             saturation_adu: None,
             cfa: None,

@@ -17,6 +17,8 @@ mod raw_fits;
 mod real_field;
 mod real_folder;
 mod real_sensor;
+#[cfg(feature = "catalogue")]
+mod real_sky;
 mod real_star_fits;
 mod real_stars;
 mod report_schema;
@@ -25,6 +27,12 @@ mod simulated_field;
 mod simulated_sensor;
 mod simulated_stars;
 mod simulated_transfer;
+#[cfg(feature = "catalogue")]
+mod sky_fields;
+#[cfg(feature = "catalogue")]
+mod sky_night;
+#[cfg(feature = "catalogue")]
+mod sky_trials;
 mod star_cutouts;
 mod stars_file;
 mod tile_files;

@@ -1,0 +1,31 @@
+//! Where a frame points and how large its pixels are on the sky, from the stars themselves.
+//!
+//! A stage of its own between the stars and the verdicts: [`match_sky`] takes the places of a frame's stars and what the
+//! header says of pointing and scale, and returns a [`SkyMatch`] or the reason why there is none.
+
+mod bits;
+mod catalogue;
+mod chance;
+mod coincidence;
+mod pack;
+mod plate;
+mod plate_fit;
+mod precession;
+mod region;
+mod search;
+mod similarity;
+mod solve;
+mod sphere;
+mod together;
+mod triangles;
+mod wcs;
+
+pub use catalogue::{Catalogue, CatalogueError, CatalogueStar};
+pub use pack::{PackError, pack};
+pub use plate::Plate;
+pub use precession::to_j2000;
+pub use search::FALSE_ALARM;
+pub use solve::{Frame, NoMatch, SkyMatch, Source, match_sky};
+pub use sphere::{Direction, TangentPlane};
+pub use together::{StarMatch, StatedOptics, together};
+pub use wcs::direction_of;
