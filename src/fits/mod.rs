@@ -6,7 +6,6 @@
 //! promises is held against what the file can hold before anything is allocated.
 
 mod cards;
-mod celestial;
 mod handle;
 mod holes;
 mod image;
@@ -15,7 +14,6 @@ mod pixels;
 mod promise;
 
 pub use cards::{Card, Cards, leading_number};
-pub use celestial::TangentPlane;
 pub use holes::{Grid, Holes};
 pub use image::{Geometry, ImageFile};
 pub use pixels::{Image, Pixels};

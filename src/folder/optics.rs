@@ -80,7 +80,10 @@ pub(super) fn header_wcs(cards: &Cards) -> Option<HeaderWcs> {
     }
     let pair = |x, y| Some([cards.number(x)?, cards.number(y)?]);
     let reference_deg = pair("CRVAL1", "CRVAL2").filter(|[_, dec]| dec.abs() <= 90.0)?;
-    Some(HeaderWcs { reference_deg, reference_px: pair("CRPIX1", "CRPIX2")?, matrix_deg_per_px: matrix(cards)?.0 })
+    let matrix_deg_per_px = matrix(cards)?.0;
+    let tangent = [("CTYPE1", "RA---TAN"), ("CTYPE2", "DEC--TAN")];
+    let exact = tangent.iter().all(|(k, name)| cards.text(k).is_some_and(|t| t.trim_end() == *name));
+    Some(HeaderWcs { reference_deg, reference_px: pair("CRPIX1", "CRPIX2")?, matrix_deg_per_px, exact })
 }
 
 /// Geometric-mean scale of the matrix from pixels to the sky, taken as degrees, arcsec/px, and the card.

@@ -34,6 +34,8 @@ pub struct HeaderWcs {
     pub reference_px: [f64; 2],
     /// Degrees towards east and north per pixel along x and y.
     pub matrix_deg_per_px: [[f64; 2]; 2],
+    /// Whether that is all: a tangent projection without terms for distortion, which places stars to their own errors.
+    pub exact: bool,
 }
 
 impl Pointing {

@@ -295,6 +295,19 @@ mod tests {
     }
 
     #[test]
+    fn only_a_whole_tangent_solution_without_distortion_places_stars() {
+        let exact = |axes: [&str; 2], more: &[&str]| {
+            let rest =
+                ["CRVAL1  = 1", "CRVAL2  = 2", "CRPIX1  = 3", "CRPIX2  = 4", "CDELT1  = -1E-4", "CDELT2  = 1E-4"];
+            header(&[&axes[..], &rest[..], more].concat()).wcs.map(|wcs| wcs.exact)
+        };
+        assert_eq!(exact(["CTYPE1  = 'RA---TAN'", "CTYPE2  = 'DEC--TAN'"], &[]), Some(true));
+        assert_eq!(exact(["CTYPE1  = 'RA---TAN-SIP'", "CTYPE2  = 'DEC--TAN-SIP'"], &[]), Some(false));
+        let singular = ["PC1_1   = 1", "PC1_2   = 1", "PC2_1   = -1", "PC2_2   = -1"];
+        assert_eq!(exact(["CTYPE1  = 'RA---TAN'", "CTYPE2  = 'DEC--TAN'"], &singular), None);
+    }
+
+    #[test]
     fn dates_and_sites_in_their_dialects() {
         let at = |lines: &[&str]| header(lines).start_utc.unwrap().value.to_string();
         assert_eq!(at(&["DATE-OBS= '2019-05-03T09:03:11'"]), "2019-05-03T09:03:11");

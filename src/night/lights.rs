@@ -5,7 +5,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 
 use rayon::prelude::*;
 
-use crate::fits::{ImageFile, Pixels, TangentPlane};
+use crate::fits::{ImageFile, Pixels};
 use crate::folder::{FrameKind, SessionKey};
 use crate::frame::{Lattice, NoiseCorrelation, measured_pattern, noise_correlation, undefine};
 use crate::quantity::Quantity;
@@ -39,8 +39,6 @@ pub struct MeasuredLight {
     pub stars: FrameStars,
     /// Widths of the planes of a colour cube, px; empty for a frame of one plane.
     pub plane_fwhm_px: Vec<Quantity>,
-    /// Where its pixels lie on the sky, as its own header says.
-    pub sky: Option<TangentPlane>,
     /// Correlation of the sky noise of neighbouring pixels; `None` where it cannot be told.
     pub correlation: Option<NoiseCorrelation>,
     /// Why its session does not use it.
@@ -81,8 +79,8 @@ pub fn measure_all(
                 }
                 let session = SessionKey::of(&read.header, read.sensor.clone());
                 let excluded = unusable(&looked.stars);
-                let Looked { stars, plane_fwhm_px, sky, correlation, .. } = looked;
-                measured.push(MeasuredLight { index, session, read, stars, plane_fwhm_px, sky, correlation, excluded });
+                let Looked { stars, plane_fwhm_px, correlation, .. } = looked;
+                measured.push(MeasuredLight { index, session, read, stars, plane_fwhm_px, correlation, excluded });
             }
             Err(why) => intakes[index].outcome = super::intake::Outcome::Unreadable(why),
         }
@@ -109,14 +107,12 @@ pub fn measure_all(
 struct Looked {
     stars: FrameStars,
     plane_fwhm_px: Vec<Quantity>,
-    sky: Option<TangentPlane>,
     correlation: Option<NoiseCorrelation>,
     pattern_overruled: bool,
 }
 
 fn look(intake: &Intake, read: &Read, sensors: &Sensors) -> Result<Looked, String> {
-    let read_all = |mut f: ImageFile| Ok((TangentPlane::of(&f.cards()?), f.pixels()?));
-    let (sky, mut image) = ImageFile::open(&intake.file.path).and_then(read_all).map_err(|e| e.to_string())?;
+    let mut image = ImageFile::open(&intake.file.path).and_then(|mut f| f.pixels()).map_err(|e| e.to_string())?;
     let sensor = sensors.get(&read.sensor);
     if let (Some(sensor), [_]) = (sensor, image.planes.as_slice()) {
         let places = defects_in(sensor, read);
@@ -139,7 +135,7 @@ fn look(intake: &Intake, read: &Read, sensors: &Sensors) -> Result<Looked, Strin
         measure(other, &options).map_or_else(unknown, |stars| stars.fwhm_px)
     };
     let plane_fwhm_px = if image.planes.len() > 1 { image.planes.iter().map(width_of).collect() } else { Vec::new() };
-    Ok(Looked { stars, plane_fwhm_px, sky, correlation: noise_correlation(plane, lattice), pattern_overruled })
+    Ok(Looked { stars, plane_fwhm_px, correlation: noise_correlation(plane, lattice), pattern_overruled })
 }
 
 /// Pixels of a light that would look like something in the sky: those whose excess charge stands out from read noise.

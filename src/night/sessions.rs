@@ -131,7 +131,7 @@ fn rows(
             row.sky_sigma_adu = Some(stars.sky_sigma_adu);
             row.star_count = Some(stars.star_count);
             row.fitted_stars = Some(stars.stars.len());
-            row.stars = stars.stars.iter().map(|s| StarRow::of(s, light.sky.as_ref())).collect();
+            row.stars = stars.stars.iter().map(|s| StarRow::of(s, light.read.header.wcs.as_ref())).collect();
             row.fwhm_px = Some(stars.fwhm_px.clone());
             row.plane_fwhm_px.clone_from(&light.plane_fwhm_px);
             row.minor_fwhm_px = Some(stars.minor_fwhm_px.clone());

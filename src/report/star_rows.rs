@@ -1,6 +1,7 @@
 //! One fitted star as `stars.fits` has it.
 
-use crate::fits::TangentPlane;
+use crate::folder::HeaderWcs;
+use crate::sky::direction_of;
 use crate::stars::Star;
 
 /// Scatter of the residuals over what noise explains, as a variance, from which a star is marked: a double, a galaxy or a
@@ -35,8 +36,8 @@ pub struct StarRow {
 }
 
 impl StarRow {
-    /// From a fit.
-    pub fn of(star: &Star, sky: Option<&TangentPlane>) -> Self {
+    /// From a fit, and what the frame's header says of the sky.
+    pub fn of(star: &Star, wcs: Option<&HeaderWcs>) -> Self {
         let (fit, shape) = (&star.fit, &star.fit.shape);
         let (x_px, y_px) = (fit.x + 1.0, fit.y + 1.0);
         Self {
@@ -44,7 +45,10 @@ impl StarRow {
             y_px,
             sigma_x_px: fit.sigma_x,
             sigma_y_px: fit.sigma_y,
-            sky_deg: sky.map(|plane| plane.at(x_px, y_px)),
+            sky_deg: wcs.filter(|wcs| wcs.exact).map(|wcs| {
+                let direction = direction_of(wcs, [fit.x, fit.y]);
+                [direction.ra_deg(), direction.dec_deg()]
+            }),
             fwhm_px: shape.fwhm_px(),
             sigma_fwhm_px: shape.fwhm_px() * fit.sigma_ln_width,
             major_fwhm_px: shape.major_fwhm_px(),

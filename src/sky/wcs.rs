@@ -58,7 +58,7 @@ mod tests {
             ),
         ];
         for (reference_deg, reference_px, matrix_deg_per_px, want) in cases {
-            let wcs = HeaderWcs { reference_deg, reference_px, matrix_deg_per_px };
+            let wcs = HeaderWcs { reference_deg, reference_px, matrix_deg_per_px, exact: true };
             for (pixel, [ra, dec]) in [[0.0, 0.0], [1023.0, 10.0], [2999.0, 1999.0]].into_iter().zip(want) {
                 let off = direction_of(&wcs, pixel).separation_arcsec(Direction::from_degrees(ra, dec));
                 assert!(off < ROUNDING_ARCSEC, "{reference_deg:?} {pixel:?}: {off} arcsec");

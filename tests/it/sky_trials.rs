@@ -121,7 +121,7 @@ fn two_hundred_frames_of_the_sky_are_matched() {
 }
 
 #[test]
-#[ignore = "minutes; .ci/run takes it, with --release"]
+#[ignore = "some seven minutes, with --release"]
 fn a_thousand_frames_without_sky_are_not_matched() {
     no_sky_trials(1000);
 }
