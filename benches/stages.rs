@@ -132,25 +132,26 @@ fn whole_folder(c: &mut Criterion) {
     group.bench_function("sensor", |b| {
         b.iter(|| black_box(characterise(&calibration, &SensorHints::default(), &|_| {})))
     });
-    let input = NightInput { folders: vec![folder], out, rig: Rig::default() };
+    let input = NightInput { folders: vec![folder], out, rig: Rig::default(), stars: false };
     group.bench_function("night", |b| b.iter(|| black_box(run(&input, Scope::Night, &|_, _, _| {}))));
     let report = run(&input, Scope::Night, &|_, _, _| {}).expect("a report");
     group.bench_function("report as a page", |b| b.iter(|| black_box(skygrain::report::html(&report))));
     group.finish();
 }
 
+/// A calibration frame in a file.
+fn written(path: PathBuf, kind: FrameKind, recipe: &FrameRecipe) -> CalibrationFrame {
+    write_frame(&path, &render(recipe).0, &[]).expect("the frame can be written");
+    CalibrationFrame { path, kind, exposure_s: Some(recipe.exposure_s), celsius: Some(-10.0), filter: None }
+}
+
 /// Darks of 26 megapixels against the time that CFITSIO takes to read one of them; all threads.
 fn darks(c: &mut Criterion) {
     let dir = tempfile::tempdir().expect("a temporary folder");
     let frame = |i: u64, kind, exposure_s: f64| {
-        let path = dir.path().join(format!("{i:02}.fits"));
-        let recipe = FrameRecipe {
-            exposure_s,
-            dark_e_per_px_s: 0.02,
-            ..FrameRecipe::unlit(Detector::even(WIDTH, HEIGHT).with_hot_pixels(0.001, 20.0, 2000.0), i)
-        };
-        write_frame(&path, &render(&recipe).0, &[]).expect("the frame can be written");
-        CalibrationFrame { path, kind, exposure_s: Some(exposure_s), celsius: Some(-10.0), filter: None }
+        let detector = Detector::even(WIDTH, HEIGHT).with_hot_pixels(0.001, 20.0, 2000.0);
+        let recipe = FrameRecipe { exposure_s, dark_e_per_px_s: 0.02, ..FrameRecipe::unlit(detector, i) };
+        written(dir.path().join(format!("{i:02}.fits")), kind, &recipe)
     };
     let biases: Vec<CalibrationFrame> = (0..2).map(|i| frame(i, FrameKind::Bias, 0.0)).collect();
     let exposures = [300.0, 300.0, 300.0, 300.0, 300.0, 60.0, 60.0, 60.0];
@@ -175,11 +176,9 @@ fn darks(c: &mut Criterion) {
 fn biases_and_flats(c: &mut Criterion) {
     let dir = tempfile::tempdir().expect("a temporary folder");
     let frame = |i: u64, kind, sky_e_per_px_s: f64| {
-        let path = dir.path().join(format!("{i:02}.fits"));
-        let recipe =
-            FrameRecipe { exposure_s: 1.0, sky_e_per_px_s, ..FrameRecipe::unlit(Detector::even(WIDTH, HEIGHT), i) };
-        write_frame(&path, &render(&recipe).0, &[]).expect("the frame can be written");
-        CalibrationFrame { path, kind, exposure_s: Some(1.0), celsius: Some(-10.0), filter: None }
+        let unlit = FrameRecipe::unlit(Detector::even(WIDTH, HEIGHT), i);
+        let recipe = FrameRecipe { exposure_s: 1.0, sky_e_per_px_s, ..unlit };
+        written(dir.path().join(format!("{i:02}.fits")), kind, &recipe)
     };
     let biases: Vec<CalibrationFrame> = (0..7).map(|i| frame(i, FrameKind::Bias, 0.0)).collect();
     let flats: Vec<CalibrationFrame> = (7..13).map(|i| frame(i, FrameKind::Flat, 20_000.0)).collect();

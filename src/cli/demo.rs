@@ -7,7 +7,7 @@ use walkdir::WalkDir;
 use super::progress::Say;
 use super::{CliError, measure, print, status_of};
 use crate::folder::Rig;
-use crate::night::Scope;
+use crate::night::{NightInput, Scope};
 use crate::quantity::Quantity;
 use crate::report::{Report, summary, with_sigma};
 use crate::simulate::{NightTruth, SimulateError, write_night};
@@ -15,7 +15,8 @@ use crate::simulate::{NightTruth, SimulateError, write_night};
 /// Writes the night, measures it, prints the report's summary and the comparison.
 pub fn demo(folder: PathBuf, out: PathBuf, seed: u64, say: Say) -> Result<u8, CliError> {
     let truth = simulated_night(&folder, seed)?;
-    let (report, written) = measure(vec![folder], Rig::default(), out, Scope::Night, say)?;
+    let input = NightInput { folders: vec![folder], out, rig: Rig::default(), stars: false };
+    let (report, written) = measure(input, Scope::Night, say)?;
     print(&summary(&report, Some(&written)))?;
     print(&comparison(&report, &truth))?;
     // A trailed and a clouded light are part of the night: leaving them out is what the demo shows.

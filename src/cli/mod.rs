@@ -133,7 +133,8 @@ fn report_on(inputs: Inputs, rig: Rig, scope: Scope, stars: bool, say: Say) -> R
         check_defect_file(path, &inputs.folders)?;
     }
     let folders = inputs.folders.clone();
-    let (report, written) = measure(inputs.folders, rig, inputs.out, scope, say)?;
+    let input = NightInput { folders: inputs.folders, out: inputs.out, rig, stars };
+    let (report, written) = measure(input, scope, say)?;
     print(&summary(&report, Some(&written)))?;
     if stars {
         let path = written.json.with_file_name("stars.fits");
@@ -161,15 +162,8 @@ fn read_rig(path: Option<&Path>) -> Result<Rig, RigError> {
 }
 
 /// Measures and writes the report.
-fn measure(
-    folders: Vec<PathBuf>,
-    rig: Rig,
-    out: PathBuf,
-    scope: Scope,
-    say: Say,
-) -> Result<(Report, Written), CliError> {
-    check_out(&folders, &out)?;
-    let input = NightInput { folders, out, rig };
+fn measure(input: NightInput, scope: Scope, say: Say) -> Result<(Report, Written), CliError> {
+    check_out(&input.folders, &input.out)?;
     let bar = Bar::new(say);
     let report = run(&input, scope, &|stage, done, total| bar.show(stage, done, total))?;
     bar.finish();
@@ -210,9 +204,9 @@ fn check_out(folders: &[PathBuf], out: &Path) -> Result<(), CliError> {
 }
 
 fn frames(files: Vec<PathBuf>, rig: Option<&Path>, format: FrameFormat, say: Say) -> Result<u8, CliError> {
-    let input = NightInput { folders: files, out: PathBuf::new(), rig: read_rig(rig)? };
+    let input = NightInput { folders: files, out: PathBuf::new(), rig: read_rig(rig)?, stars: false };
     let bar = Bar::new(say);
-    let report = run(&input, Scope::Night, &|stage, done, total| bar.show(stage, done, total))?;
+    let report = run(&input, Scope::Frames, &|stage, done, total| bar.show(stage, done, total))?;
     bar.finish();
     let text = match format {
         FrameFormat::Csv => frames_csv(&report)?,

@@ -127,6 +127,19 @@ impl FrameHeader {
         measured.or_else(|| self.set_point_celsius.as_ref().map(|c| (c.value, true)))
     }
 
+    /// Pitch of a recorded pixel, um: the geometric mean of both axes. `None` where it is not known whether the stated
+    /// pitch contains the binning.
+    pub fn recorded_pixel_um(&self) -> Option<f64> {
+        let stated = self.pixel_um.as_ref().map(|p| p.value).filter(|p| *p > 0.0)?;
+        let [bx, by] = self.binning.map(|b| f64::from(b.max(1)));
+        match ((bx * by).sqrt(), self.pixel_includes_binning) {
+            (binning, _) if binning <= 1.0 => Some(stated),
+            (_, Some(true)) => Some(stated),
+            (binning, Some(false)) => Some(stated * binning),
+            (_, None) => None,
+        }
+    }
+
     /// Time over which dark charge gathered, s: DARKTIME where it is given, else the exposure.
     pub fn dark_seconds(&self) -> Option<f64> {
         self.dark_time_s.as_ref().or(self.exposure_s.as_ref()).map(|c| c.value)

@@ -26,6 +26,8 @@ pub struct NightInput {
     pub out: PathBuf,
     /// The rig file's contents.
     pub rig: Rig,
+    /// Whether the report keeps the fitted stars of each frame: a few hundred rows a frame.
+    pub stars: bool,
 }
 
 /// What the program is at.
@@ -60,6 +62,8 @@ pub enum NightError {
 pub enum Scope {
     /// Everything.
     Night,
+    /// The rows of the frames alone: sessions are neither looked up on the sky nor judged.
+    Frames,
     /// The detector alone: lights are listed and left alone.
     Sensor,
 }
@@ -86,8 +90,11 @@ pub fn run(input: &NightInput, scope: Scope, progress: Progress) -> Result<Repor
         return Ok(sessions::report_of_sensors(intakes, sensors, warnings));
     }
     let measured = lights::measure_all(&mut intakes, &sensors, progress, &mut warnings);
+    if scope == Scope::Frames {
+        return Ok(sessions::report_of_frames(intakes, &measured, sensors, warnings));
+    }
     let matches = star_match::match_sessions(&measured);
-    Ok(sessions::report_of_night(intakes, measured, sensors, &matches, warnings))
+    Ok(sessions::report_of_night(intakes, measured, sensors, &matches, input.stars, warnings))
 }
 
 fn shown_of<'a>(intakes: &'a [Intake], path: &Path) -> Option<&'a str> {

@@ -18,19 +18,7 @@ pub fn over_field(used: &[&MeasuredLight], image_scale: &Quantity) -> FieldResul
     let aperture_mm = header.and_then(|h| h.aperture_mm.as_ref()).map(|a| a.value).filter(|a| *a > 0.0);
     // From the scale, so that binning is in it whichever way the header counts the pixel; else from the pixel alone.
     let from_scale = focal_mm.zip(image_scale.value).map(|(f, s)| s / ARCSEC_PER_RADIAN * f * 1e3);
-    let um_per_px = from_scale.or_else(|| header.and_then(recorded_pixel_um));
+    let um_per_px = from_scale.or_else(|| header.and_then(FrameHeader::recorded_pixel_um));
     let focal_ratio = focal_mm.zip(aperture_mm).map(|(f, a)| f / a);
     field(&frames, FieldOptics { um_per_px, focal_ratio })
-}
-
-/// Size of a recorded pixel, um; `None` where it is not known whether the stated size contains the binning.
-fn recorded_pixel_um(header: &FrameHeader) -> Option<f64> {
-    let stated = header.pixel_um.as_ref().map(|p| p.value).filter(|p| *p > 0.0)?;
-    let [bx, by] = header.binning.map(|b| f64::from(b.max(1)));
-    match ((bx * by).sqrt(), header.pixel_includes_binning) {
-        (binning, _) if binning <= 1.0 => Some(stated),
-        (_, Some(true)) => Some(stated),
-        (binning, Some(false)) => Some(stated * binning),
-        (_, None) => None,
-    }
 }

@@ -1,6 +1,6 @@
 //! From measured frames to the report: rows, names of sessions, answers.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
 use crate::folder::{SensorKey, SessionKey};
 use crate::quantity::Quantity;
@@ -22,21 +22,38 @@ pub fn report_of_sensors(intakes: Vec<Intake>, sensors: Sensors, warnings: Vec<W
     Report::new(Vec::new(), Vec::new(), entries(sensors, |_| None), rows, warnings)
 }
 
-/// The report of a night.
+/// The report of the frames alone.
+pub fn report_of_frames(
+    intakes: Vec<Intake>,
+    lights: &[MeasuredLight],
+    sensors: Sensors,
+    warnings: Vec<Warning>,
+) -> Report {
+    let rows = rows(&intakes, &sensors, lights, &session_names(lights));
+    Report::new(Vec::new(), Vec::new(), entries(sensors, |_| None), rows, warnings)
+}
+
+/// The report of a night; `stars` says whether each frame keeps its fitted stars.
 pub fn report_of_night(
     intakes: Vec<Intake>,
     lights: Vec<MeasuredLight>,
     sensors: Sensors,
     matches: &BTreeMap<SessionKey, StarMatch>,
+    stars: bool,
     mut warnings: Vec<Warning>,
 ) -> Report {
     let mut groups: BTreeMap<&SessionKey, Vec<&MeasuredLight>> = BTreeMap::new();
     for light in &lights {
         groups.entry(&light.session).or_default().push(light);
     }
-    let ids = session_ids(groups.keys().copied());
-    let by_session: BTreeMap<&SessionKey, String> = groups.keys().copied().zip(ids).collect();
-    let rows = rows(&intakes, &sensors, &lights, &by_session);
+    let by_session = session_names(&lights);
+    let mut rows = rows(&intakes, &sensors, &lights, &by_session);
+    if stars {
+        for light in &lights {
+            let wcs = light.read.header.wcs.as_ref();
+            rows[light.index].stars = light.stars.stars.iter().map(|s| StarRow::of(s, wcs)).collect();
+        }
+    }
     let build = |(key, members): (&&SessionKey, &Vec<&MeasuredLight>)| {
         let sensor = sensors.get(&key.sensor)?;
         Some(session(key, &by_session[*key], members, sensor, &intakes, matches.get(*key)?))
@@ -66,6 +83,13 @@ fn dark_mismatch(session: &Session) -> Option<Warning> {
         ),
         paths: Vec::new(),
     })
+}
+
+/// The sessions that these lights belong to, each with its name.
+fn session_names(lights: &[MeasuredLight]) -> BTreeMap<&SessionKey, String> {
+    let keys: BTreeSet<&SessionKey> = lights.iter().map(|l| &l.session).collect();
+    let ids = session_ids(keys.iter().copied());
+    keys.into_iter().zip(ids).collect()
 }
 
 /// Night, filter and exposure name a session; the camera is added where these are not enough.
@@ -131,7 +155,6 @@ fn rows(
             row.sky_sigma_adu = Some(stars.sky_sigma_adu);
             row.star_count = Some(stars.star_count);
             row.fitted_stars = Some(stars.stars.len());
-            row.stars = stars.stars.iter().map(|s| StarRow::of(s, light.read.header.wcs.as_ref())).collect();
             row.fwhm_px = Some(stars.fwhm_px.clone());
             row.plane_fwhm_px.clone_from(&light.plane_fwhm_px);
             row.minor_fwhm_px = Some(stars.minor_fwhm_px.clone());

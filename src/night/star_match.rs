@@ -74,16 +74,8 @@ fn pointings(header: &FrameHeader) -> Vec<Direction> {
 }
 
 fn stated(header: &FrameHeader) -> StatedOptics {
-    let [bx, by] = header.binning.map(|b| f64::from(b.max(1)));
-    let binned = bx * by > 1.0;
-    // A pitch that may or may not contain the binning says nothing of the recorded pixel.
-    let factor = match (binned, header.pixel_includes_binning) {
-        (false, _) | (true, Some(true)) => Some(1.0),
-        (true, Some(false)) => Some((bx * by).sqrt()),
-        (true, None) => None,
-    };
     StatedOptics {
-        recorded_pixel_um: header.pixel_um.as_ref().zip(factor).map(|(p, f)| p.value * f),
+        recorded_pixel_um: header.recorded_pixel_um(),
         focal_mm: header.focal_mm.as_ref().map(|f| f.value),
         wcs_arcsec_per_px: header.wcs_arcsec_per_px.as_ref().map(|w| w.value),
     }

@@ -1,15 +1,13 @@
 //! `report.html`: one file that needs nothing else, to read on a screen, a phone or paper.
 
+use minijinja::context;
 use minijinja::value::Serde;
-use minijinja::{Environment, context};
 
 use super::letter::letter;
 use super::model::Report;
 use super::plots::WIDTH;
+use super::sheet::fill;
 use super::write::ReportError;
-
-/// The name ends in `.html`, which turns escaping on.
-const TEMPLATE: &str = "letter.html";
 
 /// The page's own script, the only one that its policy lets run.
 const SCRIPT: &str = include_str!("letter.js");
@@ -23,17 +21,14 @@ const SCRIPT_HASH: &str = "sha256-pGZ5GJ7QHBqqDzlmEFr27ADcJb8JVRnQFGe97hfTmTg=";
 ///
 /// A chart could not be drawn, or the page could not be filled.
 pub fn html(report: &Report) -> Result<String, ReportError> {
-    let mut pages = Environment::new();
-    pages.add_template(TEMPLATE, include_str!("letter.html"))?;
     let letter = Serde(letter(report)?);
     let page = context! {
         letter,
-        style => include_str!("letter.css"),
         script => SCRIPT,
         script_hash => SCRIPT_HASH,
         width => WIDTH,
     };
-    Ok(pages.get_template(TEMPLATE)?.render(page)?)
+    fill("letter.html", include_str!("letter.html"), page)
 }
 
 #[cfg(test)]

@@ -265,12 +265,12 @@ fn session(report: &Report, s: &Session) -> Result<SessionPart, PlotError> {
         sampling: typographic(&format!("{} {}", s.sampling.sentence, s.sampling.detail)),
         sensor: s.sensor_id.as_ref().and_then(|id| report.sensors.iter().position(|e| e.id == *id)).map(|i| i + 1),
         lines: origins::of_session(s).into_iter().map(line).collect(),
-        night: plots::over_the_night(&report.lights_of(s))?.into_iter().filter_map(|f| set(Some(f))).collect(),
+        night: plots::over_the_night(&report.lights_of(s))?.into_iter().map(set).collect(),
         field: field_part(&s.field)?,
-        budget: set(budget),
+        budget: budget.map(set),
         noise,
         noise_missing: typographic(s.noise_budget.total_e2.why()),
-        curve: set(plots::cooling_curve(s)?),
+        curve: plots::cooling_curve(s)?.map(set),
         cooling: rows.collect(),
         cooling_basis: typographic(&s.cooling_basis),
         dark_match: typographic(&s.dark_match.sentence),
@@ -280,8 +280,8 @@ fn session(report: &Report, s: &Session) -> Result<SessionPart, PlotError> {
 }
 
 /// The words around a chart as they are set on the page.
-fn set(figure: Option<Figure>) -> Option<Figure> {
-    figure.map(|f| Figure { title: typographic(&f.title), caption: typographic(&f.caption), ..f })
+fn set(f: Figure) -> Figure {
+    Figure { title: typographic(&f.title), caption: typographic(&f.caption), ..f }
 }
 
 fn part(name: &str, variance: &Quantity, share: Option<&Quantity>) -> Line {
@@ -361,11 +361,11 @@ fn sensor(s: &SensorEntry) -> Result<SensorPart, PlotError> {
         heading: heading.join(", "),
         intro: typographic(&intro),
         lines: origins::of_sensor(s).into_iter().map(line).collect(),
-        transfer: set(plots::photon_transfer(s)?),
-        residuals: set(plots::transfer_residuals(s)?),
+        transfer: plots::photon_transfer(s)?.map(set),
+        residuals: plots::transfer_residuals(s)?.map(set),
         vignetting: r.vignetting.iter().map(vignetting_words).collect(),
-        dark: set(plots::dark_current(s)?),
-        pixels: set(plots::pixel_rates(s)?),
+        dark: plots::dark_current(s)?.map(set),
+        pixels: plots::pixel_rates(s)?.map(set),
         dark_method: typographic(&dark.method),
         points: points.collect(),
     })

@@ -18,6 +18,7 @@ mod replies;
 #[cfg(test)]
 mod sample;
 mod schema;
+mod sheet;
 mod star_rows;
 mod stars_file;
 mod table;

@@ -1,17 +1,16 @@
 //! `upgrade.html`: the comparison as a letter that needs nothing else, answers first.
 
+use minijinja::context;
 use minijinja::value::Serde;
-use minijinja::{Environment, context};
 use serde::Serialize;
 
 use super::numbers::typographic;
+use super::sheet::fill;
 use super::write::ReportError;
 use crate::verdict::upgrade::{
-    Interval, Number, OptionResult, Row, Upgrade, Verdict, altogether_rows, conditions, free, money, session_rows,
+    Interval, OptionResult, Row, Upgrade, Verdict, altogether_rows, conditions, free, money, not_computable,
+    session_rows,
 };
-
-/// The name ends in `.html`, which turns escaping on.
-const TEMPLATE: &str = "upgrade.html";
 
 #[derive(Serialize)]
 struct Page {
@@ -48,7 +47,7 @@ struct Told {
 pub fn upgrade_html(result: &Upgrade) -> Result<String, ReportError> {
     let page = Page {
         version: result.program_version,
-        conditions: typographic(&conditions(result)),
+        conditions: typographic(&conditions(result).join("; ")),
         options: result.options.iter().map(|option| option_part(result, option)).collect(),
         free: result
             .free_measures
@@ -57,10 +56,7 @@ pub fn upgrade_html(result: &Upgrade) -> Result<String, ReportError> {
             .collect(),
         assumptions: result.assumptions.clone(),
     };
-    let mut pages = Environment::new();
-    pages.add_template(TEMPLATE, include_str!("upgrade.html"))?;
-    let style = include_str!("letter.css");
-    Ok(pages.get_template(TEMPLATE)?.render(context! { page => Serde(page), style })?)
+    fill("upgrade.html", include_str!("upgrade.html"), context! { page => Serde(page) })
 }
 
 fn option_part(result: &Upgrade, option: &OptionResult) -> OptionPart {
@@ -98,11 +94,8 @@ fn set(rows: impl IntoIterator<Item = Row>) -> Vec<Row> {
 
 /// The answer over the year, in one sentence.
 fn answer(option: &OptionResult, currency: &str) -> String {
-    let all = match (&option.altogether.value, &option.altogether.not_computable_because) {
-        (Some(all), _) => all,
-        (None, because) => {
-            return format!("As a whole not computable, because {}.", because.as_deref().unwrap_or("it is unknown"));
-        }
+    let Some(all) = &option.altogether.value else {
+        return format!("As a whole {}.", not_computable(&option.altogether));
     };
     let hours = match &all.as_now.extra_hours_per_year.value {
         Some(Interval { median, low_16, high_84 }) => {
@@ -117,12 +110,8 @@ fn answer(option: &OptionResult, currency: &str) -> String {
         Some(Verdict::PaysOff) => format!("Pays off: {hours}{cost}."),
         Some(Verdict::DoesNotPayOff) => format!("Does not pay off: {hours}{cost}."),
         Some(Verdict::Depends) => format!("It depends: {hours}{cost}."),
-        None => format!("{hours}{cost}; no verdict, because {}.", why(&all.verdict)),
+        None => format!("{hours}{cost}; no verdict, because {}.", all.verdict.why()),
     }
-}
-
-fn why<T>(number: &Number<T>) -> &str {
-    number.not_computable_because.as_deref().unwrap_or("it is unknown")
 }
 
 /// Time ratios of the sessions, whose mean the year is.
@@ -135,7 +124,7 @@ fn by_session(option: &OptionResult) -> String {
                 let Interval { median, low_16, high_84 } = gain.as_now.worth.time_ratio;
                 format!("{}: {median:.2} of the present time ({low_16:.2} to {high_84:.2})", c.words())
             }
-            None => format!("{}: not computable, because {}", c.words(), why(&c.gain)),
+            None => format!("{}: {}", c.words(), not_computable(&c.gain)),
         })
         .collect();
     told.join("; ") + "."

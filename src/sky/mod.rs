@@ -13,6 +13,7 @@ mod plate_fit;
 mod precession;
 mod region;
 mod search;
+mod shelves;
 mod similarity;
 mod solve;
 mod sphere;

@@ -1,5 +1,6 @@
 //! The part of the catalogue around a pointing, in the plane that touches the sky there.
 
+use super::shelves::first_of_each;
 use super::triangles::distance;
 use super::{Catalogue, CatalogueStar, Direction, TangentPlane};
 
@@ -69,14 +70,7 @@ impl Cells {
         };
         let mut order: Vec<u32> = (0..points.len() as u32).collect();
         order.sort_by_key(|i| place(&points[*i as usize]));
-        let mut first = vec![0u32; count[0] * count[1] + 1];
-        for p in points {
-            first[place(p) + 1] += 1;
-        }
-        for k in 0..count[0] * count[1] {
-            first[k + 1] += first[k];
-        }
-        cells.first = first;
+        cells.first = first_of_each(count[0] * count[1], points.iter().map(place));
         cells.order = order;
         cells
     }

@@ -109,7 +109,8 @@ mod tests {
     fn the_far_side_of_the_sky_is_not_in_the_plane() {
         let plane = TangentPlane::at(Direction::from_degrees(10.0, 20.0));
         assert_eq!(plane.project(Direction::from_degrees(190.0, -20.0)), None);
-        assert_eq!(plane.project(Direction::from_degrees(190.0, -20.0)), None);
+        // 91 degrees away, over the pole.
+        assert_eq!(plane.project(Direction::from_degrees(190.0, 69.0)), None);
     }
 
     #[test]

@@ -1,5 +1,7 @@
 //! Triangles of stars by their shape: the same in a frame and on the sky, however it is turned, mirrored or enlarged.
 
+use super::shelves::first_of_each;
+
 /// Shortest side over the longest below which a triangle's angles say little.
 const LEAST_SIDE: f64 = 0.12;
 /// Shapes count as equal where both ratios of sides differ by less: a displacement of 0.25 % in the corner changes the
@@ -73,13 +75,7 @@ impl Shapes {
             middle * CELLS + short
         };
         triangles.sort_by_key(place);
-        let mut first = vec![0u32; CELLS * CELLS + 1];
-        for t in &triangles {
-            first[place(t) + 1] += 1;
-        }
-        for k in 0..CELLS * CELLS {
-            first[k + 1] += first[k];
-        }
+        let first = first_of_each(CELLS * CELLS, triangles.iter().map(place));
         Self { triangles, first }
     }
 

@@ -336,7 +336,7 @@ fn one_file_reached_twice_is_one_frame() {
     std::os::unix::fs::symlink(dir.path().join("lights/a.fits"), dir.path().join("lights/again.fits")).unwrap();
     let rig = skygrain::folder::Rig::default();
     let folders = vec![dir.path().to_owned(), dir.path().join("lights/.."), dir.path().join("lights")];
-    let input = skygrain::night::NightInput { folders, out: "no-such-output".into(), rig };
+    let input = skygrain::night::NightInput { folders, out: "no-such-output".into(), rig, stars: false };
     let report = skygrain::night::run(&input, skygrain::night::Scope::Night, &|_, _, _| {}).unwrap();
     let used = |f: &&skygrain::report::FrameRow| f.status == skygrain::report::FrameStatus::Used;
     assert_eq!(report.frames.iter().filter(used).count(), 2, "{:#?}", report.frames);

@@ -138,7 +138,7 @@ fn kelvin_set_points_and_missing_temperatures_find_their_place() {
     with_cards(&frames, 10.0, 3, &[HeaderCard::text("DET-TEMP", "10.0 C", "")]);
     with_cards(&frames, 5.0, 4, &[]);
     let rig = Rig { gain_e_per_adu: Some(GAIN), ..Rig::default() };
-    let input = NightInput { folders: vec![frames], out: folder.path().join("report"), rig };
+    let input = NightInput { folders: vec![frames], out: folder.path().join("report"), rig, stars: false };
     let report = run(&input, Scope::Sensor, &|_, _, _| {}).unwrap();
     let sensor = &report.sensors[0].result;
     let at: Vec<f64> = sensor.dark_current.points.iter().map(|p| (p.celsius * 10.0).round() / 10.0).collect();

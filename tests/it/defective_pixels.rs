@@ -140,7 +140,12 @@ fn night(folder: &Path, hot_share: f64) -> Report {
         write_frame(&frames.join(format!("light{k}.fits")), &render(&light).0, &cards).unwrap();
     }
     let rig = Rig { gain_e_per_adu: Some(GAIN), ..Rig::default() };
-    run(&NightInput { folders: vec![frames], out: folder.join("report"), rig }, Scope::Night, &|_, _, _| {}).unwrap()
+    run(
+        &NightInput { folders: vec![frames], out: folder.join("report"), rig, stars: false },
+        Scope::Night,
+        &|_, _, _| {},
+    )
+    .unwrap()
 }
 
 #[test]

@@ -138,7 +138,7 @@ pub fn folder_of<'a>(files: impl IntoIterator<Item = (&'a str, Vec<u8>)>) -> tem
 pub fn report_with(folder: &Path, rig: &str) -> Value {
     let before = snapshot(folder);
     let rig = Rig::parse(rig, Path::new("rig.toml")).unwrap();
-    let input = NightInput { folders: vec![folder.to_owned()], out: folder.join("no-such-output"), rig };
+    let input = NightInput { folders: vec![folder.to_owned()], out: folder.join("no-such-output"), rig, stars: false };
     let report = run(&input, Scope::Night, &|_, _, _| {}).unwrap();
     let report: Value = serde_json::from_str(&skygrain::report::json(&report).unwrap()).unwrap();
     assert!(snapshot(folder) == before, "the user's folder was changed");

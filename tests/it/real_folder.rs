@@ -18,7 +18,12 @@ const GAIN_AGREEMENT: f64 = 0.015;
 const FWHM_AGREEMENT: f64 = 0.04;
 
 fn night(folder: &Path) -> Report {
-    let input = NightInput { folders: vec![folder.to_owned()], out: "no-such-output".into(), rig: Rig::default() };
+    let input = NightInput {
+        folders: vec![folder.to_owned()],
+        out: "no-such-output".into(),
+        rig: Rig::default(),
+        stars: false,
+    };
     run(&input, Scope::Night, &|_, _, _| {}).unwrap()
 }
 

@@ -2,6 +2,7 @@
 
 use serde::Serialize;
 
+use super::altogether::{Altogether, Years, altogether, shares};
 use super::geometry::{Geometry, Told};
 use super::measured::{MeasuredReport, MeasuredSession};
 use super::options::{Choice, Conditions, Kind, Options};
@@ -11,7 +12,6 @@ use super::year::{Verdict, Year, break_even_nights, cost_per_hour};
 use crate::quantity::Quantity;
 use crate::stats::quantile;
 use crate::verdict::advice::{AdviceInput, advice};
-use crate::verdict::propagation::Draws;
 
 /// Version of the keys of `upgrade.json`.
 pub const SCHEMA_VERSION: u32 = 1;
@@ -21,7 +21,7 @@ const LOW: f64 = 0.16;
 const HIGH: f64 = 0.84;
 
 /// All parts of the new gear in place.
-const ALL_PARTS: usize = (1 << Part::ALL.len()) - 1;
+pub const ALL_PARTS: usize = (1 << Part::ALL.len()) - 1;
 
 /// Median and the interval that holds 68 % of the draws; without any uncertainty all three are the value.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
@@ -43,6 +43,13 @@ impl Interval {
 pub struct Number<T> {
     pub value: Option<T>,
     pub not_computable_because: Option<String>,
+}
+
+impl<T> Number<T> {
+    /// Why it is not computable.
+    pub fn why(&self) -> &str {
+        self.not_computable_because.as_deref().unwrap_or("it is unknown")
+    }
 }
 
 impl<T> From<Told<T>> for Number<T> {
@@ -104,16 +111,6 @@ pub struct Gain {
     /// The answer of both ways together: `depends` where they differ.
     pub verdict: Number<Verdict>,
     pub cautions: Vec<String>,
-}
-
-/// An option over the whole year, its hours divided between the filters.
-#[derive(Debug, Clone, PartialEq, Serialize)]
-pub struct Altogether {
-    /// Sessions and the share of the hours that each stands for.
-    pub shares: Vec<(String, f64)>,
-    pub as_now: Worth,
-    pub each_best: Worth,
-    pub verdict: Number<Verdict>,
 }
 
 /// An option against a session.
@@ -204,8 +201,9 @@ pub const ASSUMPTIONS: [&str; 7] = [
 pub fn upgrade(report: &MeasuredReport, options: &Options) -> Upgrade {
     let conditions = &options.conditions;
     let hours = hours(conditions);
+    let divided = shares(report, conditions);
     // Where the hours are not divided, each session counts as if it had all of them.
-    let shares = shares(report, conditions).unwrap_or_else(|_| vec![1.0; report.sessions.len()]);
+    let shares = divided.clone().unwrap_or_else(|_| vec![1.0; report.sessions.len()]);
     let free = |(s, share): (&MeasuredSession, &f64)| SessionMeasures {
         session_id: s.id.clone(),
         share_of_hours: *share,
@@ -218,7 +216,7 @@ pub fn upgrade(report: &MeasuredReport, options: &Options) -> Upgrade {
         currency: conditions.currency.clone(),
         most_per_extra_hour: conditions.most_per_extra_hour,
         filters: conditions.filters.clone(),
-        options: options.choices.iter().map(|c| option_result(report, options, c)).collect(),
+        options: options.choices.iter().map(|c| option_result(report, options, c, &divided)).collect(),
         free_measures: report.sessions.iter().zip(&shares).map(free).collect(),
         assumptions: ASSUMPTIONS.to_vec(),
     }
@@ -251,14 +249,18 @@ fn hours(conditions: &Conditions) -> Option<f64> {
     (!conditions.ambient.is_empty()).then(|| conditions.ambient.iter().map(|a| a.hours.value).sum())
 }
 
-fn option_result(report: &MeasuredReport, options: &Options, choice: &Choice) -> OptionResult {
+fn option_result(report: &MeasuredReport, options: &Options, choice: &Choice, shares: &Told<Vec<f64>>) -> OptionResult {
     let camera = match &choice.kind {
         Kind::Camera(camera) => Some(camera),
         _ => None,
     };
     let full_well_e = camera.and_then(|c| c.full_well_e);
-    let pairings: Vec<Told<Pairing>> =
-        report.sessions.iter().map(|s| Pairing::of(report, s, options, choice)).collect();
+    let with_years = |session| {
+        let pairing = Pairing::of(report, session, options, choice)?;
+        let years = Years::of(&pairing);
+        Ok((pairing, years))
+    };
+    let pairings: Vec<Told<(Pairing, Years)>> = report.sessions.iter().map(with_years).collect();
     OptionResult {
         name: choice.name.clone(),
         kind: match choice.kind {
@@ -270,7 +272,7 @@ fn option_result(report: &MeasuredReport, options: &Options, choice: &Choice) ->
         code_step_e: full_well_e.zip(camera.and_then(|c| c.bits)).map(|(well, bits)| well / bits.exp2()),
         full_well_e,
         read_noise_e: camera.and_then(|c| c.read_noise_e).map(|r| r.value),
-        altogether: altogether(report, &pairings, &options.conditions, choice).into(),
+        altogether: altogether(report, &pairings, shares, &options.conditions, choice).into(),
         sessions: report
             .sessions
             .iter()
@@ -283,12 +285,13 @@ fn option_result(report: &MeasuredReport, options: &Options, choice: &Choice) ->
 fn comparison(
     report: &MeasuredReport,
     session: &MeasuredSession,
-    pairing: &Told<Pairing>,
+    pairing: &Told<(Pairing, Years)>,
     options: &Options,
     choice: &Choice,
 ) -> Comparison {
     let geometry = Geometry::of(report, session, options, choice);
-    let gain = pairing.clone().and_then(|pairing| gain(&pairing, &options.conditions, choice));
+    let paired = pairing.as_ref().map_err(Clone::clone);
+    let gain = paired.and_then(|(pairing, years)| gain(pairing, years, &options.conditions, choice));
     Comparison {
         session_id: session.id.clone(),
         filter: session.settings.filter.clone(),
@@ -303,12 +306,12 @@ fn comparison(
     }
 }
 
-fn gain(pairing: &Pairing, conditions: &Conditions, choice: &Choice) -> Told<Gain> {
-    let way = |exposures| {
-        let worth = worth(&years(pairing, exposures), conditions, choice)?;
+fn gain(pairing: &Pairing, years: &Years, conditions: &Conditions, choice: &Choice) -> Told<Gain> {
+    let way = |years, exposures| {
+        let worth = worth(years, conditions, choice)?;
         Ok::<Way, String>(Way { worth, new_exposure: pairing.new_budget(exposures) })
     };
-    let (as_now, each_best) = (way(Exposures::AsNow)?, way(Exposures::EachBest)?);
+    let (as_now, each_best) = (way(&years.as_now, Exposures::AsNow)?, way(&years.each_best, Exposures::EachBest)?);
     let centre = pairing.centre();
     let factors = split(|set| pairing.year(&centre, Exposures::AsNow, set).time_ratio());
     let parts = Part::ALL.into_iter().zip(factors).map(|(part, factor)| PartFactor { part, factor }).collect();
@@ -316,67 +319,16 @@ fn gain(pairing: &Pairing, conditions: &Conditions, choice: &Choice) -> Told<Gai
     Ok(Gain { as_now, each_best, parts, depends_most_on: hinge(pairing), verdict, cautions: pairing.cautions() })
 }
 
-/// The year with each of the draws.
-fn years(pairing: &Pairing, exposures: Exposures) -> Vec<Year> {
-    Draws::new(pairing.parameters).values(|p| pairing.year(&p, exposures, ALL_PARTS))
-}
-
 /// The verdict that both ways of exposing give together.
-fn of_both(as_now: &Worth, each_best: &Worth) -> Number<Verdict> {
+pub fn of_both(as_now: &Worth, each_best: &Worth) -> Number<Verdict> {
     match (&as_now.verdict.value, &each_best.verdict.value) {
         (Some(a), Some(b)) => Ok(a.and(*b)).into(),
         _ => as_now.verdict.clone(),
     }
 }
 
-/// The year with its hours divided between the filters; sessions of one filter share its hours evenly.
-///
-/// Draw k of every session is made with the same random numbers: what the sessions share, and by the way what each has of its
-/// own, goes up and down together, so that the interval is rather too wide.
-fn altogether(
-    report: &MeasuredReport,
-    pairings: &[Told<Pairing>],
-    conditions: &Conditions,
-    choice: &Choice,
-) -> Told<Altogether> {
-    let shares = shares(report, conditions)?;
-    let counted: Vec<(f64, &Pairing)> = shares
-        .iter()
-        .zip(pairings)
-        .filter(|(share, _)| **share > 0.0)
-        .map(|(share, pairing)| Ok((*share, pairing.as_ref().map_err(Clone::clone)?)))
-        .collect::<Told<_>>()?;
-    let together = |exposures| {
-        let years: Vec<(f64, Vec<Year>)> = counted.iter().map(|(share, p)| (*share, years(p, exposures))).collect();
-        let draws = years.iter().map(|(_, y)| y.len()).max().unwrap_or(0);
-        // A session without any uncertainty has one value only.
-        let at = |k: usize| years.iter().map(|(share, y)| (*share, y[k % y.len()])).collect::<Vec<_>>();
-        worth(&(0..draws).map(|k| Year::shared(&at(k))).collect::<Vec<_>>(), conditions, choice)
-    };
-    let (as_now, each_best) = (together(Exposures::AsNow)?, together(Exposures::EachBest)?);
-    let verdict = of_both(&as_now, &each_best);
-    let named = report.sessions.iter().map(|s| s.id.clone()).zip(shares).filter(|(_, share)| *share > 0.0);
-    Ok(Altogether { shares: named.collect(), as_now, each_best, verdict })
-}
-
-/// Share of the year's hours that each session stands for.
-fn shares(report: &MeasuredReport, conditions: &Conditions) -> Told<Vec<f64>> {
-    let filters: Vec<Option<&str>> = report.sessions.iter().map(|s| s.settings.filter.as_deref()).collect();
-    let alike = |filter: Option<&str>| filters.iter().filter(|f| **f == filter).count() as f64;
-    if conditions.filters.is_empty() {
-        return match filters.iter().all(|f| *f == filters[0]) {
-            true => Ok(filters.iter().map(|f| 1.0 / alike(*f)).collect()),
-            false => Err("how the hours divide between the filters is not stated ([[conditions.filter]])".to_owned()),
-        };
-    }
-    if let Some((name, _)) = conditions.filters.iter().find(|(n, share)| *share > 0.0 && alike(Some(n)) == 0.0) {
-        return Err(format!("the report has no session in the filter {name:?} of [[conditions.filter]]"));
-    }
-    let share_of = |filter: &str| conditions.filters.iter().filter(|(n, _)| n == filter).map(|f| f.1).sum::<f64>();
-    Ok(filters.iter().map(|f| f.map_or(0.0, share_of) / alike(*f)).collect())
-}
-
-fn worth(years: &[Year], conditions: &Conditions, choice: &Choice) -> Told<Worth> {
+/// Hours and money of the drawn years.
+pub fn worth(years: &[Year], conditions: &Conditions, choice: &Choice) -> Told<Worth> {
     let over = |f: fn(&Year) -> f64| {
         let values: Vec<f64> = years.iter().map(f).collect();
         Interval::of(&values).ok_or_else(|| "a drawn value left no noise or no light at all".to_owned())

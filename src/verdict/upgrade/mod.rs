@@ -1,5 +1,6 @@
 //! Whether other gear pays off: options of the user's own against what a report measured.
 
+mod altogether;
 mod compare;
 mod geometry;
 mod keys;
@@ -12,10 +13,11 @@ mod rows;
 mod words;
 mod year;
 
-pub use compare::{Altogether, Comparison, Gain, Interval, Number, OptionResult, Upgrade, Way, Worth, upgrade};
+pub use altogether::Altogether;
+pub use compare::{Comparison, Gain, Interval, Number, OptionResult, Upgrade, Way, Worth, upgrade};
 pub use measured::{MeasuredReport, ReportFileError};
 pub use options::{Options, OptionsError};
 pub use ratio::{Detector, Part};
-pub use rows::{Row, altogether_rows, free, money, session_rows};
+pub use rows::{Row, altogether_rows, free, money, not_computable, session_rows};
 pub use words::{conditions, text};
 pub use year::Verdict;

@@ -56,13 +56,7 @@ pub fn altogether_rows(result: &Upgrade, option: &OptionResult) -> Vec<Row> {
     let currency = result.currency.as_deref().unwrap_or("");
     let mut rows = match &option.altogether {
         Number { value: Some(all), .. } => {
-            let way = |worth: &Worth, how: &str| format!("{} of now ({how})", share(&worth.time_ratio));
-            vec![
-                ("time needed", way(&all.as_now, "exposures as now")),
-                ("", way(&all.each_best, "each at its own best exposure")),
-                ("hours a year", hours(&all.as_now)),
-                ("an extra hour", cost(&all.as_now, currency)),
-            ]
+            [times(&all.as_now, &all.each_best), hours_and_cost(&all.as_now, currency)].concat()
         }
         unknown => vec![("time needed", not_computable(unknown))],
     };
@@ -84,18 +78,28 @@ fn gain_rows(result: &Upgrade, option: &OptionResult, gain: &Gain) -> Vec<Row> {
         format!("{:.0} s: sky {sky:.0} %, dark {dark:.0} %, read {read:.0} %{more}", b.exposure_s)
     };
     let now = &gain.as_now.worth;
-    let mut rows = vec![
-        ("time needed", format!("{} of now (exposures as now)", share(&now.time_ratio))),
-        ("", format!("{} (each at its own best exposure)", share(&gain.each_best.worth.time_ratio))),
+    let mut rows = times(now, &gain.each_best.worth);
+    rows.extend([
         ("by", if parts.is_empty() { "no difference".to_owned() } else { parts.join(", ") }),
         ("noise now", noise(&gain.as_now.new_exposure, "")),
         ("noise at best", noise(best, &fills)),
-        ("hours a year", hours(now)),
-        ("an extra hour", cost(now, currency)),
-        ("verdict", verdict(result, gain, currency)),
-    ];
+    ]);
+    rows.extend(hours_and_cost(now, currency));
+    rows.push(("verdict", verdict(result, gain, currency)));
     rows.extend(gain.cautions.iter().map(|caution| ("caution", caution.clone())));
     rows
+}
+
+/// Time needed with exposures chosen in either way.
+fn times(as_now: &Worth, each_best: &Worth) -> Vec<Row> {
+    vec![
+        ("time needed", format!("{} of now (exposures as now)", share(&as_now.time_ratio))),
+        ("", format!("{} of now (each at its own best exposure)", share(&each_best.time_ratio))),
+    ]
+}
+
+fn hours_and_cost(worth: &Worth, currency: &str) -> Vec<Row> {
+    vec![("hours a year", hours(worth)), ("an extra hour", cost(worth, currency))]
 }
 
 fn cost(worth: &Worth, currency: &str) -> String {
@@ -113,7 +117,7 @@ fn cost(worth: &Worth, currency: &str) -> String {
 
 /// Why a number is not there.
 pub fn not_computable<T>(number: &Number<T>) -> String {
-    format!("not computable, because {}", number.not_computable_because.as_deref().unwrap_or("it is unknown"))
+    format!("not computable, because {}", number.why())
 }
 
 fn hours(worth: &Worth) -> String {
@@ -136,7 +140,7 @@ fn verdict(result: &Upgrade, gain: &Gain, currency: &str) -> String {
             format!("depends, at {} an hour at most: {hinge}", money(most, currency))
         }
         (Some(word), Some(most)) => format!("{} at {} an hour at most", word.word(), money(most, currency)),
-        _ => format!("none: {}; {hinge}", gain.verdict.not_computable_because.as_deref().unwrap_or("unknown")),
+        _ => format!("none: {}; {hinge}", gain.verdict.why()),
     }
 }
 

@@ -12,7 +12,7 @@ const LEAST_HOURS: f64 = 0.5;
 /// The text that the program prints.
 pub fn text(result: &Upgrade) -> String {
     let mut out = String::from("Would other gear pay off?\n");
-    let _ = writeln!(out, "{}\n", conditions(result).replace("; ", ";\n"));
+    let _ = writeln!(out, "{}\n", conditions(result).join(";\n"));
     let _ = writeln!(out, "{:<26}{:>7}  {:<21}{:>9}  verdict", "", "time of", "extra hours a year", "cost of");
     let _ = writeln!(out, "{:<26}{:>7}  {:<21}{:>9}", "", "today's", "(68 % interval)", "one");
     for option in &result.options {
@@ -36,8 +36,8 @@ pub fn text(result: &Upgrade) -> String {
     out
 }
 
-/// What the answers hold for.
-pub fn conditions(result: &Upgrade) -> String {
+/// What the answers hold for: the year, and what an hour is worth.
+pub fn conditions(result: &Upgrade) -> [String; 2] {
     let year = match result.hours_per_year {
         Some(hours) => format!("Over {hours:.0} hours a year"),
         None => "Hours a year are not stated".to_owned(),
@@ -51,7 +51,7 @@ pub fn conditions(result: &Upgrade) -> String {
         }
         None => "what an extra hour is worth to you is not stated, so there is no verdict".to_owned(),
     };
-    format!("{year}{shared}; {most}.")
+    [format!("{year}{shared}"), format!("{most}.")]
 }
 
 /// One line for the year, and one for each session as if it had all the hours.
