@@ -41,6 +41,7 @@ pub fn of_session(s: &Session) -> Vec<Named> {
         percent("widening by the pixel", &s.sampling.resolution_lost_fraction),
         percent("signal-to-noise kept of the ideal", &s.sampling.snr_efficiency),
         named("exposure where read noise adds 5 %", "s", &s.noise_budget.exposure_for_5_percent_read_s),
+        named("exposure where read noise adds 10 %", "s", &s.noise_budget.exposure_for_10_percent_read_s),
     ];
     // What only a match with the catalogue gives is no loss where there is none.
     let m = &s.star_match;

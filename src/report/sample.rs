@@ -47,6 +47,8 @@ pub fn report() -> Report {
         dark_share: unknown(),
         read_share: unknown(),
         exposure_for_5_percent_read_s: unknown(),
+        exposure_for_10_percent_read_s: unknown(),
+        read_noise_adds: unknown(),
     };
     short.cooling.clear();
     short.cooling_floor_time_ratio = unknown();
@@ -165,6 +167,8 @@ fn session(id: &str, filter: Option<&str>, exposure_s: f64) -> Session {
             dark_share: share(DARK_NOW, 0.019),
             read_share: share(read_rate, 0.005),
             exposure_for_5_percent_read_s: Quantity::measured(128.4, 6.2, "read noise adds 5 %", 18),
+            exposure_for_10_percent_read_s: Quantity::measured(62.7, 3.0, "read noise adds 10 %", 18),
+            read_noise_adds: Quantity::measured(0.053, 0.002, "read noise over sky and dark", 18),
         },
         cooling: [0.0, 5.0, 10.0, 15.0, 20.0, 25.0, 30.0].map(row).into(),
         cooling_floor_time_ratio: Quantity::measured(1.0 - DARK_NOW / total, 0.019, "no dark current", 4),

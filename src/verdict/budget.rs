@@ -11,6 +11,8 @@ use crate::quantity::Quantity;
 /// Share by which read noise may raise the noise of sky and dark for the recommended exposure (common practice, no
 /// source): 5 % more noise costs 10 % of the time.
 pub const READ_NOISE_SHARE: f64 = 0.05;
+/// The share at which shorter exposures begin to cost much: 10 % more noise costs 21 % of the time.
+const MORE_READ_NOISE_SHARE: f64 = 0.10;
 
 /// What the budget is computed from.
 #[derive(Debug, Clone, Copy)]
@@ -62,7 +64,9 @@ pub fn noise_budget(input: &BudgetInput) -> NoiseBudget {
         sky_share: share(0, "sky over total variance"),
         dark_share: share(1, "dark over total variance"),
         read_share: share(2, "read noise over total variance"),
-        exposure_for_5_percent_read_s: swamping_exposure(input),
+        exposure_for_5_percent_read_s: swamping_exposure(input, READ_NOISE_SHARE),
+        exposure_for_10_percent_read_s: swamping_exposure(input, MORE_READ_NOISE_SHARE),
+        read_noise_adds: read_noise_adds(&sky_e2, &dark_e2, &read_e2),
         sky_e2,
         dark_e2,
         read_e2,
@@ -70,7 +74,19 @@ pub fn noise_budget(input: &BudgetInput) -> NoiseBudget {
     }
 }
 
-fn swamping_exposure(input: &BudgetInput) -> Quantity {
+/// Noise of an exposure over that of its sky and dark current alone, less 1: `sqrt(1 + R^2/(sky + dark)) - 1`.
+fn read_noise_adds(sky_e2: &Quantity, dark_e2: &Quantity, read_e2: &Quantity) -> Quantity {
+    let parts = [("the sky", sky_e2), ("the dark current", dark_e2), ("the read noise", read_e2)];
+    let none = Quantity::assumed(0.0, None, "counted nowhere here");
+    if sky_e2.value.unwrap_or(0.0).max(0.0) + dark_e2.value.unwrap_or(0.0).max(0.0) <= 0.0 && missing(&parts).is_none()
+    {
+        return Quantity::not_measurable("neither sky nor dark current gives a signal above 0");
+    }
+    let words = "root of the variance of sky, dark and reading over that of sky and dark, less 1";
+    combine(&parts, &none, false, words, &|p| (1.0 + p[2] / (p[0] + p[1])).sqrt() - 1.0)
+}
+
+fn swamping_exposure(input: &BudgetInput, share: f64) -> Quantity {
     let inputs = [
         ("the sky", input.sky_e_per_px_s),
         ("the dark current", input.dark_e_per_px_s),
@@ -83,10 +99,11 @@ fn swamping_exposure(input: &BudgetInput) -> Quantity {
     if parameters[0].value + parameters[1].value <= 0.0 {
         return Quantity::not_measurable("neither sky nor dark current gives a signal above 0");
     }
-    let (value, sigma) = propagate(&parameters, |p| swamping_exposure_s(p[2], p[0] + p[1], READ_NOISE_SHARE));
+    let (value, sigma) = propagate(&parameters, |p| swamping_exposure_s(p[2], p[0] + p[1], share));
     let n = inputs.iter().map(|(_, q)| q.n).max().unwrap_or(0);
     let source = weakest(&inputs.map(|(_, q)| q));
-    Quantity::with(source, value, sigma, "read noise squared over 0.1025 times sky and dark rate", n)
+    let k = (1.0 + share).powi(2) - 1.0;
+    Quantity::with(source, value, sigma, format!("read noise squared over {k:.4} times sky and dark rate"), n)
 }
 
 /// `q^2`, with twice the relative uncertainty.
@@ -200,6 +217,25 @@ mod tests {
         // Differences over one sigma leave the third-order term, (sigma/total)^2 of about 0.1 %.
         assert!((b.sky_share.sigma.unwrap() / by_hand - 1.0).abs() < 3e-3);
         assert!((b.total_e2.sigma.unwrap() - (2.4_f64.powi(2) + 1.2_f64.powi(2) + 0.36).sqrt()).abs() < 1e-9);
+    }
+
+    // By hand: 9/(0.6 ((1.05)^2 - 1)) = 146.341 s and 9/(0.6 ((1.1)^2 - 1)) = 71.4286 s.
+    #[test]
+    fn read_noise_adds_its_share_at_the_exposures_that_are_named_for_it() {
+        let b = Inputs::good().budget(Some(1), Some(120.0), true);
+        for (q, by_hand, share) in
+            [(&b.exposure_for_5_percent_read_s, 146.341, 0.05), (&b.exposure_for_10_percent_read_s, 71.4286, 0.10)]
+        {
+            let t = q.value.unwrap();
+            assert!((t / by_hand - 1.0).abs() < 1e-5, "{t}");
+            let there = Inputs::good().budget(Some(1), Some(t), true).read_noise_adds;
+            assert!((there.value.unwrap() - share).abs() < 1e-12, "{there:?}");
+        }
+        // sqrt(1 + 9/72) - 1; with sigmas 0.6 and hypot(2.4, 1.2): d = 0.5/sqrt(1.125) * 0.125 * hypot(.6/9, 2.683/72).
+        let now = &b.read_noise_adds;
+        assert!((now.value.unwrap() - 0.060_660).abs() < 1e-6, "{now:?}");
+        let sigma = 0.5 / 1.125f64.sqrt() * 0.125 * (0.6f64 / 9.0).hypot(2.4f64.hypot(1.2) / 72.0);
+        assert!((now.sigma.unwrap() / sigma - 1.0).abs() < 0.01, "{now:?}");
     }
 
     #[test]

@@ -154,11 +154,12 @@ pub(super) fn thermal_finding(s: &SessionFindings) -> Finding {
         percent(&b.dark_share),
         percent(&b.read_share)
     );
-    if let (Some(enough), Some(t)) = (b.exposure_for_5_percent_read_s.value, s.exposure_s) {
-        let side = if t >= enough { "this exposure is long enough for that" } else { "this exposure is shorter" };
+    if b.read_noise_adds.is_known() {
         detail.push_str(&format!(
-            " Read noise adds 5 % to the noise of sky and dark current at {}; {side}.",
-            b.exposure_for_5_percent_read_s.text("s")
+            " Read noise adds {} to the noise of sky and dark current in this exposure; it would add 5 % at {}, 10 % at {}.",
+            percent(&b.read_noise_adds),
+            b.exposure_for_5_percent_read_s.text("s"),
+            b.exposure_for_10_percent_read_s.text("s")
         ));
     }
     if let Some(note) = &b.dark_share.note {

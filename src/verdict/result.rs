@@ -57,6 +57,10 @@ pub struct NoiseBudget {
     pub read_share: Quantity,
     /// Exposure at which read noise adds 5 % to the noise of sky and dark, s.
     pub exposure_for_5_percent_read_s: Quantity,
+    /// The same for 10 %.
+    pub exposure_for_10_percent_read_s: Quantity,
+    /// By how much read noise raises the noise of this exposure above that of sky and dark alone, as a share.
+    pub read_noise_adds: Quantity,
 }
 
 /// What one sensor temperature would give.
