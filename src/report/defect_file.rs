@@ -8,6 +8,7 @@ use std::path::{Path, PathBuf};
 use thiserror::Error;
 
 use crate::sensor::{Defect, DefectKind, DefectMap};
+use crate::whole_file::{remedy, temporary_in};
 
 const BLOCK: usize = 2880;
 const CARD: usize = 80;
@@ -36,7 +37,7 @@ pub enum DefectFileError {
     #[error("{} exists and is no defect map of this program; it is left as it is", path.display())]
     NotOurs { path: PathBuf },
     /// The operating system refused; an earlier map, if any, is whole.
-    #[error("cannot write {}: {source}", path.display())]
+    #[error("cannot write {}: {source}; an earlier one is as it was{}", path.display(), remedy(source))]
     Io { path: PathBuf, source: std::io::Error },
     /// There is nothing to write.
     #[error("no defect map was written: it needs darks, and biases or darks of a second exposure beside them")]
@@ -82,7 +83,7 @@ pub fn write_defect_file(path: &Path, maps: &[(&str, &DefectMap)], folders: &[Pa
     let io = |source| DefectFileError::Io { path: path.to_owned(), source };
     let folder = path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
     std::fs::create_dir_all(folder).map_err(io)?;
-    let mut file = super::write::temporary_in(folder).map_err(io)?;
+    let mut file = temporary_in(folder).map_err(io)?;
     for (i, (sensor, map)) in maps.iter().enumerate() {
         file.write_all(&image(sensor, map, i == 0)).map_err(io)?;
     }

@@ -8,6 +8,7 @@ use thiserror::Error;
 
 use super::model::{FrameRow, FrameStatus, Report};
 use super::star_rows::StarRow;
+use crate::whole_file::{remedy, temporary_folder_in};
 
 // CFITSIO's codes (its user guide, chapter "CFITSIO conventions").
 const BINARY_TABLE: c_int = 2;
@@ -47,10 +48,10 @@ const NUMBERS: usize = COLUMNS.len() - 3;
 #[derive(Debug, Error)]
 pub enum StarsFileError {
     /// The operating system refused; an earlier table, if any, is whole.
-    #[error("cannot write {}: {source}", path.display())]
+    #[error("cannot write {}: {source}; an earlier one is as it was{}", path.display(), remedy(source))]
     Io { path: PathBuf, source: std::io::Error },
     /// CFITSIO refused.
-    #[error("cannot write {}: CFITSIO status {status} at {what}", path.display())]
+    #[error("cannot write {}: CFITSIO status {status} at {what}; an earlier one is as it was", path.display())]
     Fits { path: PathBuf, what: &'static str, status: c_int },
 }
 
@@ -65,7 +66,7 @@ pub fn write_stars(report: &Report, path: &Path) -> Result<usize, StarsFileError
     let folder = path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
     // An absolute path: CFITSIO takes a leading blank or tilde for more than it is.
     let folder = std::path::absolute(folder).map_err(io)?;
-    let within = tempfile::Builder::new().prefix(".skygrain-").tempdir_in(&folder).map_err(io)?;
+    let within = temporary_folder_in(&folder).map_err(io)?;
     let draft = within.path().join("stars.fits");
     let rows = fill(report, path, &draft)?;
     std::fs::rename(&draft, path).map_err(io)?;

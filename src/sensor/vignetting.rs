@@ -4,7 +4,7 @@
 //! logarithm of these means, each colour of a mosaic with its own level; dust and spots are left out or, where they are large, widen the errors.
 
 use nalgebra::SVector;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use crate::fits::Pixels;
 use crate::quantity::Quantity;
@@ -32,7 +32,7 @@ const RADII: usize = 1000;
 const CENTRE_SIGMAS: f64 = 5.0;
 
 /// Fall-off of the light through one filter.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Vignetting {
     pub filter: Option<String>,
     /// Flats whose mean was taken.

@@ -18,7 +18,7 @@ pub fn skygrain(arguments: &[&str]) -> Ran {
     skygrain_in(Path::new("."), arguments)
 }
 
-fn skygrain_in(folder: &Path, arguments: &[&str]) -> Ran {
+pub fn skygrain_in(folder: &Path, arguments: &[&str]) -> Ran {
     let run = Command::new(env!("CARGO_BIN_EXE_skygrain")).args(arguments).current_dir(folder).output().unwrap();
     let text = |bytes: &[u8]| String::from_utf8_lossy(bytes).into_owned();
     Ran { status: run.status.code(), stdout: text(&run.stdout), stderr: text(&run.stderr) }

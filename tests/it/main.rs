@@ -1,5 +1,6 @@
 //! All integration tests in one binary: one link, one run.
 
+mod again;
 mod any_folder;
 mod any_header;
 mod any_pixels;
