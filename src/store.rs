@@ -77,7 +77,8 @@ impl Store {
         Some(value)
     }
 
-    /// Keeps an entry, whole or not at all. A failure is no error of the run: see [`Store::trouble`].
+    /// Keeps an entry, whole or not at all; one that a power cut tears is told by its sum, so none waits for the disk. A
+    /// failure is no error of the run: see [`Store::trouble`].
     pub fn put(&self, key: Key, value: &impl Serialize) -> bool {
         let Ok(contents) = rmp_serde::to_vec(value) else { return false };
         let mut bytes = head_of(key, &contents);
@@ -145,7 +146,7 @@ mod tests {
     #[test]
     fn numbers_come_back_to_the_last_bit() {
         let dir = tempfile::tempdir().unwrap();
-        let values = (0.1 + 0.2, f64::NAN.to_bits(), vec![Some(f64::MIN_POSITIVE), None], f64::NAN, -0.0f64);
+        let values = (0.1f64 + 0.2, f64::NAN.to_bits(), vec![Some(f64::MIN_POSITIVE), None], f64::NAN, -0.0f64);
         let key = Key::of(&"numbers").unwrap();
         assert!(store(dir.path()).put(key, &values));
         let back: (f64, u64, Vec<Option<f64>>, f64, f64) = store(dir.path()).get(key).unwrap();

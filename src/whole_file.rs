@@ -33,7 +33,7 @@ pub fn temporary_folder_in(dir: &Path) -> Result<TempDir> {
     tempfile::Builder::new().prefix(&own_prefix()).suffix(SUFFIX).tempdir_in(dir).map_err(without_name)
 }
 
-/// A file with these bytes in `dir`, on the disk, to be renamed into its place.
+/// A file with these bytes in `dir`, to be renamed into its place.
 ///
 /// # Errors
 ///
@@ -41,7 +41,6 @@ pub fn temporary_folder_in(dir: &Path) -> Result<TempDir> {
 pub fn ready_in(dir: &Path, bytes: &[u8]) -> Result<NamedTempFile> {
     let mut file = temporary_in(dir)?;
     file.as_file_mut().write_all(bytes)?;
-    file.as_file().sync_all()?;
     Ok(file)
 }
 

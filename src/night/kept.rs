@@ -118,9 +118,14 @@ impl Kept {
         self.tallies.iter().flatten().for_each(|n| n.store(0, Ordering::Relaxed));
     }
 
+    /// Whether anything is kept.
+    pub(super) fn keeps(&self) -> bool {
+        self.store.is_some()
+    }
+
     /// The file as it is now; `None` where nothing is kept of it.
     pub(super) fn fingerprint(&self, path: &Path) -> Option<Fingerprint> {
-        self.store.as_ref().and_then(|_| Fingerprint::of(path))
+        if self.keeps() { Fingerprint::of(path) } else { None }
     }
 
     /// The measurement that was kept, else the one that `measure` makes, which is then kept if it succeeds.
@@ -133,23 +138,33 @@ impl Kept {
         settings: &impl Serialize,
         measure: impl FnOnce() -> Result<T, E>,
     ) -> Result<T, E> {
+        let (value, was_kept) = self.recall(what, files, settings, measure)?;
+        self.tallies[what as usize][usize::from(was_kept)].fetch_add(1, Ordering::Relaxed);
+        Ok(value)
+    }
+
+    /// The same for what this run has had before and does not count again; the flag says that it was kept.
+    pub(super) fn recall<'a, T: Serialize + DeserializeOwned, E>(
+        &self,
+        what: What,
+        files: impl IntoIterator<Item = (&'a Path, Option<&'a Fingerprint>)>,
+        settings: &impl Serialize,
+        measure: impl FnOnce() -> Result<T, E>,
+    ) -> Result<(T, bool), E> {
         let files: Vec<(&Path, Option<&Fingerprint>)> = files.into_iter().collect();
         let digests: Option<Vec<[u8; 32]>> = files.iter().map(|(_, f)| f.map(|f| f.digest)).collect();
         let kept = self.store.as_ref().zip(digests);
         let kept = kept.and_then(|(store, files)| Some((store, Key::of(&(&self.code, what, files, settings))?)));
-        let count = |at: usize| self.tallies[what as usize][at].fetch_add(1, Ordering::Relaxed);
         if let Some(value) = kept.and_then(|(store, key)| store.get(key)) {
-            count(1);
-            return Ok(value);
+            return Ok((value, true));
         }
         let value = measure()?;
-        count(0);
         if let Some((store, key)) = kept
             && files.iter().all(|(path, f)| f.is_some_and(|f| f.still_holds(path)))
         {
             store.put(key, &value);
         }
-        Ok(value)
+        Ok((value, false))
     }
 }
 

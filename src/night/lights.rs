@@ -13,7 +13,7 @@ use crate::frame::{Lattice, NoiseCorrelation, measured_pattern, noise_correlatio
 use crate::quantity::Quantity;
 use crate::report::{Severity, Warning};
 use crate::sensor::Defect;
-use crate::stars::{FrameStars, MeasureOptions, measure};
+use crate::stars::{FrameStars, MeasureOptions, Place, measure};
 use crate::stats::median;
 
 use super::intake::{Intake, Read};
@@ -68,9 +68,13 @@ pub fn measure_all(
     let results: Vec<(usize, Read, Result<Looked, String>)> = lights
         .into_par_iter()
         .map(|(index, read)| {
-            let stars = look(&intakes[index], &read, sensors, kept);
+            let mut looked = look(&intakes[index], &read, sensors, kept);
+            // Few frames are held against the sky: the places of thousands need not be in memory for them.
+            if let (Ok(looked), true) = (&mut looked, kept.keeps()) {
+                looked.stars.places = Vec::new();
+            }
             progress(Stage::Stars, done.fetch_add(1, Ordering::Relaxed) + 1, total);
-            (index, read, stars)
+            (index, read, looked)
         })
         .collect();
     let mut measured = Vec::new();
@@ -135,22 +139,40 @@ struct Mosaic {
     bias_adu: Option<f64>,
 }
 
+impl Settings {
+    fn of(read: &Read, sensors: &Sensors) -> Self {
+        let sensor = sensors.get(&read.sensor);
+        let value = |of: fn(&MeasuredSensor) -> &Quantity| sensor.and_then(|s| of(s).value);
+        let cfa = read.header.cfa.as_ref().filter(|_| read.geometry.planes == 1);
+        Self {
+            e_per_adu: value(|s| &s.result.gain_e_per_adu),
+            saturation_adu: value(|s| &s.result.saturation_adu),
+            cfa: cfa.map(|cfa| Mosaic {
+                pattern: cfa.value,
+                bias_adu: (!cfa.from_rig).then(|| value(|s| &s.result.bias_level_adu).unwrap_or(0.0)),
+            }),
+            defects: sensor.filter(|_| read.geometry.planes == 1).map_or_else(Vec::new, |s| defects_in(s, read)),
+        }
+    }
+}
+
 fn look(intake: &Intake, read: &Read, sensors: &Sensors, kept: &Kept) -> Result<Looked, String> {
-    let sensor = sensors.get(&read.sensor);
-    let value = |of: fn(&MeasuredSensor) -> &Quantity| sensor.and_then(|s| of(s).value);
-    let cfa = read.header.cfa.as_ref().filter(|_| read.geometry.planes == 1);
-    let settings = Settings {
-        e_per_adu: value(|s| &s.result.gain_e_per_adu),
-        saturation_adu: value(|s| &s.result.saturation_adu),
-        cfa: cfa.map(|cfa| Mosaic {
-            pattern: cfa.value,
-            bias_adu: (!cfa.from_rig).then(|| value(|s| &s.result.bias_level_adu).unwrap_or(0.0)),
-        }),
-        defects: sensor.filter(|_| read.geometry.planes == 1).map_or_else(Vec::new, |s| defects_in(s, read)),
-    };
-    let path = intake.file.path.as_path();
+    let (path, settings) = (intake.file.path.as_path(), Settings::of(read, sensors));
     let measure = || measure_light(path, &settings);
     kept.or_measure(What::Light, [(path, intake.fingerprint.as_ref())], &settings, measure)
+}
+
+/// Places of a light's stars, brightest first: from what is kept where they were not kept in memory.
+pub fn places_of(light: &MeasuredLight, intakes: &[Intake], sensors: &Sensors, kept: &Kept) -> Vec<Place> {
+    if !kept.keeps() {
+        return light.stars.places.clone();
+    }
+    let intake = &intakes[light.index];
+    let (path, settings) = (intake.file.path.as_path(), Settings::of(&light.read, sensors));
+    let measure = || measure_light(path, &settings);
+    let again = kept.recall(What::Light, [(path, intake.fingerprint.as_ref())], &settings, measure);
+    // A file that has gone since shows no stars to match.
+    again.map_or_else(|_| Vec::new(), |(looked, _)| looked.stars.places)
 }
 
 fn measure_light(path: &Path, settings: &Settings) -> Result<Looked, String> {

@@ -112,7 +112,7 @@ pub fn run_on(
     if scope == Scope::Frames {
         return Ok(sessions::report_of_frames(intakes, &measured, sensors, warnings));
     }
-    let matches = star_match::match_sessions(&measured);
+    let matches = star_match::match_sessions(&measured, &|light| lights::places_of(light, &intakes, &sensors, kept));
     Ok(sessions::report_of_night(intakes, measured, sensors, &matches, input.stars, warnings))
 }
 

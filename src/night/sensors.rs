@@ -9,7 +9,9 @@ use serde::{Deserialize, Serialize};
 use crate::fits::FitsError;
 use crate::folder::{Carded, FrameKind, Rig, SensorKey, UNNAMED_CAMERA};
 use crate::report::{SensorEntry, SensorSettings, Severity, Warning};
-use crate::sensor::{CalibrationFrame, DefectMap, SensorHints, SensorOutcome, SensorResult, characterise};
+use crate::sensor::{
+    CalibrationFrame, DefectMap, SensorHints, SensorOutcome, SensorResult, characterise, lights_for_gain,
+};
 
 use super::intake::{Intake, Outcome, Read};
 use super::kept::{Kept, What};
@@ -70,6 +72,11 @@ pub fn measure_sensors(
         if without_flats.contains(&read.sensor) {
             groups.entry(read.sensor.clone()).or_default().push(member(*index, intakes, read));
         }
+    }
+    // Those that it is not measured from are no part of the sensor: further lights leave it as it is.
+    for frames in groups.values_mut() {
+        let chosen: BTreeSet<PathBuf> = lights_for_gain(frames.iter().map(|(_, f)| f)).into_iter().flatten().collect();
+        frames.retain(|(_, f)| f.kind != FrameKind::Light || chosen.contains(&f.path));
     }
     let ids = sensor_ids(groups.keys());
     let (done, total) = (AtomicUsize::new(0), calibration.len());
@@ -138,12 +145,12 @@ fn measured(
             .map(|(code, words, paths)| (code.to_owned(), words, paths.iter().filter_map(place).collect()))
             .collect();
         let lasting = Lasting { result, cautions, defects };
-        if failures.is_empty() { Ok(lasting) } else { Err(Measured { lasting, failures }) }
+        if failures.is_empty() { Ok(lasting) } else { Err(Box::new(Measured { lasting, failures })) }
     };
     let files = frames.iter().map(|(index, f)| (f.path.as_path(), intakes[*index].fingerprint.as_ref()));
     match kept.or_measure(What::Sensor, files, &(&members, hints), characterised) {
         Ok(lasting) => Measured { lasting, failures: Vec::new() },
-        Err(measured) => measured,
+        Err(measured) => *measured,
     }
 }
 

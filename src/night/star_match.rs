@@ -9,6 +9,7 @@ use crate::folder::{FrameHeader, SessionKey};
 use crate::sky::{
     Catalogue, Direction, Frame, NoMatch, SkyMatch, Source, StarMatch, StatedOptics, match_sky, to_j2000, together,
 };
+use crate::stars::Place;
 use crate::verdict::image_scale;
 
 use super::lights::MeasuredLight;
@@ -18,20 +19,24 @@ const MOST_FIRST: usize = 3;
 /// Frames that then confirm it.
 const MOST_OTHERS: usize = 2;
 
+/// The places of a light's stars, brightest first.
+type Places<'a> = &'a (dyn Fn(&MeasuredLight) -> Vec<Place> + Sync);
+
 /// Matches every session with the catalogue.
-pub fn match_sessions(lights: &[MeasuredLight]) -> BTreeMap<SessionKey, StarMatch> {
+pub fn match_sessions(lights: &[MeasuredLight], places: Places) -> BTreeMap<SessionKey, StarMatch> {
     let catalogue = Catalogue::shipped();
     let mut sessions: BTreeMap<&SessionKey, Vec<&MeasuredLight>> = BTreeMap::new();
     for light in lights {
         sessions.entry(&light.session).or_default().push(light);
     }
     let sessions: Vec<(&SessionKey, Vec<&MeasuredLight>)> = sessions.into_iter().collect();
-    let matched =
-        |(key, members): (&SessionKey, Vec<&MeasuredLight>)| (key.clone(), match_session(catalogue.as_ref(), &members));
+    let matched = |(key, members): (&SessionKey, Vec<&MeasuredLight>)| {
+        (key.clone(), match_session(catalogue.as_ref(), &members, places))
+    };
     sessions.into_par_iter().map(matched).collect()
 }
 
-fn match_session(catalogue: Option<&Catalogue>, members: &[&MeasuredLight]) -> StarMatch {
+fn match_session(catalogue: Option<&Catalogue>, members: &[&MeasuredLight], places: Places) -> StarMatch {
     let optics = members.first().map_or_else(StatedOptics::default, |l| stated(&l.read.header));
     let mut usable: Vec<&MeasuredLight> = members.iter().copied().filter(|l| l.excluded.is_none()).collect();
     usable.sort_by_key(|l| (Reverse(l.stars.star_count), l.index));
@@ -39,12 +44,12 @@ fn match_session(catalogue: Option<&Catalogue>, members: &[&MeasuredLight]) -> S
     for (at, light) in usable.iter().take(MOST_FIRST).enumerate() {
         let header = &light.read.header;
         let scale = image_scale(header).value;
-        let result = match_light(catalogue, light, &pointings(header), scale);
+        let result = match_light(catalogue, light, &places(light), &pointings(header), scale);
         let found = result.as_ref().ok().map(|m| (m.centre, m.scale_arcsec_per_px.value));
         results.push(result);
         if let Some((centre, scale)) = found {
             let others = usable[at + 1..].iter().take(MOST_OTHERS);
-            results.extend(others.map(|other| match_light(catalogue, other, &[centre], scale)));
+            results.extend(others.map(|other| match_light(catalogue, other, &places(other), &[centre], scale)));
             break;
         }
     }
@@ -54,11 +59,12 @@ fn match_session(catalogue: Option<&Catalogue>, members: &[&MeasuredLight]) -> S
 fn match_light(
     catalogue: Option<&Catalogue>,
     light: &MeasuredLight,
+    places: &[Place],
     pointings: &[Direction],
     scale_arcsec_per_px: Option<f64>,
 ) -> Result<SkyMatch, NoMatch> {
-    let source = |p: &crate::stars::Place| Source { x_px: p.x_px, y_px: p.y_px, sigma_px: p.sigma_px };
-    let sources: Vec<Source> = light.stars.places.iter().map(source).collect();
+    let source = |p: &Place| Source { x_px: p.x_px, y_px: p.y_px, sigma_px: p.sigma_px };
+    let sources: Vec<Source> = places.iter().map(source).collect();
     let g = light.read.geometry;
     match_sky(catalogue, &Frame { sources: &sources, size_px: [g.width, g.height], pointings, scale_arcsec_per_px })
 }

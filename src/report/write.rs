@@ -108,9 +108,11 @@ fn put(out_dir: &Path, contents: &[(&PathBuf, String)]) -> Result<(), ReportErro
     refuse_folders(contents.iter().map(|(path, _)| *path))?;
     let ready = contents
         .iter()
-        .map(|(path, text)| match ready_in(out_dir, text.as_bytes()) {
-            Ok(file) => Ok((*path, file)),
-            Err(source) => Err(ReportError::File { path: (*path).clone(), source }),
+        .map(|(path, text)| {
+            match ready_in(out_dir, text.as_bytes()).and_then(|file| file.as_file().sync_all().map(|()| file)) {
+                Ok(file) => Ok((*path, file)),
+                Err(source) => Err(ReportError::File { path: (*path).clone(), source }),
+            }
         })
         .collect::<Result<Vec<_>, _>>()?;
     for (path, file) in ready {

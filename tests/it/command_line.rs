@@ -19,7 +19,14 @@ pub fn skygrain(arguments: &[&str]) -> Ran {
 }
 
 pub fn skygrain_in(folder: &Path, arguments: &[&str]) -> Ran {
-    let run = Command::new(env!("CARGO_BIN_EXE_skygrain")).args(arguments).current_dir(folder).output().unwrap();
+    let mut command = Command::new(env!("CARGO_BIN_EXE_skygrain"));
+    command.args(arguments).current_dir(folder);
+    ran(command)
+}
+
+/// Runs a command to its end.
+pub fn ran(mut command: Command) -> Ran {
+    let run = command.output().unwrap();
     let text = |bytes: &[u8]| String::from_utf8_lossy(bytes).into_owned();
     Ran { status: run.status.code(), stdout: text(&run.stdout), stderr: text(&run.stderr) }
 }
