@@ -8,8 +8,8 @@ use super::{CliError, MOST_NAMED, SOME_LEFT_OUT, print, status_of};
 use crate::folder::{Content, FoundFile, content_of, find_files};
 use crate::night::{Kept, NightError, NightInput, Scope, Tally, What, run_on};
 use crate::report::{
-    DefectFileError, FrameStatus, Report, Written, check_defect_file, make_ready, summary, write, write_defect_file,
-    write_stars,
+    DefectFileError, FrameStatus, Report, Written, check_defect_file, is_defect_file, is_stars_file, make_ready,
+    summary, write, write_defect_file, write_stars,
 };
 use crate::whole_file::unmake_folder;
 
@@ -177,7 +177,9 @@ fn check_out(folders: &[PathBuf], out: &Path) -> Result<(), CliError> {
     let depth = if is_below { usize::MAX } else { 1 };
     let holds_frames = || {
         let entries = walkdir::WalkDir::new(&out_is).max_depth(depth).follow_links(true).into_iter().flatten();
-        entries.filter(|e| e.file_type().is_file()).any(|e| content_of(e.path()) == Content::Fits)
+        let is_ours = |path: &Path| is_stars_file(path) || is_defect_file(path);
+        let is_frame = |path: &Path| content_of(path) == Content::Fits && !is_ours(path);
+        entries.filter(|e| e.file_type().is_file()).any(|e| is_frame(e.path()))
     };
     if is_input || holds_frames() {
         return Err(CliError::OutAmongFrames { out: out.to_owned() });

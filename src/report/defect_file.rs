@@ -57,13 +57,14 @@ pub fn check_defect_file(path: &Path, folders: &[PathBuf]) -> Result<(), DefectF
             return Err(DefectFileError::AmongFrames { path: path.to_owned() });
         }
     }
-    if path.symlink_metadata().is_err() || is_ours(path) {
+    if path.symlink_metadata().is_err() || is_defect_file(path) {
         return Ok(());
     }
     Err(DefectFileError::NotOurs { path: path.to_owned() })
 }
 
-fn is_ours(path: &Path) -> bool {
+/// Whether a file is a map of ours, which may be replaced.
+pub fn is_defect_file(path: &Path) -> bool {
     let mut head = Vec::new();
     let read = std::fs::File::open(path).and_then(|f| f.take(HEADER_LOOKED_AT).read_to_end(&mut head));
     let wanted = text_card("CONTENT", OURS);

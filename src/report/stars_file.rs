@@ -1,6 +1,7 @@
 //! `stars.fits`: one binary table of all fitted stars, through CFITSIO.
 
 use std::ffi::{CString, c_char, c_int, c_void};
+use std::io::Read as _;
 use std::path::{Path, PathBuf};
 
 use fitsio::sys;
@@ -18,6 +19,10 @@ const TDOUBLE: c_int = 82;
 
 /// A column: name, form, unit, meaning.
 type Column = (&'static str, &'static str, &'static str, &'static str);
+
+const CARD: usize = 80;
+/// Bytes that hold the primary header and that of the table.
+const HEADERS_LOOKED_AT: u64 = 10 * 2880;
 
 const COLUMNS: [Column; 19] = [
     ("FRAME", "1J", "", "row of the frame in frames.csv and report.json, from 0"),
@@ -53,6 +58,14 @@ pub enum StarsFileError {
     /// CFITSIO refused.
     #[error("cannot write {}: CFITSIO status {status} at {what}; an earlier one is as it was", path.display())]
     Fits { path: PathBuf, what: &'static str, status: c_int },
+}
+
+/// Whether a file is a table of stars of ours, which may be replaced.
+pub fn is_stars_file(path: &Path) -> bool {
+    let mut head = Vec::new();
+    let read = std::fs::File::open(path).and_then(|f| f.take(HEADERS_LOOKED_AT).read_to_end(&mut head));
+    let holds = |start: &[u8]| head.chunks(CARD).any(|card| card.starts_with(start));
+    read.is_ok() && head.starts_with(b"SIMPLE  =") && holds(b"EXTNAME = 'STARS ") && holds(b"CREATOR = 'skygrain ")
 }
 
 /// Writes all fitted stars, in the order of the frames and of their brightness, into a folder beside `path` and moves

@@ -161,6 +161,20 @@ fn an_output_folder_that_holds_frames_is_refused() {
 }
 
 #[test]
+fn a_table_of_stars_is_written_again_but_a_frame_of_that_name_is_not() {
+    let dir = folder_of([("n/a.fits", light(1, &[]))]);
+    for _ in 0..2 {
+        let ran = skygrain_in(dir.path(), &["night", "n", "--out", "o", "--stars"]);
+        assert_eq!(ran.status, Some(0), "{}", ran.stderr);
+    }
+    std::fs::create_dir(dir.path().join("p")).unwrap();
+    std::fs::copy(dir.path().join("n/a.fits"), dir.path().join("p/stars.fits")).unwrap();
+    let ran = skygrain_in(dir.path(), &["night", "n", "--out", "p", "--stars"]);
+    assert_eq!(ran.status, Some(2), "{}", ran.stdout);
+    assert!(ran.stderr.contains("where frames lie"), "{}", ran.stderr);
+}
+
+#[test]
 fn the_demo_runs_again_on_its_own_night_and_leaves_any_other_folder_alone() {
     let dir = tempfile::tempdir().unwrap();
     let first = skygrain_in(dir.path(), &["demo"]);

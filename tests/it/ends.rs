@@ -20,6 +20,11 @@ fn names(folder: &Path) -> Vec<String> {
     names
 }
 
+/// Number of measurements that are kept.
+fn entries(out: &Path) -> usize {
+    names(&out.join("cache")).iter().filter(|n| n.ends_with(".kept")).count()
+}
+
 fn unfinished(folder: &Path) -> Vec<String> {
     let all = walkdir::WalkDir::new(folder).into_iter().flatten();
     all.map(|e| e.path().display().to_string()).filter(|p| p.contains(".part") || p.contains(".skygrain-")).collect()
@@ -210,7 +215,7 @@ fn an_end_in_the_midst_leaves_the_earlier_report_and_the_next_run_goes_on_from_t
     let dir = one_report();
     let out = dir.path().join("o");
     let report = || ["report.html", "report.json", "frames.csv"].map(|f| std::fs::read(out.join(f)).unwrap());
-    let (before, kept_before) = (report(), names(&out.join("cache")).len());
+    let (before, kept_before) = (report(), entries(&out));
     let large = dir.path().join("large");
     std::fs::write(&large, large_light()).unwrap();
     const MORE: usize = 60;
@@ -222,7 +227,7 @@ fn an_end_in_the_midst_leaves_the_earlier_report_and_the_next_run_goes_on_from_t
     for (signal, lights) in [("INT", 3), ("TERM", 10), ("KILL", 17)] {
         let child = Running::start(dir.path(), &["night", "n", "--out", "o"]);
         // The end falls among the lights: those that are left take seconds.
-        wait_for("entries", || names(&out.join("cache")).len() >= kept_before + looks + lights);
+        wait_for("measurements to be kept", || entries(&out) >= kept_before + looks + lights);
         child.signal(signal);
         let ran = child.end();
         if signal != "KILL" {
