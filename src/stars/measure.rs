@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use super::fit::StarFit;
 use super::lone::unlike_their_neighbours;
@@ -49,7 +49,7 @@ pub struct MeasureOptions {
 }
 
 /// Why a detected peak was not used for the frame's values.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum StarFlag {
     /// One pixel stands alone: no star image is that sharp.
@@ -96,7 +96,7 @@ impl StarFlag {
 const NO_STAR: [StarFlag; 3] = [StarFlag::HotPixel, StarFlag::Streak, StarFlag::TooSharp];
 
 /// A star whose fit counts.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Star {
     /// Height of its peak over the filtered noise.
     pub significance: f64,
@@ -105,7 +105,7 @@ pub struct Star {
 }
 
 /// Where a peak that may be a star lies, fitted or not.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Place {
     /// Column and row, px of the file, 0-based.
     pub x_px: f64,
@@ -117,7 +117,7 @@ pub struct Place {
 }
 
 /// What one frame's stars say.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct FrameStars {
     /// Median sky level, ADU (bias included).
     pub sky_adu: f64,
