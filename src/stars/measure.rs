@@ -112,6 +112,8 @@ pub struct Place {
     pub y_px: f64,
     /// One standard error along an axis, px.
     pub sigma_px: f64,
+    /// Flux of the fit, ADU; `None` where none counts, or where the star's core is clipped.
+    pub flux_adu: Option<f64>,
 }
 
 /// What one frame's stars say.
@@ -209,7 +211,7 @@ pub fn measure(plane: &Pixels, options: &MeasureOptions) -> Option<FrameStars> {
             }
         };
         if places.len() < MOST_PLACES && !flag.is_some_and(|f| NO_STAR.contains(&f)) {
-            places.push(place(peak, stars.get(before)));
+            places.push(place(peak, stars.get(before), flag));
         }
         if let Some(flag) = flag {
             count(flag);
@@ -238,9 +240,14 @@ pub fn measure(plane: &Pixels, options: &MeasureOptions) -> Option<FrameStars> {
 }
 
 /// The fitted centre, else the peak's pixel.
-fn place(peak: &Peak, fitted: Option<&Star>) -> Place {
+fn place(peak: &Peak, fitted: Option<&Star>, flag: Option<StarFlag>) -> Place {
     match fitted.map(|s| &s.fit) {
-        Some(f) => Place { x_px: f.x, y_px: f.y, sigma_px: ((f.sigma_x.powi(2) + f.sigma_y.powi(2)) / 2.0).sqrt() },
-        None => Place { x_px: peak.x as f64, y_px: peak.y as f64, sigma_px: PEAK_SIGMA_PX },
+        Some(f) => Place {
+            x_px: f.x,
+            y_px: f.y,
+            sigma_px: ((f.sigma_x.powi(2) + f.sigma_y.powi(2)) / 2.0).sqrt(),
+            flux_adu: flag.is_none().then_some(f.flux_adu),
+        },
+        None => Place { x_px: peak.x as f64, y_px: peak.y as f64, sigma_px: PEAK_SIGMA_PX, flux_adu: None },
     }
 }
