@@ -222,12 +222,13 @@ fn an_end_in_the_midst_leaves_the_earlier_report_and_the_next_run_goes_on_from_t
     for i in 0..MORE {
         std::fs::hard_link(&large, dir.path().join(format!("n/{i:02}.fits"))).unwrap();
     }
-    // An entry for the look at each new frame, then one for its stars.
-    let looks = MORE + 1;
+    // An entry for the look at each new frame, one for the sensor of the large ones and one for that of the small ones, of
+    // which there is now a further light; then one for the stars of each.
+    let before_lights = MORE + 1 + 2;
     for (signal, lights) in [("INT", 3), ("TERM", 10), ("KILL", 17)] {
         let child = Running::start(dir.path(), &["night", "n", "--out", "o"]);
         // The end falls among the lights: those that are left take seconds.
-        wait_for("measurements to be kept", || entries(&out) >= kept_before + looks + lights);
+        wait_for("measurements to be kept", || entries(&out) >= kept_before + before_lights + lights);
         child.signal(signal);
         let ran = child.end();
         if signal != "KILL" {
