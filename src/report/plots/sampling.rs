@@ -156,17 +156,15 @@ fn caption(noise: bool, colour: bool) -> String {
 
 fn finding(session: &Session, here: f64) -> String {
     let s = &session.sampling;
-    let place = with_sigma(here, s.px_per_fwhm.sigma);
-    let verdict = s.verdict.word();
-    match s.best_pixel_factor.pair().zip(s.snr_efficiency.value.zip(s.best_snr_efficiency.value)) {
-        Some(((factor, error), (now, best))) => format!(
-            "{place} px per FWHM, {verdict}; faint stars would be best at {}, with {} instead of {} % of the \
-             signal-to-noise",
-            with_sigma(here / factor, Some(here / factor * error / factor)),
-            plain((100.0 * best).round()),
-            plain((100.0 * now).round())
-        ),
-        None => format!("{place} px per FWHM, {verdict}"),
+    let place = format!("{} px per FWHM, {}", with_sigma(here, s.px_per_fwhm.sigma), s.verdict.word());
+    let known = s.best_pixel_factor.value.zip(s.snr_efficiency.value.zip(s.best_snr_efficiency.value));
+    let Some((factor, (now, best))) = known else { return place };
+    let [now, best] = [now, best].map(|share| (100.0 * share).round());
+    let kept = format!("{place}: a faint star keeps {} % of its signal-to-noise", plain(now));
+    match (best > now, factor > 1.0) {
+        (false, _) => format!("{kept}, and no other pixel would keep more"),
+        (true, true) => format!("{kept}; larger pixels would keep {} %, at the cost of sharpness", plain(best)),
+        (true, false) => format!("{kept}; smaller pixels would keep {} %", plain(best)),
     }
 }
 
@@ -179,7 +177,12 @@ mod tests {
     #[test]
     fn place_and_verdict_are_the_title() {
         let figure = sampling_axis(&sample::report().sessions[0]).unwrap().unwrap();
-        assert!(figure.title.starts_with("2.610 ± 0.090 px per FWHM, well-sampled; faint stars"), "{}", figure.title);
+        assert!(
+            figure.title.starts_with("2.610 ± 0.090 px per FWHM, well-sampled: a faint star keeps 81 %"),
+            "{}",
+            figure.title
+        );
+        assert!(figure.title.ends_with("smaller pixels would keep 92 %"), "{}", figure.title);
         for name in ["under-sampled", "marginal", "well sampled", "over-sampled"] {
             assert!(figure.svg.contains(name), "{name}");
         }
