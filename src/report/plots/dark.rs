@@ -169,15 +169,16 @@ mod tests {
         let sensor = sample::report().sensors[0].clone();
         let dark = &sensor.result.dark_current;
         let band = band(dark, (2.1, 17.8), (-5.0, 5.0));
+        // Logarithms and their inverse cost a few roundings.
         for (c, low, high, relative) in &band {
             let (rate, sigma) = dark.law.as_ref().unwrap().rate(*c);
             assert!((10f64.powf(*low) - (rate - sigma)).abs() < 1e-12 * rate, "{c}");
             assert!((10f64.powf(*high) - (rate + sigma)).abs() < 1e-12 * rate && *relative == sigma / rate, "{c}");
         }
         // By hand from the sample's covariance at 11.8 C, where the activation energy has no say: 0.01 of 0.31 e-/px/s
-        // and the common 0.77 % give 3.3 %.
+        // and the common 0.77 % give 3.3 %. The nearest drawn point, 0.018 C away, has 3e-8 more.
         let least = band.iter().map(|b| b.3).fold(f64::INFINITY, f64::min);
-        assert!((least - (0.01f64 / 0.31).hypot(0.0077)).abs() < 1e-4, "{least}");
+        assert!((least - (0.01f64 / 0.31).hypot(0.0077)).abs() < 1e-7, "{least}");
         assert!(band[0].3 > least && dark_current(&sensor).unwrap().unwrap().caption.contains("Band: its"));
     }
 
