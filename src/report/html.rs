@@ -114,9 +114,10 @@ mod tests {
     #[test]
     fn every_chart_has_its_words() {
         let page = page();
-        // Two sessions with five courses over the night each, one field, budget and cooling; four of the sensor.
+        // Two sessions with five courses over the night and two pictures of the sampling each; one field, exposures and
+        // cooling; four of the sensor.
         let charts = page.matches("role=\"img\" aria-label=\"").count();
-        assert_eq!(charts, 17);
+        assert_eq!(charts, 21);
         assert_eq!(page.matches("class=\"marks\"").count(), charts, "every chart has values to point at");
         assert_eq!(page.matches("<svg").count(), 2 * charts);
     }

@@ -5,6 +5,8 @@
 mod columns;
 mod csv;
 mod defect_file;
+#[cfg(test)]
+mod golden;
 mod html;
 mod json;
 mod letter;
@@ -18,7 +20,11 @@ mod plots;
 mod replies;
 #[cfg(test)]
 mod sample;
+#[cfg(test)]
+mod sample_sensor;
 mod schema;
+mod sensor_part;
+mod session_part;
 mod sheet;
 mod star_rows;
 mod stars_file;

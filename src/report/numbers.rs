@@ -54,6 +54,15 @@ pub fn plain(value: f64) -> String {
     trimmed(rounded(value, decimals_for(value.abs(), BARE_DIGITS)))
 }
 
+/// A number that is no more than an indication: two significant digits.
+pub fn two_digits(value: f64) -> String {
+    if value == 0.0 || !value.is_finite() {
+        return plain(value);
+    }
+    let unit = 10f64.powi(exponent(value.abs()) - 1);
+    plain((value / unit).round() * unit)
+}
+
 /// A quantity without its unit.
 pub fn quantity(q: &Quantity) -> String {
     q.value.map_or_else(|| UNKNOWN.to_owned(), |v| with_sigma(v, q.sigma))

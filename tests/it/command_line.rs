@@ -200,6 +200,34 @@ fn help_fits_eighty_columns() {
 }
 
 #[test]
+fn no_colour_is_written_where_none_is_wanted() {
+    let run = |variables: &[(&str, &str)], arguments: &[&str]| {
+        let mut command = Command::new(env!("CARGO_BIN_EXE_skygrain"));
+        command.args(arguments).env_remove("NO_COLOR").envs(variables.iter().copied());
+        let ran = command.output().unwrap();
+        [ran.stdout, ran.stderr].concat().contains(&0x1B)
+    };
+    // What a terminal would get: colour is forced, for this is none.
+    for arguments in [["--help"].as_slice(), &["nihgt"]] {
+        assert!(run(&[("CLICOLOR_FORCE", "1")], arguments), "{arguments:?} has colours to switch off");
+        assert!(!run(&[("CLICOLOR_FORCE", "1"), ("NO_COLOR", "1")], arguments), "{arguments:?}");
+    }
+    let dir = folder_of([("n/a.fits", light(1, &[])), ("n/torn.fits", light(2, &[])[..9000].to_vec())]);
+    let (night, out) = (dir.path().join("n"), dir.path().join("o"));
+    let arguments = ["night", night.to_str().unwrap(), "--out", out.to_str().unwrap()];
+    assert!(!run(&[("CLICOLOR_FORCE", "1"), ("NO_COLOR", "1")], &arguments));
+}
+
+#[test]
+fn the_summary_of_a_night_fits_eighty_columns() {
+    let dir = folder_of([("n/a.fits", light(1, &[])), ("n/torn.fits", light(2, &[])[..9000].to_vec())]);
+    let ran = skygrain_in(dir.path(), &["night", "n", "--out", "o"]);
+    assert!(ran.stdout.lines().count() > 10, "{}", ran.stdout);
+    let long: Vec<&str> = ran.stdout.lines().filter(|l| l.chars().count() > 80).collect();
+    assert!(long.is_empty(), "{long:#?}");
+}
+
+#[test]
 fn quiet_and_verbose_decide_what_standard_error_says_and_results_stay() {
     let dir = folder_of([("n/a.fits", light(1, &[])), ("n/torn.fits", light(2, &[])[..9000].to_vec())]);
     let quiet = skygrain_in(dir.path(), &["night", "n", "--out", "o", "-q"]);

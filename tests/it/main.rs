@@ -15,6 +15,7 @@ mod odd_mosaics;
 mod odd_nights;
 mod odd_trails;
 mod page;
+mod page_colours;
 mod raw_fits;
 mod real_field;
 mod real_folder;

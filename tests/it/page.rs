@@ -16,6 +16,8 @@ const MOST_BYTES: usize = 3_000_000;
 const MOST_OPENING_MS: f64 = 1000.0;
 /// Tab presses after which a control counts as out of the keyboard's reach: more than twice those of the demo's page.
 const MOST_TABS: usize = 120;
+/// Sheets that the demo's two sessions and sensor may take on A4: five each, three of answers and basis, three of files.
+const MOST_SHEETS: usize = 21;
 // Key codes of the WebDriver standard (section "Keyboard actions").
 const ENTER: &str = "\u{E007}";
 const TAB: &str = "\u{E004}";
@@ -211,9 +213,31 @@ fn the_page_works_by_keyboard_is_quiet_and_accessible_and_asks_for_nothing() {
     browser.shot("phone.png");
     let width = browser.run("return document.documentElement.scrollWidth");
     assert!(width.as_f64().unwrap() <= 390.0, "the page is {width} px wide on a phone");
+    // A touch reads a figure, too.
+    let place = "const c = document.querySelectorAll('.marks')[1].querySelectorAll('circle')[2]; \
+                 c.scrollIntoView({block: 'center'}); const b = c.getBoundingClientRect(); \
+                 return [b.left + b.width / 2, b.top + b.height / 2]";
+    let place = browser.run(place);
+    let at = |i: usize| place[i].as_f64().unwrap().round();
+    let touch = json!({"actions": [{
+        "type": "pointer", "id": "finger", "parameters": {"pointerType": "touch"},
+        "actions": [
+            {"type": "pointerMove", "duration": 0, "x": at(0), "y": at(1)},
+            {"type": "pointerDown", "button": 0},
+            {"type": "pointerUp", "button": 0},
+        ],
+    }]});
+    let read = "return document.querySelectorAll('.reader')[1].textContent";
+    assert_eq!(browser.run(read), "", "nothing is read before the touch");
+    browser.post("/actions", &touch);
+    assert!(browser.run(read).as_str().unwrap().contains(", lights/"), "{}", browser.run(read));
     browser.devtools("Emulation.clearDeviceMetricsOverride", json!({}));
     let printed = browser.post("/print", &json!({"page": {"width": 21.0, "height": 29.7}, "background": true}));
     keep("print.pdf", printed.as_str().unwrap());
+    let pdf = base64::engine::general_purpose::STANDARD.decode(printed.as_str().unwrap()).unwrap();
+    let pages = String::from_utf8_lossy(&pdf).matches("/Type /Page\n").count();
+    println!("the demo's page takes {pages} sheets of A4");
+    assert!((8..=MOST_SHEETS).contains(&pages), "{pages}");
 
     let complaints = browser.log("browser");
     assert!(complaints.is_empty(), "{complaints:#?}");

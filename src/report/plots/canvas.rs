@@ -68,6 +68,8 @@ pub enum Layer {
     Band(Vec<(f64, f64, f64)>, Ink),
     Line(Vec<(f64, f64)>, Ink),
     Dashes(Vec<(f64, f64)>, Ink),
+    /// Hairlines from the foot of the axes: x, and how far up.
+    Uprights(Vec<(f64, f64)>, Ink),
     Points(Vec<Point>, Shape, Ink),
     /// Text that starts (`false`) or ends (`true`) at a place, just above it.
     Words {
@@ -236,6 +238,12 @@ fn add(chart: &mut Chart<'_, '_>, layer: &Layer) -> Result<(), PlotError> {
         Layer::Dashes(points, ink) => {
             let style = ink.stand_in().stroke_width(4);
             chart.draw_series(DashedLineSeries::new(points.iter().copied(), 16, 10, style)).map_err(failed)?;
+        }
+        Layer::Uprights(places, ink) => {
+            let foot = chart.y_range().start;
+            let lines = places.iter().map(|(x, top)| vec![(*x, foot), (*x, *top)]);
+            let style = ink.stand_in().stroke_width(2);
+            chart.draw_series(lines.map(|l| PathElement::new(l, style))).map_err(failed)?;
         }
         Layer::Points(points, shape, ink) => add_points(chart, points, *shape, *ink)?,
         Layer::Words { at, text: words, ends_there, ink } => {

@@ -3,25 +3,29 @@
 //! Every chart carries a title that states what it shows, and the same in words with its numbers for those who do not
 //! see it.
 
-mod budget;
 mod canvas;
 mod contours;
 mod cooling;
 mod dark;
+mod exposure;
 mod field;
 mod night;
 mod pixel_rates;
+mod sampling;
+mod star_image;
 mod transfer;
 
 use thiserror::Error;
 
-pub use budget::noise_budget;
 pub use canvas::WIDTH;
 pub use cooling::cooling_curve;
 pub use dark::dark_current;
+pub use exposure::noise_by_exposure;
 pub use field::star_field;
 pub use night::over_the_night;
 pub use pixel_rates::pixel_rates;
+pub use sampling::sampling_axis;
+pub use star_image::star_image;
 pub use transfer::{photon_transfer, transfer_residuals};
 
 /// A chart with its words.

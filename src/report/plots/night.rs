@@ -98,10 +98,16 @@ struct Row<'a> {
 ///
 /// The drawing library fails.
 pub fn over_the_night(frames: &[&FrameRow]) -> Result<Vec<Figure>, PlotError> {
-    COURSES.iter().filter_map(|course| follow(course, frames).transpose()).collect()
+    let mut figures = Vec::new();
+    for course in &COURSES {
+        let figure = follow(course, frames, figures.is_empty())?;
+        figures.extend(figure);
+    }
+    Ok(figures)
 }
 
-fn follow(course: &Course, frames: &[&FrameRow]) -> Result<Option<Figure>, PlotError> {
+/// One course; only the `first` of them explains the signs and names what is left out.
+fn follow(course: &Course, frames: &[&FrameRow], first: bool) -> Result<Option<Figure>, PlotError> {
     let timed = frames.iter().all(|f| f.start_utc.is_some());
     let origin = frames.iter().filter_map(|f| f.start_utc).min();
     let rows: Vec<Row> = frames
@@ -144,20 +150,20 @@ fn follow(course: &Course, frames: &[&FrameRow]) -> Result<Option<Figure>, PlotE
     let (svg, marks) = draw(course.height, &x, &y, &layers, &told)?;
     let errors =
         if rows.iter().any(|r| r.value.is_some_and(|v| v.1 > 0.0)) { ", with one standard uncertainty" } else { "" };
-    let mut caption = format!("Discs: {}{errors}; dashes: their median.", frames_word(used.len()));
+    let mut signs = format!("Discs: {}{errors}; dashes: their median.", frames_word(used.len()));
     if !excluded.is_empty() {
-        caption += " Rings: left out.";
-    }
-    if !lost.is_empty() {
-        caption += &format!(" Crosses at the foot: {} without a value.", frames_word(lost.len()));
+        signs += " Rings: left out.";
     }
     if !timed {
-        caption += " Not every frame tells its time, so they stand in the order of their names.";
+        signs += " Not every frame tells its time, so they stand in the order of their names.";
     }
     let title = finding(course, &used, timed, origin);
-    // The names stand below the figure already.
-    let alt = format!("{title}. {} {}", series_words(course, &rows, timed), caption);
-    caption += &left_out(&rows);
+    let without = match lost.len() {
+        0 => String::new(),
+        n => format!(" Crosses at the foot: {} without a value.", frames_word(n)),
+    };
+    let alt = format!("{title}. {} {signs}{without}", series_words(course, &rows, timed));
+    let caption = if first { signs + &without + &left_out(&rows) } else { format!("Signs as above.{without}") };
     Ok(Some(Figure { title, svg, marks, alt, caption }))
 }
 
@@ -349,7 +355,9 @@ mod tests {
         // The sample's sensor cools by 0.12 C a frame over 20 steps; its stars get fewer by one a frame.
         assert!(titles[4].starts_with("The sensor cooled by 2.4"), "{titles:?}");
         assert!(titles[3].starts_with("The number of stars fell by 20"), "{titles:?}");
-        assert!(figures.iter().all(|f| f.marks.places.len() == 21 && f.caption.contains("Left out: L/")));
+        assert!(figures.iter().all(|f| f.marks.places.len() == 21 && f.alt.contains("Rings: left out")));
+        assert!(figures[0].caption.contains("Left out: L/"), "{}", figures[0].caption);
+        assert!(figures[1..].iter().all(|f| f.caption.starts_with("Signs as above.") && !f.caption.contains("L/")));
         assert!(figures[0].marks.places[9].words.contains("(left out), L/"), "{:?}", figures[0].marks.places[9]);
     }
 

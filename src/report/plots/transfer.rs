@@ -114,7 +114,13 @@ pub fn transfer_residuals(sensor: &SensorEntry) -> Result<Option<Figure>, PlotEr
     }
     let extent = |f: fn(&Point) -> f64, pick: fn(f64, f64) -> f64| left.iter().map(f).fold(0.0, pick);
     let right = extent(|p| p.x, f64::max);
-    let x = Axis::linear("mean signal, ADU", 0.0, right, 0.06).starting_at(0.0);
+    let dimmest = left.iter().map(|p| p.x).fold(f64::INFINITY, f64::min);
+    // Pairs of one level would stand on each other.
+    let x = if right < ONE_LEVEL * dimmest {
+        Axis::linear("mean signal, ADU", dimmest, right, 0.06)
+    } else {
+        Axis::linear("mean signal, ADU", 0.0, right, 0.06).starting_at(0.0)
+    };
     let (low, high) =
         (extent(|p| p.bar.map_or(p.y, |b| b.0), f64::min), extent(|p| p.bar.map_or(p.y, |b| b.1), f64::max));
     let y = Axis::linear("variance off the curve, %", low, high, 0.1);
@@ -126,8 +132,10 @@ pub fn transfer_residuals(sensor: &SensorEntry) -> Result<Option<Figure>, PlotEr
         .collect();
     let alt = format!("{title}. Deviation in per cent by mean signal: {}.", numbers.join("; "));
     let told: Vec<Told> = left.iter().zip(&numbers).map(|(p, words)| (p.x, p.y, format!("mean {words} %"))).collect();
-    let layers =
-        [Layer::Dashes(vec![(0.0, 0.0), (right, 0.0)], Ink::First), Layer::Points(left, Shape::Ring, Ink::Second)];
+    let layers = [
+        Layer::Dashes(vec![(x.range.0, 0.0), (x.range.1, 0.0)], Ink::First),
+        Layer::Points(left, Shape::Ring, Ink::Second),
+    ];
     let (svg, marks) = draw(420, &x, &y, &layers, &told)?;
     let bend = result.photon_transfer_fit.as_ref().map(|f| &f.curvature_per_adu);
     let caption = match bend {
