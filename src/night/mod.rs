@@ -1,6 +1,7 @@
 //! The main job: a night's folders in, a report out. Wires the stages; rayon over frames.
 
 mod dark_match;
+mod decision;
 mod intake;
 mod lights;
 mod notices;
@@ -94,7 +95,7 @@ pub fn run(input: &NightInput, scope: Scope, progress: Progress) -> Result<Repor
         return Ok(sessions::report_of_frames(intakes, &measured, sensors, warnings));
     }
     let matches = star_match::match_sessions(&measured);
-    Ok(sessions::report_of_night(intakes, measured, sensors, &matches, input.stars, warnings))
+    Ok(sessions::report_of_night(intakes, measured, sensors, &matches, &input.rig, input.stars, warnings))
 }
 
 fn shown_of<'a>(intakes: &'a [Intake], path: &Path) -> Option<&'a str> {

@@ -3,6 +3,7 @@
 use jiff::civil::Date;
 use serde::Serialize;
 
+use super::decision::{DecisionPart, decision_part, over_filters, side_by_side};
 use super::measures::{MeasureLine, measures};
 use super::model::{FrameRow, FrameStatus, Report, SensorEntry, Session, SessionSettings};
 use super::numbers::{plain, quantity, typographic, with_unit};
@@ -22,6 +23,9 @@ pub struct Letter {
     pub answers: Vec<Reply>,
     pub basis: Prose,
     pub measures: Vec<MeasureLine>,
+    pub side_by_side: Vec<[String; 8]>,
+    /// Sampling over several sessions of a filter.
+    pub filters: Vec<String>,
     pub sessions: Vec<SessionPart>,
     pub sensors: Vec<SensorPart>,
     pub frames: Vec<FrameLine>,
@@ -77,6 +81,7 @@ pub struct SessionPart {
     pub cooling: Vec<[String; 5]>,
     pub cooling_basis: String,
     pub dark_match: String,
+    pub decision: DecisionPart,
     pub star_match: String,
     pub cooling_missing: String,
 }
@@ -147,6 +152,8 @@ pub fn letter(report: &Report) -> Result<Letter, PlotError> {
         answers: replies(report),
         basis: prose(origins::basis(report)),
         measures: measures(report),
+        side_by_side: side_by_side(report),
+        filters: over_filters(report),
         sessions: report.sessions.iter().map(|s| session(report, s)).collect::<Result<_, _>>()?,
         sensors: report.sensors.iter().map(sensor).collect::<Result<_, _>>()?,
         frames: report.frames.iter().map(frame).collect(),
@@ -274,6 +281,7 @@ fn session(report: &Report, s: &Session) -> Result<SessionPart, PlotError> {
         cooling: rows.collect(),
         cooling_basis: typographic(&s.cooling_basis),
         dark_match: typographic(&s.dark_match.sentence),
+        decision: decision_part(s),
         star_match: typographic(format!("{} {}", s.star_match.sentence, s.star_match.detail).trim_end()),
         cooling_missing: typographic(s.cooling_floor_time_ratio.why()),
     })
