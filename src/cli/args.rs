@@ -39,9 +39,12 @@ Examples:
   skygrain night ~/astro/2031-10-04            writes ./skygrain-report
   skygrain night lights darks flats --rig rig.toml --out report
   skygrain night lights darks --defects map.fits --stars
+  skygrain night ~/astro/tonight --watch       keeps the report current
 
 Writes report.html (to read), report.json (all values) and frames.csv (a row
-per frame); with --stars also stars.fits (a row per fitted star).
+per frame); with --stars also stars.fits (a row per fitted star). What was
+measured is kept in the folder cache beside them: a further run measures only
+frames that are new or changed. The cache may be deleted at any time.
 report.json obeys a JSON Schema: `skygrain schema` prints it, and
 `skygrain schema --keys` the same as a table with units.
 
@@ -65,6 +68,9 @@ pub struct Inputs {
     /// Folder for the report
     #[arg(long, default_value = "skygrain-report")]
     pub out: PathBuf,
+    /// Measure every frame anew, whatever earlier runs kept in the report's folder
+    #[arg(long)]
+    pub fresh: bool,
     /// Also write the pixels that the darks show to be defective, as a FITS image of bytes
     #[arg(long, value_name = "FILE.fits")]
     pub defects: Option<PathBuf>,
@@ -84,6 +90,9 @@ pub enum Command {
         /// both in degrees
         #[arg(long, value_name = "RA DEC", value_parser = pointing, allow_hyphen_values = true)]
         pointing: Option<String>,
+        /// Keep the report current while frames come in, with a line for each on standard output; Ctrl-C ends
+        #[arg(long)]
+        watch: bool,
     },
     /// Measure the detector alone, from bias, dark and flat frames
     #[command(after_help = SENSOR_EXAMPLES)]

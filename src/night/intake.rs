@@ -3,12 +3,14 @@
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 use rayon::prelude::*;
+use serde::{Deserialize, Serialize};
 
-use crate::fits::{FitsError, Geometry, ImageFile};
+use crate::fits::{Cards, FitsError, Geometry, ImageFile};
 use crate::folder::{Content, FoundFile, FrameHeader, FrameKind, Rig, SensorKey, read_header};
 use crate::frame::{Survey, pixels_contradict, survey};
 use crate::report::{FrameRow, FrameStatus};
 
+use super::kept::{Fingerprint, Kept, What};
 use super::{Progress, Stage};
 
 /// A frame whose header and sample rows were read.
@@ -27,6 +29,8 @@ pub struct Read {
 #[derive(Debug, Clone)]
 pub struct Intake {
     pub file: FoundFile,
+    /// As the file was at the first look; `None` where its measurements are not kept.
+    pub fingerprint: Option<Fingerprint>,
     pub outcome: Outcome,
 }
 
@@ -94,19 +98,21 @@ impl Intake {
 }
 
 /// Looks at every file, in parallel, in the order given.
-pub fn look_at_all(files: Vec<FoundFile>, rig: &Rig, progress: Progress) -> Vec<Intake> {
+pub fn look_at_all(files: Vec<FoundFile>, rig: &Rig, kept: &Kept, progress: Progress) -> Vec<Intake> {
     let (done, total) = (AtomicUsize::new(0), files.len());
     files
         .into_par_iter()
         .map(|file| {
-            let outcome = look_at(&file, rig);
+            let fits = file.content == Content::Fits;
+            let fingerprint = if fits { kept.fingerprint(&file.path) } else { None };
+            let outcome = look_at(&file, fingerprint.as_ref(), rig, kept);
             progress(Stage::Looking, done.fetch_add(1, Ordering::Relaxed) + 1, total);
-            Intake { file, outcome }
+            Intake { file, fingerprint, outcome }
         })
         .collect()
 }
 
-fn look_at(file: &FoundFile, rig: &Rig) -> Outcome {
+fn look_at(file: &FoundFile, fingerprint: Option<&Fingerprint>, rig: &Rig, kept: &Kept) -> Outcome {
     match &file.content {
         Content::Fits => {}
         Content::SameAs(other) => return Outcome::Excluded(format!("a link to the same file as {other}"), None),
@@ -117,7 +123,8 @@ fn look_at(file: &FoundFile, rig: &Rig) -> Outcome {
         Content::Other(what) => return Outcome::Excluded(what.clone(), None),
         Content::Unreadable(why) => return Outcome::Unreadable(why.clone()),
     }
-    match read(file, rig) {
+    let seen = kept.or_measure(What::Look, [(file.path.as_path(), fingerprint)], &(), || see(file));
+    match seen.map(|seen| read(seen, rig)) {
         Err(error) => Outcome::Unreadable(error.to_string()),
         Ok(None) => Outcome::Unreadable("no valid pixels: every one is undefined".to_owned()),
         Ok(Some(read)) => match read.kind {
@@ -134,22 +141,39 @@ fn look_at(file: &FoundFile, rig: &Rig) -> Outcome {
     }
 }
 
-fn read(file: &FoundFile, rig: &Rig) -> Result<Option<Read>, FitsError> {
+/// What a file holds, before anything is made of it.
+#[derive(Serialize, Deserialize)]
+struct Seen {
+    cards: Cards,
+    geometry: Geometry,
+    /// Images behind the one that is measured.
+    further: usize,
+    /// `None` where every pixel is undefined.
+    survey: Option<Survey>,
+}
+
+fn see(file: &FoundFile) -> Result<Seen, FitsError> {
     let mut image = ImageFile::open(&file.path)?;
-    let mut header = read_header(&image.cards()?);
-    rig.apply(&mut header);
+    let cards = image.cards()?;
     let further = image.further_images()?;
+    let survey = survey(&mut image)?;
+    Ok(Seen { cards, geometry: image.geometry, further, survey })
+}
+
+fn read(seen: Seen, rig: &Rig) -> Option<Read> {
+    let Seen { cards, geometry, further, survey } = seen;
+    let mut header = read_header(&cards);
+    rig.apply(&mut header);
     if further > 0 {
-        let hdu = image.geometry.hdu;
+        let hdu = geometry.hdu;
         header.notes.push(format!("HDU {hdu} was measured; {further} further image(s) of the file were not"));
     }
-    let Some(survey) = survey(&mut image)? else { return Ok(None) };
+    let survey = survey?;
     let told = header.kind.value;
     let (kind, kind_source) = match pixels_contradict(told, &survey) {
         Some(seen) => (seen, "its pixels".to_owned()),
         None => (told, header.kind.card.clone()),
     };
-    let geometry = image.geometry;
     let sensor = SensorKey::of(&header, geometry.width, geometry.height, geometry.planes);
-    Ok(Some(Read { header, geometry, survey, kind, kind_source, sensor }))
+    Some(Read { header, geometry, survey, kind, kind_source, sensor })
 }

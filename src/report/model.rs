@@ -16,8 +16,8 @@ use crate::sky::StarMatch;
 use crate::stars::field::FieldResult;
 use crate::verdict::over_sessions::SessionWidth;
 use crate::verdict::{
-    Advice, AdviceInput, Answer, CooledYear, CoolingRow, DarkMatch, FilterSampling, NoiseBudget, Sampling, Saturation,
-    Suited, WidthBudget, advice, ranked, sampling_by_filter,
+    Advice, AdviceInput, Answer, CooledYear, CoolingRow, DarkMatch, FilterSampling, NoiseBudget, Photometry, Sampling,
+    Saturation, Suited, WidthBudget, advice, ranked, sampling_by_filter,
 };
 
 /// Version of the keys. A key that is renamed or dropped raises it; a key that is added does not.
@@ -143,6 +143,8 @@ pub struct Session {
     pub dark_match: DarkMatch,
     /// Where the frames point and their scale, from the stars themselves.
     pub star_match: StarMatch,
+    /// Magnitudes of stars and sky, and how steadily the stars' light came.
+    pub photometry: Photometry,
 }
 
 fn width_of(session: &Session) -> SessionWidth<'_> {
@@ -299,6 +301,8 @@ pub struct FrameRow {
     pub saturated_count: Option<usize>,
     /// Sky above bias and dark current.
     pub sky_e_per_px_s: Option<Quantity>,
+    /// Light of its stars over that of the same stars in the frame of median transparency; `None` where it was not sought.
+    pub transparency: Option<Quantity>,
     /// Its fitted stars, brightest first; in a file of their own where they are asked for.
     #[serde(skip)]
     pub stars: Vec<StarRow>,
@@ -346,6 +350,7 @@ impl FrameRow {
             rejected: BTreeMap::new(),
             saturated_count: None,
             sky_e_per_px_s: None,
+            transparency: None,
             stars: Vec::new(),
             start_utc: None,
         }

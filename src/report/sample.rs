@@ -18,8 +18,8 @@ use crate::stars::field::{FieldFrame, FieldOptics, FieldResult, field};
 use crate::stars::{Shape, Star, StarFit};
 use crate::units::{BOLTZMANN_EV_PER_K, ZERO_CELSIUS_K};
 use crate::verdict::{
-    Answer, CoolingRow, DarkMatch, LightStars, NoiseBudget, Question, Sampling, SamplingVerdict, SaturationInput,
-    SuitedInput, WidthInput, saturation, suited, width_budget,
+    Answer, CoolingRow, DarkMatch, LightStars, NoiseBudget, Photometry, Question, Sampling, SamplingVerdict,
+    SaturationInput, SuitedInput, WidthInput, saturation, suited, width_budget,
 };
 
 /// A name that would be a script if it were not escaped.
@@ -203,6 +203,7 @@ fn session(id: &str, filter: Option<&str>, exposure_s: f64) -> Session {
             fwhm_px: &Quantity::measured(2.61, 0.09, "Moffat fit", 18),
             beta: &Quantity::measured(3.4, 0.3, "Moffat fit", 18),
         }),
+        photometry: Photometry::none("its stars were not matched with the catalogue"),
         cooling_basis: "Rests on darks from 2.1 to 17.8 °C; rows below 2 °C extend the fitted law.".to_owned(),
     }
 }

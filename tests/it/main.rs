@@ -1,5 +1,6 @@
 //! All integration tests in one binary: one link, one run.
 
+mod again;
 mod any_folder;
 mod any_header;
 mod any_pixels;
@@ -8,6 +9,7 @@ mod command_line;
 mod dark_series;
 mod dark_trials;
 mod defective_pixels;
+mod ends;
 mod odd_images;
 mod odd_mosaics;
 mod odd_nights;
@@ -38,6 +40,7 @@ mod stars_file;
 mod tile_files;
 mod upgrade;
 mod upgrade_nights;
+mod watching;
 
 use std::path::PathBuf;
 
