@@ -15,5 +15,5 @@ pub use group::{SensorKey, SessionKey, UNNAMED_CAMERA, night_of};
 pub use header::{Carded, CfaPattern, FrameHeader};
 pub use kind::FrameKind;
 pub use pointing::{HeaderWcs, Pointing};
-pub use rig::{POINTING_FORMS, Rig, RigError, key_hint};
+pub use rig::{AirClass, POINTING_FORMS, Rig, RigError, key_hint};
 pub use vocabulary::read_header;

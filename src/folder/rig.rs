@@ -34,9 +34,26 @@ pub struct Rig {
     pub site_longitude_deg: Option<f64>,
     /// Where the telescope pointed (J2000), `RA DEC` as [`Pointing::parse`] reads it.
     pub pointing: Option<String>,
+    /// How far below the air a cooler would bring the sensor, and the set temperature below which it never goes, C.
+    pub cooler_drop_c: Option<f64>,
+    pub cooler_lowest_celsius: Option<f64>,
+    /// Present sensor above the air, C: negative where it is cooled.
+    pub sensor_above_ambient_c: Option<f64>,
+    /// Air of a warm night, C.
+    pub warm_night_celsius: Option<f64>,
+    /// Hours a year at each temperature of the air.
+    pub ambient: Vec<AirClass>,
 }
 
-const KEYS: [&str; 10] = [
+/// Hours a year at one temperature of the air.
+#[derive(Debug, Clone, Copy, PartialEq, serde::Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct AirClass {
+    pub celsius: f64,
+    pub hours: f64,
+}
+
+const KEYS: [&str; 15] = [
     "pixel_um",
     "pixel_includes_binning",
     "focal_mm",
@@ -47,6 +64,11 @@ const KEYS: [&str; 10] = [
     "sensor_celsius",
     "site_longitude_deg",
     "pointing",
+    "cooler_drop_c",
+    "cooler_lowest_celsius",
+    "sensor_above_ambient_c",
+    "warm_night_celsius",
+    "ambient",
 ];
 
 /// What helps with an unknown key: the known one that it is a slip of, else all of them.
@@ -114,6 +136,14 @@ impl Rig {
         inside("saturation_adu", self.saturation_adu, 1.0, 1e9, "1 to 1e9 ADU")?;
         inside("sensor_celsius", self.sensor_celsius, -150.0, 80.0, "-150 to 80 C")?;
         inside("site_longitude_deg", self.site_longitude_deg, -180.0, 360.0, "-180 to 360 degrees")?;
+        inside("cooler_drop_c", self.cooler_drop_c, 0.0, 120.0, "0 to 120 C below the air")?;
+        inside("cooler_lowest_celsius", self.cooler_lowest_celsius, -120.0, 40.0, "-120 to 40 C")?;
+        inside("sensor_above_ambient_c", self.sensor_above_ambient_c, -80.0, 40.0, "-80 to 40 C")?;
+        inside("warm_night_celsius", self.warm_night_celsius, -60.0, 50.0, "-60 to 50 C")?;
+        for class in &self.ambient {
+            inside("celsius of [[ambient]]", Some(class.celsius), -60.0, 50.0, "-60 to 50 C")?;
+            inside("hours of [[ambient]]", Some(class.hours), 0.0, 4400.0, "0 to 4400 h")?;
+        }
         if let Some(text) = self.pointing.as_ref().filter(|t| Pointing::parse(t).is_none()) {
             let (path, value) = (path.to_owned(), text.clone());
             return Err(RigError::Range { path, key: "pointing", value, range: POINTING_FORMS });
@@ -180,6 +210,10 @@ mod tests {
         assert!(parse("pixel_um = 0").is_err());
         assert!(parse("cfa = 'RGBG'").is_err());
         assert!(parse("pixel_um = nan").is_err());
+        assert!(parse("cooler_drop_c = -5").is_err());
+        assert!(parse("[[ambient]]\ncelsius = 90\nhours = 3").is_err());
+        assert!(parse("[[ambient]]\ncelsius = 9\nnights = 3").is_err());
+        assert_eq!(parse("[[ambient]]\ncelsius = 9\nhours = 3").unwrap().ambient.len(), 1);
         assert!(parse("pointing = 'somewhere'").is_err());
         assert!(parse("pointing = '16 41 41 +36 27 35'").is_ok());
         assert_eq!(parse("cfa = 'none'\npixel_um = 3.76").unwrap().pixel_um, Some(3.76));

@@ -26,8 +26,9 @@ pub struct Lights<'a> {
     pub sensor: &'a SensorKey,
     pub celsius: Option<f64>,
     pub exposure_s: Option<f64>,
-    /// Variance of one of them, e-^2/px.
+    /// Variance of one of them, e-^2/px, and how many are used.
     pub total_e2: &'a Quantity,
+    pub count: usize,
 }
 
 /// What subtracting the best darks among all files would leave in the lights of a session.
@@ -68,6 +69,7 @@ pub fn darks_for(lights: &Lights, sensor: &SensorResult, intakes: &[Intake]) -> 
         relative_dsnu: &relative_dsnu(sensor, light_celsius),
         read_noise_e: &sensor.read_noise_e,
         total_e2: lights.total_e2,
+        lights: lights.count,
     })
 }
 

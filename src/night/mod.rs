@@ -1,6 +1,7 @@
 //! The main job: a night's folders in, a report out. Wires the stages; rayon over frames.
 
 mod dark_match;
+mod decision;
 mod intake;
 mod kept;
 mod lights;
@@ -113,7 +114,7 @@ pub fn run_on(
         return Ok(sessions::report_of_frames(intakes, &measured, sensors, warnings));
     }
     let matches = star_match::match_sessions(&measured, &|light| lights::places_of(light, &intakes, &sensors, kept));
-    Ok(sessions::report_of_night(intakes, measured, sensors, &matches, input.stars, warnings))
+    Ok(sessions::report_of_night(intakes, measured, sensors, &matches, &input.rig, input.stars, warnings))
 }
 
 /// The reads of one kind, with their place in the list.

@@ -1,6 +1,6 @@
 //! One session: what its lights, its sensor and the verdicts make of it.
 
-use crate::folder::SessionKey;
+use crate::folder::{Rig, SessionKey};
 use crate::quantity::{Quantity, Source};
 use crate::report::{FrameCounts, Session, SessionSettings, Temperature};
 use crate::sensor::SensorResult;
@@ -13,6 +13,7 @@ use crate::verdict::{
 };
 
 use super::dark_match::{Lights, darks_for};
+use super::decision::{Measured, decision};
 use super::intake::Intake;
 use super::lights::MeasuredLight;
 use super::over_field::over_field;
@@ -51,6 +52,7 @@ pub fn session(
     sensor: &MeasuredSensor,
     intakes: &[Intake],
     on_the_sky: &OnTheSky,
+    rig: &Rig,
 ) -> Built {
     let used: Vec<&MeasuredLight> = members.iter().copied().filter(|l| l.excluded.is_none()).collect();
     let header = &members[0].read.header;
@@ -89,7 +91,7 @@ pub fn session(
         adu_step: result.adu_step,
         exposure_s,
     });
-    let cooling = cooling(&CoolingInput {
+    let cooling_input = CoolingInput {
         sky_e_per_px_s: &sky,
         read_noise_e: &result.read_noise_e,
         exposure_s,
@@ -97,9 +99,15 @@ pub fn session(
         dark_e_per_px_s: &dark,
         floor_e_per_px_s: &result.dark_current.floor_e_per_px_s,
         law: CoolingLaw::of(&result.dark_current),
-    });
-    let lights =
-        Lights { sensor: &key.sensor, celsius: temperature.median.value, exposure_s, total_e2: &noise_budget.total_e2 };
+    };
+    let cooling = cooling(&cooling_input);
+    let lights = Lights {
+        sensor: &key.sensor,
+        celsius: temperature.median.value,
+        exposure_s,
+        total_e2: &noise_budget.total_e2,
+        count: used.len(),
+    };
     let photometry = photometry(&PhotometryInput {
         zero_point_adu: &on_the_sky.star_light.zero_point_mag,
         star_scatter_mag: on_the_sky.star_light.star_scatter_mag,
@@ -109,6 +117,24 @@ pub fn session(
         image_scale: &image_scale,
     });
     let dark_match = darks_for(&lights, result, intakes);
+    let recorded_fwhm_px = over(&|s| s.recorded_fwhm_px.clone(), "star image as recorded, median over the frames");
+    let field = over_field(&used, &image_scale);
+    let airmasses: Vec<f64> = used.iter().filter_map(|l| l.read.header.airmass.as_ref()).map(|a| a.value).collect();
+    let airmass = median(&airmasses);
+    let decided = decision(&Measured {
+        used: &used,
+        light: &members[0].read,
+        fwhm_px: &fwhm_px,
+        recorded_fwhm_px: &recorded_fwhm_px,
+        beta: &moffat_beta,
+        image_scale: &image_scale,
+        star_match: &on_the_sky.star_match,
+        field: &field,
+        airmass,
+        sensor: result,
+        cooling: &cooling_input,
+        rig,
+    });
     let fwhm_arcsec = fwhm_px.times(&image_scale, "FWHM in px times image scale");
     let session = Session {
         id: id.to_owned(),
@@ -126,11 +152,11 @@ pub fn session(
         sensor_id: Some(sensor.id.clone()),
         sensor_temperature_c: temperature,
         fwhm_arcsec,
-        recorded_fwhm_px: over(&|s| s.recorded_fwhm_px.clone(), "star image as recorded, median over the frames"),
+        recorded_fwhm_px,
         ellipticity: over(&|s| s.ellipticity.clone(), "1 - minor/major, median over the frames"),
         position_angle_deg: position_angle(&used),
         star_count: over(&|s| Quantity::measured(s.star_count as f64, 0.0, "", 1), "median over the frames"),
-        field: over_field(&used, &image_scale),
+        field,
         image_scale_arcsec_per_px: image_scale,
         fwhm_px,
         moffat_beta,
@@ -140,13 +166,17 @@ pub fn session(
         cooling: cooling.rows.clone(),
         cooling_floor_time_ratio: cooling.floor_time_ratio.clone(),
         cooling_basis: cooling.basis.clone(),
+        cooling_gains_under_1_percent_below_celsius: cooling.gains_under_1_percent_below_celsius.clone(),
+        cooling_year: decided.cooling_year,
+        suited: decided.suited,
+        width_budget: decided.width_budget,
+        saturation: decided.saturation,
         dark_match,
         star_match: on_the_sky.star_match.clone(),
         photometry,
     };
-    let airmasses: Vec<f64> = used.iter().filter_map(|l| l.read.header.airmass.as_ref()).map(|a| a.value).collect();
     let aperture_mm = header.aperture_mm.as_ref().map(|a| a.value);
-    Built { session, cooling, aperture_mm, airmass: median(&airmasses) }
+    Built { session, cooling, aperture_mm, airmass }
 }
 
 /// Median over frames; its error holds the frame-to-frame scatter and the frames' own errors, whichever is larger.

@@ -2,7 +2,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use crate::folder::{SensorKey, SessionKey};
+use crate::folder::{Rig, SensorKey, SessionKey};
 use crate::quantity::Quantity;
 use crate::report::{FrameRow, Report, Session, Severity, StarRow, Warning};
 use crate::stars::StarFlag;
@@ -39,6 +39,7 @@ pub fn report_of_night(
     lights: Vec<MeasuredLight>,
     sensors: Sensors,
     matches: &BTreeMap<SessionKey, OnTheSky>,
+    rig: &Rig,
     stars: bool,
     mut warnings: Vec<Warning>,
 ) -> Report {
@@ -61,7 +62,7 @@ pub fn report_of_night(
     }
     let build = |(key, members): (&&SessionKey, &Vec<&MeasuredLight>)| {
         let sensor = sensors.get(&key.sensor)?;
-        Some(session(key, &by_session[*key], members, sensor, &intakes, matches.get(*key)?))
+        Some(session(key, &by_session[*key], members, sensor, &intakes, matches.get(*key)?, rig))
     };
     let built: Vec<Built> = groups.iter().filter_map(build).collect();
     warnings.extend(built.iter().filter_map(|b| dark_mismatch(&b.session)));

@@ -5,15 +5,8 @@ use minijinja::value::Serde;
 
 use super::letter::letter;
 use super::model::Report;
-use super::plots::WIDTH;
 use super::sheet::fill;
 use super::write::ReportError;
-
-/// The page's own script, the only one that its policy lets run.
-const SCRIPT: &str = include_str!("letter.js");
-/// What names that script in the page's policy (Content Security Policy Level 3, 2.3.1): `openssl dgst -sha256 -binary
-/// src/report/letter.js | base64`. A script with another hash is refused, whoever put it there.
-const SCRIPT_HASH: &str = "sha256-pGZ5GJ7QHBqqDzlmEFr27ADcJb8JVRnQFGe97hfTmTg=";
 
 /// Fills the page. All text of headers and file names is escaped; charts are the only markup let through.
 ///
@@ -22,13 +15,7 @@ const SCRIPT_HASH: &str = "sha256-pGZ5GJ7QHBqqDzlmEFr27ADcJb8JVRnQFGe97hfTmTg=";
 /// A chart could not be drawn, or the page could not be filled.
 pub fn html(report: &Report) -> Result<String, ReportError> {
     let letter = Serde(letter(report)?);
-    let page = context! {
-        letter,
-        script => SCRIPT,
-        script_hash => SCRIPT_HASH,
-        width => WIDTH,
-    };
-    fill("letter.html", include_str!("letter.html"), page)
+    fill("letter.html", include_str!("letter.html"), context! { letter })
 }
 
 #[cfg(test)]
@@ -38,6 +25,7 @@ mod tests {
 
     use super::*;
     use crate::report::sample;
+    use crate::report::sheet::{SCRIPT, SCRIPT_HASH};
 
     fn page() -> String {
         html(&sample::report()).unwrap()

@@ -3,6 +3,7 @@
 use jiff::civil::Date;
 use serde::Serialize;
 
+use super::decision::{over_filters, side_by_side};
 use super::measures::{MeasureLine, measures};
 use super::model::{FrameRow, FrameStatus, Report};
 use super::numbers::{plain, quantity, typographic, with_unit};
@@ -23,6 +24,9 @@ pub struct Letter {
     pub answers: Vec<Reply>,
     pub basis: Prose,
     pub measures: Vec<MeasureLine>,
+    pub side_by_side: Vec<[String; 8]>,
+    /// Sampling over several sessions of a filter.
+    pub filters: Vec<String>,
     pub sessions: Vec<SessionPart>,
     pub sensors: Vec<SensorPart>,
     pub frames: Vec<FrameLine>,
@@ -109,6 +113,8 @@ pub fn letter(report: &Report) -> Result<Letter, PlotError> {
         answers: replies(report),
         basis: prose(origins::basis(report)),
         measures: measures(report),
+        side_by_side: side_by_side(report),
+        filters: over_filters(report),
         sessions: report.sessions.iter().map(|s| session_part(report, s)).collect::<Result<_, _>>()?,
         sensors: report.sensors.iter().map(sensor_part).collect::<Result<_, _>>()?,
         frames: report.frames.iter().map(frame).collect(),

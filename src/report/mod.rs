@@ -4,6 +4,7 @@
 
 mod columns;
 mod csv;
+mod decision;
 mod defect_file;
 #[cfg(test)]
 mod golden;

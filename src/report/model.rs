@@ -14,8 +14,10 @@ use crate::quantity::Quantity;
 use crate::sensor::{DefectMap, SensorResult};
 use crate::sky::StarMatch;
 use crate::stars::field::FieldResult;
+use crate::verdict::over_sessions::SessionWidth;
 use crate::verdict::{
-    Advice, AdviceInput, Answer, CoolingRow, DarkMatch, NoiseBudget, Photometry, Sampling, advice, ranked,
+    Advice, AdviceInput, Answer, CooledYear, CoolingRow, DarkMatch, FilterSampling, NoiseBudget, Photometry, Sampling,
+    Saturation, Suited, WidthBudget, advice, ranked, sampling_by_filter,
 };
 
 /// Version of the keys. A key that is renamed or dropped raises it; a key that is added does not.
@@ -32,6 +34,8 @@ pub struct Report {
     pub sessions: Vec<Session>,
     /// What costs nothing, by the hours that it would bring, the most first.
     pub advice: Vec<Advice>,
+    /// Sampling over all sessions of a filter, camera and binning.
+    pub filters: Vec<FilterSampling>,
     pub sensors: Vec<SensorEntry>,
     /// Every file found, in the order of their paths.
     pub frames: Vec<FrameRow>,
@@ -54,6 +58,7 @@ impl Report {
             answers,
             sessions,
             advice: Vec::new(),
+            filters: Vec::new(),
             sensors,
             frames,
             warnings,
@@ -61,6 +66,7 @@ impl Report {
         report.answers.sort_by_key(|a| a.question);
         report.sessions.sort_by(|a, b| (&a.night, &a.id).cmp(&(&b.night, &b.id)));
         report.advice = ranked(report.sessions.iter().flat_map(advice_for).collect());
+        report.filters = sampling_by_filter(&report.sessions.iter().map(width_of).collect::<Vec<_>>());
         report.sensors.sort_by(|a, b| a.id.cmp(&b.id));
         report.frames.sort_by(|a, b| a.path.cmp(&b.path));
         for warning in &mut report.warnings {
@@ -123,12 +129,33 @@ pub struct Session {
     pub cooling_floor_time_ratio: Quantity,
     /// What the cooling table rests on, and its caution.
     pub cooling_basis: String,
+    /// Sensor temperature below which more cooling saves less than 1 % of the time.
+    pub cooling_gains_under_1_percent_below_celsius: Quantity,
+    /// Cooling over the year that the rig file describes; `None` where it describes none.
+    pub cooling_year: Option<CooledYear>,
+    /// Pixels and focal lengths that would suit the stars.
+    pub suited: Vec<Suited>,
+    /// What makes the stars as wide as they are.
+    pub width_budget: WidthBudget,
+    /// Stars that clip, and the exposure at which more would.
+    pub saturation: Saturation,
     /// What subtracting the darks at hand would leave in these lights.
     pub dark_match: DarkMatch,
     /// Where the frames point and their scale, from the stars themselves.
     pub star_match: StarMatch,
     /// Magnitudes of stars and sky, and how steadily the stars' light came.
     pub photometry: Photometry,
+}
+
+fn width_of(session: &Session) -> SessionWidth<'_> {
+    SessionWidth {
+        id: &session.id,
+        filter: session.settings.filter.as_deref(),
+        camera: session.settings.camera.as_deref(),
+        binning: session.settings.binning,
+        px_per_fwhm: &session.sampling.px_per_fwhm,
+        lights: session.frame_counts.used,
+    }
 }
 
 fn advice_for(session: &Session) -> Vec<Advice> {

@@ -9,12 +9,15 @@ use jiff::civil::date;
 use super::model::*;
 use super::sample_sensor::sensor;
 use crate::folder::FrameKind;
-use crate::quantity::Quantity;
+use crate::quantity::{Quantity, Source};
 use crate::sky::{StarMatch, StatedOptics};
 use crate::stars::field::{FieldFrame, FieldOptics, FieldResult, field};
 use crate::stars::{Shape, Star, StarFit};
 use crate::units::{BOLTZMANN_EV_PER_K, ZERO_CELSIUS_K};
-use crate::verdict::{Answer, CoolingRow, DarkMatch, NoiseBudget, Photometry, Question, Sampling, SamplingVerdict};
+use crate::verdict::{
+    Answer, CoolingRow, DarkMatch, LightStars, NoiseBudget, Photometry, Question, Sampling, SamplingVerdict,
+    SaturationInput, SuitedInput, WidthInput, saturation, suited, width_budget,
+};
 
 /// A name that would be a script if it were not escaped.
 pub const HOSTILE: &str = "<script>alert('M')</script> & \"Öland\" 星";
@@ -171,6 +174,32 @@ fn session(id: &str, filter: Option<&str>, exposure_s: f64) -> Session {
         cooling_floor_time_ratio: Quantity::measured(1.0 - DARK_NOW / total, 0.019, "no dark current", 4),
         dark_match: DarkMatch::not_measurable("there are no darks of these settings"),
         star_match: StarMatch::none("nothing tells where the telescope pointed", 3, &StatedOptics::default()),
+        cooling_gains_under_1_percent_below_celsius: Quantity::measured(-21.0, 1.2, "law of the dark current", 4),
+        cooling_year: None,
+        suited: suited(&SuitedInput {
+            fwhm_px: &Quantity::measured(2.61, 0.09, "Moffat fit", 18),
+            image_scale: &Quantity::header(1.2893, "XPIXSZ, FOCALLEN"),
+            pixel_um: &Quantity::header(3.8, "XPIXSZ"),
+            focal_mm: &Quantity::header(608.0, "FOCALLEN"),
+            size_px: [640, 480],
+        }),
+        width_budget: width_budget(&WidthInput {
+            fwhm_px: &Quantity::measured(2.61, 0.09, "Moffat fit", 18),
+            recorded_fwhm_px: &Quantity::measured(2.69, 0.09, "Moffat fit", 18),
+            image_scale: &Quantity::header(1.2893, "XPIXSZ, FOCALLEN"),
+            shared_ellipticity: &Quantity::measured(0.05, 0.01, "field", 5),
+            corner_fwhm_ratio: &Quantity::measured(1.12, 0.01, "field", 5),
+            aperture_mm: &Quantity::header(100.0, "APTDIA"),
+            airmass: Some(1.2),
+        }),
+        saturation: saturation(&SaturationInput {
+            lights: &[LightStars { peaks_adu: vec![[9000.0, 600.0]; 180], clipped: 9, stars: 231 }],
+            exposure_s: Some(exposure_s),
+            saturation_adu: &Quantity::with(Source::Assumed, 65_535.0, None, "largest 16-bit code", 0),
+            bias_adu: &Quantity::measured(500.3, 0.4, "mean of bias frames", 10),
+            fwhm_px: &Quantity::measured(2.61, 0.09, "Moffat fit", 18),
+            beta: &Quantity::measured(3.4, 0.3, "Moffat fit", 18),
+        }),
         photometry: Photometry::none("its stars were not matched with the catalogue"),
         cooling_basis: "Rests on darks from 2.1 to 17.8 °C; rows below 2 °C extend the fitted law.".to_owned(),
     }

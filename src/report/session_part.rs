@@ -2,6 +2,7 @@
 
 use serde::Serialize;
 
+use super::decision::{DecisionPart, decision_part};
 use super::letter::{Line, day, line, set};
 use super::model::{Report, Session, SessionSettings};
 use super::numbers::{plain, quantity, typographic};
@@ -32,6 +33,7 @@ pub struct SessionPart {
     pub cooling: Vec<[String; 5]>,
     pub cooling_basis: String,
     pub dark_match: String,
+    pub decision: DecisionPart,
     pub star_match: String,
     pub cooling_missing: String,
 }
@@ -84,6 +86,7 @@ pub(super) fn session_part(report: &Report, s: &Session) -> Result<SessionPart, 
         cooling: rows.collect(),
         cooling_basis: typographic(&s.cooling_basis),
         dark_match: typographic(&s.dark_match.sentence),
+        decision: decision_part(s),
         star_match: typographic(
             [&*s.star_match.sentence, &s.star_match.detail, &s.photometry.sentence].join(" ").trim_end(),
         ),

@@ -5,6 +5,7 @@ use minijinja::value::Serde;
 use serde::Serialize;
 
 use super::numbers::typographic;
+use super::plots::{self, Figure};
 use super::sheet::fill;
 use super::write::ReportError;
 use crate::verdict::upgrade::{
@@ -17,6 +18,7 @@ struct Page {
     version: &'static str,
     conditions: String,
     options: Vec<OptionPart>,
+    figure: Option<Figure>,
     free: Vec<Told>,
     assumptions: Vec<&'static str>,
 }
@@ -43,12 +45,13 @@ struct Told {
 ///
 /// # Errors
 ///
-/// The page could not be filled.
+/// The chart could not be drawn, or the page could not be filled.
 pub fn upgrade_html(result: &Upgrade) -> Result<String, ReportError> {
     let page = Page {
         version: result.program_version,
         conditions: typographic(&conditions(result).join("; ")),
         options: result.options.iter().map(|option| option_part(result, option)).collect(),
+        figure: plots::hours_against_cost(result)?,
         free: result
             .free_measures
             .iter()
@@ -169,7 +172,8 @@ mod tests {
     #[test]
     fn names_are_escaped_and_nothing_comes_from_outside() {
         let page = upgrade_html(&compared("<script>x</script>")).unwrap();
-        assert!(!page.contains("<script") && page.contains("&lt;script&gt;"));
+        assert_eq!(page.matches("<script").count(), 1, "a script tag beside the page's own got through");
+        assert!(page.contains("&lt;script&gt;"));
         for outside in ["http:", "https:", "src=", "url(", "<link"] {
             assert!(!page.contains(outside), "{outside}");
         }

@@ -13,6 +13,9 @@ pub const DROPS_C: [f64; 8] = [5.0, 10.0, 13.5, 20.0, 25.0, 30.0, 35.0, 40.0];
 /// Share by which dark current may raise the noise of sky and reading before more cooling is called pointless.
 pub const DARK_NOISE_SHARE: f64 = 0.05;
 
+/// Share of the time that more cooling may still save before it is called pointless.
+pub const LAST_SAVING: f64 = 0.01;
+
 /// What the table is computed from.
 #[derive(Debug, Clone, Copy)]
 pub struct CoolingInput<'a> {
@@ -34,21 +37,21 @@ pub struct CoolingInput<'a> {
 
 /// One possible state of the inputs.
 #[derive(Debug, Clone, Copy)]
-struct State {
-    sky: f64,
-    read: f64,
-    dark: f64,
-    floor: f64,
-    law: f64,
+pub(super) struct State {
+    pub sky: f64,
+    pub read: f64,
+    pub dark: f64,
+    pub floor: f64,
+    pub law: f64,
 }
 
 impl State {
-    fn of([sky, read, dark, floor, law]: [f64; 5]) -> Self {
+    pub fn of([sky, read, dark, floor, law]: [f64; 5]) -> Self {
         Self { sky, read, dark, floor, law }
     }
 
     /// Dark rate after the thermal part has fallen by `ratio`.
-    fn dark_at(self, ratio: f64) -> f64 {
+    pub fn dark_at(self, ratio: f64) -> f64 {
         self.floor.min(self.dark) + (self.dark - self.floor).max(0.0) * ratio
     }
 
@@ -82,6 +85,7 @@ pub fn cooling(input: &CoolingInput) -> Cooling {
             rows: Vec::new(),
             floor_time_ratio: Quantity::not_measurable(because.clone()),
             drop_for_5_percent_dark_c: Quantity::not_measurable(because.clone()),
+            gains_under_1_percent_below_celsius: Quantity::not_measurable(because.clone()),
             law_source,
             basis: format!("No table, because {because}."),
         };
@@ -120,13 +124,17 @@ pub fn cooling(input: &CoolingInput) -> Cooling {
             Some(because) => Quantity::not_measurable(because.clone()),
             None => sufficient_drop(input, t),
         },
+        gains_under_1_percent_below_celsius: match &noise {
+            Some(because) => Quantity::not_measurable(because.clone()),
+            None => last_gain(input, t),
+        },
         law_source,
         basis: basis(input, noise.as_deref(), exposure),
     }
 }
 
 /// Why no time ratio can be had, if so.
-fn noise_reason(input: &CoolingInput, exposure: Option<f64>) -> Option<String> {
+pub(super) fn noise_reason(input: &CoolingInput, exposure: Option<f64>) -> Option<String> {
     let needed = [("the sky", input.sky_e_per_px_s), ("the read noise", input.read_noise_e)];
     if let Some(because) = missing(&needed) {
         return Some(because);
@@ -141,7 +149,7 @@ fn noise_reason(input: &CoolingInput, exposure: Option<f64>) -> Option<String> {
 }
 
 /// Sky, read noise, dark, floor and law as parameters; an unknown one is 0 (the results that need it are not told).
-fn parameters(input: &CoolingInput) -> [Parameter; 5] {
+pub(super) fn parameters(input: &CoolingInput) -> [Parameter; 5] {
     let none = Parameter { value: 0.0, sigma: 0.0, min: 0.0 };
     let quantities = [input.sky_e_per_px_s, input.read_noise_e, input.dark_e_per_px_s, input.floor_e_per_px_s];
     let [sky, read, dark, floor] = quantities.map(|q| Parameter::of(q, 0.0).unwrap_or(none));
@@ -187,6 +195,32 @@ fn sufficient_drop(input: &CoolingInput, exposure_s: f64) -> Quantity {
     let source = weaker(weakest(&inputs), input.law.source);
     let told = Quantity::with(source, value, sigma, "drop at which dark current adds 5 % to the noise", inputs[2].n);
     if value == 0.0 { told.noted("dark current already adds less than 5 % to the noise") } else { told }
+}
+
+/// Sensor temperature below which more cooling saves less than [`LAST_SAVING`] of the time.
+///
+/// Formula: the thermal part x is then that share of the whole, `x = s/(1 - s) (B + F + R^2/t)` with F what does not cool
+/// (derived).
+fn last_gain(input: &CoolingInput, exposure_s: f64) -> Quantity {
+    let Some(now) = input.now_celsius else {
+        return Quantity::not_measurable("the sensor temperature is not known (card CCD-TEMP)");
+    };
+    let celsius = |p: &[f64]| {
+        let floor = p[3].min(p[2]);
+        let (thermal, rest) = (p[2] - floor, variance_rate(0.0, p[0], floor, p[1], exposure_s));
+        let allowed = LAST_SAVING / (1.0 - LAST_SAVING) * rest;
+        if thermal <= allowed { now } else { now - input.law.step.with(p[4]).drop_c(now, allowed / thermal) }
+    };
+    let (value, sigma) = propagate(&parameters(input), celsius);
+    let inputs = [input.sky_e_per_px_s, input.read_noise_e, input.dark_e_per_px_s];
+    let source = weaker(weakest(&inputs), input.law.source);
+    let words = "temperature at which the part of the dark current that cools makes 1 % of the variance";
+    let told = Quantity::with(source, value, sigma, words, inputs[2].n);
+    match input.law.range_celsius {
+        _ if value >= now => told.noted("more cooling already saves less than 1 %"),
+        Some([low, _]) if value < low => told.noted(format!("below the measured range, which ends at {low:.1} °C")),
+        _ => told,
+    }
 }
 
 fn basis(input: &CoolingInput, noise: Option<&str>, exposure: Option<f64>) -> String {
@@ -283,6 +317,23 @@ mod tests {
         let drop = usual(doubling(6.3, 0.2)).drop_for_5_percent_dark_c;
         assert!((drop.value.unwrap() - 19.433_42).abs() < 1e-5);
         assert!(drop.sigma.unwrap() > 0.0);
+    }
+
+    #[test]
+    fn beyond_the_last_gain_even_no_dark_current_saves_less_than_1_percent() {
+        // By hand: B + R^2/t = 0.575, so the dark current there is 0.575/99, log2(0.5 99/0.575) steps of 6.3 C below 15 C.
+        let c = usual(doubling(6.3, 0.2));
+        let by_hand = 15.0 - 6.3 * (0.5 * 99.0 / 0.575_f64).log2();
+        let got = &c.gains_under_1_percent_below_celsius;
+        assert!((got.value.unwrap() - by_hand).abs() < 1e-9 && got.sigma.unwrap() > 0.0, "{got:?}");
+        let cold = table(
+            &measured(0.5, 0.0),
+            &measured(3.0, 0.0),
+            &measured(0.001, 0.0),
+            &measured(0.0, 0.0),
+            energy(0.63, 0.0),
+        );
+        assert!(cold.gains_under_1_percent_below_celsius.why().contains("already"));
     }
 
     #[test]

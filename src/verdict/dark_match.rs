@@ -6,6 +6,7 @@
 use serde::Serialize;
 
 use super::percent::percent;
+use super::propagation::{Parameter, propagate};
 use crate::quantity::Quantity;
 
 /// Share of an exposure's noise from which the pattern left is worth a warning: added in quadrature to the noise of one
@@ -31,8 +32,21 @@ pub struct DarkMatchInput<'a> {
     /// Spread of the rates of ordinary pixels over their mean.
     pub relative_dsnu: &'a Quantity,
     pub read_noise_e: &'a Quantity,
-    /// Variance of one light, e-^2/px.
+    /// Variance of one light, e-^2/px, and the number of lights.
     pub total_e2: &'a Quantity,
+    pub lights: usize,
+}
+
+/// Noise variance of a pixel in the mean of all lights, e-^2, darks subtracted.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct StackNoise {
+    pub lights: usize,
+    /// With a master dark free of noise and of a perfect match.
+    pub perfect_e2: Quantity,
+    /// With these darks where the lights were moved by many pixels between exposures.
+    pub dithered_e2: Quantity,
+    /// With these darks where they were not: the master's noise and the pattern left are the same in all lights.
+    pub undithered_e2: Quantity,
 }
 
 /// What subtracting the darks would leave.
@@ -53,6 +67,8 @@ pub struct DarkMatch {
     pub pattern_share_of_noise: Quantity,
     /// Variance that the darks' own noise adds over that of one light.
     pub added_variance_share: Quantity,
+    /// What that makes of a stack.
+    pub stack: StackNoise,
     pub sentence: String,
 }
 
@@ -69,6 +85,7 @@ impl DarkMatch {
             residual_pattern_e: unknown(),
             pattern_share_of_noise: unknown(),
             added_variance_share: unknown(),
+            stack: StackNoise { lights: 0, perfect_e2: unknown(), dithered_e2: unknown(), undithered_e2: unknown() },
             sentence: format!("How well darks match these lights is not measurable, because {because}."),
         }
     }
@@ -88,6 +105,7 @@ pub fn dark_match(input: &DarkMatchInput) -> DarkMatch {
     let noise = inverse_root(input.total_e2);
     let pattern_share_of_noise = residual_pattern_e.times(&noise, "pattern left over the noise of one light");
     let added_variance_share = added_variance(input);
+    let stack = stack(input, &added_variance_share, &residual_pattern_e);
     let mut result = DarkMatch {
         darks: input.darks,
         temperature_mismatch_c: Some(input.light_celsius - input.dark_celsius),
@@ -97,6 +115,7 @@ pub fn dark_match(input: &DarkMatchInput) -> DarkMatch {
         residual_pattern_e,
         pattern_share_of_noise,
         added_variance_share,
+        stack,
         sentence: String::new(),
     };
     result.sentence = sentence(input, &result);
@@ -147,6 +166,30 @@ fn added_variance(input: &DarkMatchInput) -> Quantity {
     )
 }
 
+/// `V_L/M`, `V_L/M + (V_D/N + P^2)/M` and `V_L/M + V_D/N + P^2`, P the pattern left; an unknown pattern counts as none.
+fn stack(input: &DarkMatchInput, added: &Quantity, pattern_e: &Quantity) -> StackNoise {
+    let none = Parameter { value: 0.0, sigma: 0.0, min: 0.0 };
+    let told = |words: &str, f: &dyn Fn(f64, f64) -> f64| {
+        let (Some(total), Some(share)) = (Parameter::of(input.total_e2, 0.0), Parameter::of(added, 0.0)) else {
+            let unknown = if input.total_e2.is_known() { added } else { input.total_e2 };
+            return Quantity::not_measurable(unknown.why());
+        };
+        let parameters = [total, share, Parameter::of(pattern_e, 0.0).unwrap_or(none)];
+        let (value, sigma) = propagate(&parameters, |p| f(p[0], p[0] * p[1] + p[2] * p[2]));
+        let told = Quantity::with(input.total_e2.source, value, sigma, words, input.lights);
+        if pattern_e.is_known() { told } else { told.noted("without the pattern left, which is not known") }
+    };
+    let m = input.lights.max(1) as f64;
+    StackNoise {
+        lights: input.lights,
+        perfect_e2: told("variance of a light over their number", &|light, _| light / m),
+        dithered_e2: told("variance of a light with its darks over their number", &|light, darks| (light + darks) / m),
+        undithered_e2: told("variance of a light over their number, and that of the darks", &|light, darks| {
+            light / m + darks
+        }),
+    }
+}
+
 /// `1 / sqrt(variance)`.
 fn inverse_root(variance: &Quantity) -> Quantity {
     match variance.pair() {
@@ -185,6 +228,20 @@ fn sentence(input: &DarkMatchInput, found: &DarkMatch) -> String {
     if found.added_variance_share.is_known() {
         text += &format!(" Their own noise adds {} to its variance.", percent(&found.added_variance_share));
     }
+    let stack = &found.stack;
+    if let (Some(perfect), Some(dithered), Some(still)) =
+        (stack.perfect_e2.value, stack.dithered_e2.value, stack.undithered_e2.value)
+        && stack.lights > 1
+        && perfect > 0.0
+    {
+        text += &format!(
+            " In the mean of all {} lights, darks and what they leave add {:.1} % to the noise variance where the lights were \
+             dithered, {:.0} % where they were not.",
+            stack.lights,
+            100.0 * (dithered / perfect - 1.0),
+            100.0 * (still / perfect - 1.0)
+        );
+    }
     text
 }
 
@@ -212,6 +269,7 @@ mod tests {
             relative_dsnu: dsnu,
             read_noise_e: &measured(3.0, 0.0),
             total_e2: &measured(324.0, 0.0),
+            lights: 60,
         })
     }
 
@@ -235,6 +293,25 @@ mod tests {
         assert!((got.added_variance_share.value.unwrap() - 159.0 / 20.0 / 324.0).abs() < 1e-12);
         assert_eq!((got.residual_level_e.value, got.is_worth_a_warning()), (Some(0.0), false));
         assert!(got.sentence.contains("20 darks of 300 s"), "{}", got.sentence);
+        // The same row: 60 lights, undithered, dithered, perfect 13.35, 5.5325, 5.40 e-^2.
+        let stack = &got.stack;
+        for (told, e2) in [(&stack.undithered_e2, 13.35), (&stack.dithered_e2, 5.5325), (&stack.perfect_e2, 5.40)] {
+            assert!((told.value.unwrap() - e2).abs() < 1e-9, "{told:?}");
+        }
+        assert!(
+            got.sentence.contains("2.5 % to the noise variance") && got.sentence.contains("147 %"),
+            "{}",
+            got.sentence
+        );
+    }
+
+    #[test]
+    fn a_mismatch_stays_in_a_stack_without_dither() {
+        // By hand: 18.36931 e- left, a fifth of it as pattern, squared; in all lights alike, or in each by itself.
+        let pattern = (0.2_f64 * 18.369_31).powi(2);
+        let stack = matched(1.0, 300.0, &measured(0.2, 0.01), &[]).stack;
+        assert!((stack.undithered_e2.value.unwrap() - 13.35 - pattern).abs() < 1e-4);
+        assert!((stack.dithered_e2.value.unwrap() - 5.5325 - pattern / 60.0).abs() < 1e-5);
     }
 
     #[test]

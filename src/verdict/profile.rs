@@ -204,6 +204,29 @@ mod tests {
     }
 
     #[test]
+    fn pixels_that_share_a_star_depend_on_where_it_stands() {
+        // Check value C2.5: 1/sum P^2 of a Gaussian of 1 px FWHM on a pixel's centre and on its corner.
+        let star = StarProfile::gaussian(1.0).unwrap();
+        for (offset, n) in [(0.0, 2.70924), (0.5, 4.30770)] {
+            let at = |k: i32| f64::from(k) + offset;
+            let squares: f64 = (-4..=4)
+                .flat_map(|y| (-4..=4).map(move |x| (x, y)))
+                .map(|(x, y)| star.pixel_flux(at(x), at(y)).powi(2))
+                .sum();
+            near(squares.recip(), n, PRINTED);
+        }
+    }
+
+    #[test]
+    fn the_best_round_aperture_on_the_sky() {
+        // Check value C3.6: r = 0.673173 FWHM holds 71.5332 % of a Gaussian's flux, and EE/r is greatest there.
+        let star = StarProfile::gaussian(1.0).unwrap();
+        near(star.encircled(0.673_173), 0.715_332, PRINTED);
+        let kept = |r: f64| star.encircled(r) / r;
+        assert!(kept(0.673_173) > kept(0.66) && kept(0.673_173) > kept(0.69));
+    }
+
+    #[test]
     fn the_pixel_widens_a_gaussian() {
         // Check value C1.10 (root of the error-function form).
         for (f, wide) in [(1.0, 1.24937), (1.5, 1.66021), (2.0, 2.11823), (3.0, 3.07784), (4.0, 4.05811)] {

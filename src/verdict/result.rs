@@ -84,6 +84,8 @@ pub struct Cooling {
     pub floor_time_ratio: Quantity,
     /// Drop of the sensor temperature after which dark current adds 5 % to the noise of sky and reading, C.
     pub drop_for_5_percent_dark_c: Quantity,
+    /// Sensor temperature below which more cooling saves less than 1 % of the time, C.
+    pub gains_under_1_percent_below_celsius: Quantity,
     /// Whether the step of the dark current with temperature is measured or only assumed.
     pub law_source: Source,
     /// What the table rests on, and its caution.

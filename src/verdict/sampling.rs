@@ -8,6 +8,7 @@ use super::power::{MIN_FWHM_PX, grid_power};
 use super::profile::StarProfile;
 use super::propagation::{Parameter, missing, propagate, weakest};
 use super::result::{Sampling, SamplingVerdict};
+use super::suited::common_band;
 use crate::quantity::Quantity;
 
 /// Below this many pixels per FWHM photometry and positions suffer: Howell, Handbook of CCD Astronomy (extract).
@@ -210,6 +211,7 @@ fn detail(s: &Sampling, input: &SamplingInput, f: f64) -> String {
         ));
     }
     parts.push(noise_sentence(s, input.image_scale));
+    parts.push(common_band(input.image_scale));
     if input.colour {
         parts.push(format!(
             "Each colour of the mosaic sits on a wider lattice than the pixels: green has {:.2} samples per FWHM \
@@ -226,6 +228,7 @@ fn detail(s: &Sampling, input: &SamplingInput, f: f64) -> String {
             b * b
         ));
     }
+    parts.retain(|p| !p.is_empty());
     parts.join(" ")
 }
 

@@ -47,6 +47,25 @@ mod tests {
         }
     }
 
+    /// Signal-to-noise of a star of `rate` e-/s in `pixels` pixels.
+    fn signal_to_noise(rate: f64, pixels: f64, sky: f64, dark: f64, read_e: f64, t: f64) -> f64 {
+        rate * t / (t * (rate + pixels * variance_rate(0.0, sky, dark, read_e, t))).sqrt()
+    }
+
+    #[test]
+    fn the_variance_is_that_of_the_published_equation() {
+        // Check values C3.1 and C3.2, an example of Howell's Handbook of CCD Astronomy computed with numpy: 24013 ADU and a sky
+        // of 620 ADU at 5 e-/ADU, 22 e-/px/h, 300 s, R = 5; printed with seven digits.
+        let (star, sky, dark) = (24_013.0 * 5.0 / 300.0, 620.0 * 5.0 / 300.0, 22.0 / 3600.0);
+        for (pixels, snr) in [(1.0, 342.0783), (9.0, 311.8766), (25.0, 269.6655)] {
+            assert!((signal_to_noise(star, pixels, sky, dark, 5.0, 300.0) / snr - 1.0).abs() < 1e-6);
+        }
+        // C3.3: astropy.stats.signal_to_noise_oir_ccd; C3.4: the times at which S/N is 100 and 5.
+        for (star, t, snr) in [(10.0, 60.0, 10.444_659), (10.0, 5203.459, 100.0), (0.5, 4254.231, 5.0)] {
+            assert!((signal_to_noise(star, 20.0, 2.0, 0.1, 3.0, t) / snr - 1.0).abs() < 1e-6);
+        }
+    }
+
     #[test]
     fn exposure_that_drowns_the_read_noise() {
         // Check value C3.7, printed with six digits.

@@ -121,6 +121,51 @@ impl Browser {
         let found = self.post("/execute/async", &json!({"script": script, "args": []}));
         found.as_array().unwrap().iter().map(|v| v.as_str().unwrap().to_owned()).collect()
     }
+
+    /// The page in light and dark, on a phone and on paper, whose sheets of A4 are counted; what axe-core finds in either
+    /// scheme; names of pictures begin with `prefix`.
+    #[track_caller]
+    fn looks(&self, prefix: &str) -> usize {
+        let dark = json!({"features": [{"name": "prefers-color-scheme", "value": "dark"}]});
+        let axe = std::env::var_os("SKYGRAIN_AXE").map(|axe| std::fs::read_to_string(axe).unwrap());
+        let accessible = |scheme: &str| match &axe {
+            Some(axe) => assert_eq!(self.violations(axe), Vec::<String>::new(), "in the {scheme} scheme"),
+            None => eprintln!("accessibility in the {scheme} scheme: skipped, SKYGRAIN_AXE names no script"),
+        };
+        accessible("light");
+        self.devtools("Emulation.setEmulatedMedia", dark);
+        self.run("scrollTo(0, 0)");
+        self.shot(&format!("{prefix}dark.png"));
+        accessible("dark");
+        self.devtools("Emulation.setEmulatedMedia", json!({"features": []}));
+
+        let phone = json!({"width": 390, "height": 844, "deviceScaleFactor": 2, "mobile": true});
+        self.devtools("Emulation.setDeviceMetricsOverride", phone);
+        self.run("scrollTo(0, 0)");
+        self.shot(&format!("{prefix}phone.png"));
+        let width = self.run("return document.documentElement.scrollWidth");
+        assert!(width.as_f64().unwrap() <= 390.0, "the page is {width} px wide on a phone");
+        self.devtools("Emulation.clearDeviceMetricsOverride", json!({}));
+        let printed = self.post("/print", &json!({"page": {"width": 21.0, "height": 29.7}, "background": true}));
+        let pdf = keep(&format!("{prefix}print.pdf"), printed.as_str().unwrap());
+        String::from_utf8_lossy(&pdf).matches("/Type /Page\n").count()
+    }
+
+    /// Neither errors nor breaches of the policy on the console, and no request but that for `page` itself.
+    #[track_caller]
+    fn is_quiet_and_alone(&self, page: &str) {
+        let complaints = self.log("browser");
+        assert!(complaints.is_empty(), "{complaints:#?}");
+        let requests: Vec<String> = self
+            .log("performance")
+            .iter()
+            .filter_map(|entry| serde_json::from_str::<Value>(entry["message"].as_str()?).ok())
+            .filter(|m| m["message"]["method"] == "Network.requestWillBeSent")
+            .map(|m| m["message"]["params"]["request"]["url"].as_str().unwrap_or("").to_owned())
+            .collect();
+        let elsewhere: Vec<&String> = requests.iter().filter(|u| !u.ends_with(page)).collect();
+        assert!(!requests.is_empty() && elsewhere.is_empty(), "{requests:?}");
+    }
 }
 
 impl Drop for Browser {
@@ -131,11 +176,12 @@ impl Drop for Browser {
     }
 }
 
-fn keep(name: &str, base64: &str) {
+fn keep(name: &str, base64: &str) -> Vec<u8> {
     let folder = std::env::temp_dir().join("skygrain-page");
     std::fs::create_dir_all(&folder).unwrap();
     let bytes = base64::engine::general_purpose::STANDARD.decode(base64).unwrap();
-    std::fs::write(folder.join(name), bytes).unwrap();
+    std::fs::write(folder.join(name), &bytes).unwrap();
+    bytes
 }
 
 fn demo(folder: &Path) -> PathBuf {
@@ -193,26 +239,12 @@ fn the_page_works_by_keyboard_is_quiet_and_accessible_and_asks_for_nothing() {
     let readers = browser.run("return document.querySelectorAll('.reader').length");
     assert_eq!(readers, browser.run("return document.querySelectorAll('figure').length"));
 
-    match std::env::var_os("SKYGRAIN_AXE") {
-        Some(axe) => {
-            let axe = std::fs::read_to_string(axe).unwrap();
-            assert_eq!(browser.violations(&axe), Vec::<String>::new(), "in the light scheme");
-            let dark = json!({"features": [{"name": "prefers-color-scheme", "value": "dark"}]});
-            browser.devtools("Emulation.setEmulatedMedia", dark);
-            browser.run("scrollTo(0, 0)");
-            browser.shot("dark.png");
-            assert_eq!(browser.violations(&axe), Vec::<String>::new(), "in the dark scheme");
-            browser.devtools("Emulation.setEmulatedMedia", json!({"features": []}));
-        }
-        None => eprintln!("accessibility: skipped, SKYGRAIN_AXE names no script"),
-    }
+    let sheets = browser.looks("");
+    println!("the demo's page takes {sheets} sheets of A4");
+    assert!((8..=MOST_SHEETS).contains(&sheets), "{sheets}");
 
     let phone = json!({"width": 390, "height": 844, "deviceScaleFactor": 2, "mobile": true});
     browser.devtools("Emulation.setDeviceMetricsOverride", phone);
-    browser.run("scrollTo(0, 0)");
-    browser.shot("phone.png");
-    let width = browser.run("return document.documentElement.scrollWidth");
-    assert!(width.as_f64().unwrap() <= 390.0, "the page is {width} px wide on a phone");
     // A touch reads a figure, too.
     let place = "const c = document.querySelectorAll('.marks')[1].querySelectorAll('circle')[2]; \
                  c.scrollIntoView({block: 'center'}); const b = c.getBoundingClientRect(); \
@@ -232,24 +264,35 @@ fn the_page_works_by_keyboard_is_quiet_and_accessible_and_asks_for_nothing() {
     browser.post("/actions", &touch);
     assert!(browser.run(read).as_str().unwrap().contains(", lights/"), "{}", browser.run(read));
     browser.devtools("Emulation.clearDeviceMetricsOverride", json!({}));
-    let printed = browser.post("/print", &json!({"page": {"width": 21.0, "height": 29.7}, "background": true}));
-    keep("print.pdf", printed.as_str().unwrap());
-    let pdf = base64::engine::general_purpose::STANDARD.decode(printed.as_str().unwrap()).unwrap();
-    let pages = String::from_utf8_lossy(&pdf).matches("/Type /Page\n").count();
-    println!("the demo's page takes {pages} sheets of A4");
-    assert!((8..=MOST_SHEETS).contains(&pages), "{pages}");
+    browser.is_quiet_and_alone("/out/report.html");
+}
 
-    let complaints = browser.log("browser");
-    assert!(complaints.is_empty(), "{complaints:#?}");
-    let requests: Vec<String> = browser
-        .log("performance")
-        .iter()
-        .filter_map(|entry| serde_json::from_str::<Value>(entry["message"].as_str()?).ok())
-        .filter(|m| m["message"]["method"] == "Network.requestWillBeSent")
-        .map(|m| m["message"]["params"]["request"]["url"].as_str().unwrap_or("").to_owned())
-        .collect();
-    let elsewhere: Vec<&String> = requests.iter().filter(|u| !u.ends_with("/out/report.html")).collect();
-    assert!(!requests.is_empty() && elsewhere.is_empty(), "{requests:?}");
+#[test]
+fn the_letter_about_other_gear_is_quiet_and_accessible_and_asks_for_nothing() {
+    let Some(browser) = Browser::start("the letter about other gear in a browser") else { return };
+    let dir = tempfile::tempdir().unwrap();
+    let report = demo(dir.path()).with_extension("json");
+    let out = report.parent().unwrap();
+    let options = concat!(env!("CARGO_MANIFEST_DIR"), "/fixtures/upgrade/options.toml");
+    let arguments = ["upgrade", report.to_str().unwrap(), "--options", options, "--out", out.to_str().unwrap()];
+    assert_eq!(skygrain(&arguments).status, Some(0));
+    browser.open(&out.join("upgrade.html"));
+    browser.shot("upgrade-desktop.png");
+    // Every option is named in an answer, in the figure's words and over its own part, and no row lacks its heading.
+    let named = "return [...document.querySelectorAll('.answers h2, .part > h2')].map(h => h.textContent)";
+    assert_eq!(browser.run(named).as_array().unwrap().len(), 6);
+    let empty = "return [...document.querySelectorAll('th')].filter(t => !t.textContent.trim()).length";
+    assert_eq!(browser.run(empty), 0);
+    browser.tab_to("e.matches('.reader')");
+    let told = "return document.querySelector('.reader').textContent";
+    let first = browser.run(told);
+    browser.press(RIGHT);
+    let second = browser.run(told);
+    assert!(first != second && second.as_str().unwrap().contains(" hours a year ("), "{first} {second}");
+    browser.run("document.querySelector('figure').scrollIntoView()");
+    browser.shot("upgrade-figure.png");
+    browser.looks("upgrade-");
+    browser.is_quiet_and_alone("/out/upgrade.html");
 }
 
 #[test]

@@ -177,6 +177,8 @@ pub struct Upgrade {
     pub schema_version: u32,
     pub program_version: &'static str,
     pub hours_per_year: Option<f64>,
+    /// Years over which the price is spread.
+    pub years: Option<f64>,
     pub currency: Option<String>,
     pub most_per_extra_hour: Option<f64>,
     /// Share of the hours that go into each filter, as stated.
@@ -213,6 +215,7 @@ pub fn upgrade(report: &MeasuredReport, options: &Options) -> Upgrade {
         schema_version: SCHEMA_VERSION,
         program_version: env!("CARGO_PKG_VERSION"),
         hours_per_year: hours,
+        years: conditions.years,
         currency: conditions.currency.clone(),
         most_per_extra_hour: conditions.most_per_extra_hour,
         filters: conditions.filters.clone(),

@@ -20,4 +20,4 @@ pub use options::{Options, OptionsError};
 pub use ratio::{Detector, Part};
 pub use rows::{Row, altogether_rows, free, money, not_computable, session_rows};
 pub use words::{conditions, text};
-pub use year::Verdict;
+pub use year::{Class, Verdict, Year};

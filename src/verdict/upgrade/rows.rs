@@ -58,7 +58,7 @@ pub fn altogether_rows(result: &Upgrade, option: &OptionResult) -> Vec<Row> {
         Number { value: Some(all), .. } => {
             [times(&all.as_now, &all.each_best), hours_and_cost(&all.as_now, currency)].concat()
         }
-        unknown => vec![("time needed", not_computable(unknown))],
+        unknown => vec![("time", not_computable(unknown))],
     };
     rows.extend(codes(option).map(|note| ("codes", note)));
     rows
@@ -93,8 +93,8 @@ fn gain_rows(result: &Upgrade, option: &OptionResult, gain: &Gain) -> Vec<Row> {
 /// Time needed with exposures chosen in either way.
 fn times(as_now: &Worth, each_best: &Worth) -> Vec<Row> {
     vec![
-        ("time needed", format!("{} of now (exposures as now)", share(&as_now.time_ratio))),
-        ("", format!("{} of now (each at its own best exposure)", share(&each_best.time_ratio))),
+        ("time, exposures as now", format!("{} of the present time", share(&as_now.time_ratio))),
+        ("time, best exposures", format!("{} of the present time, each at its own best", share(&each_best.time_ratio))),
     ]
 }
 
