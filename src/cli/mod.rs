@@ -12,10 +12,10 @@ use std::process::ExitCode;
 use clap::{CommandFactory, Parser};
 
 use crate::folder::{Content, Rig, RigError, content_of};
-use crate::night::{NightError, NightInput, Scope, run};
+use crate::night::{NightError, NightInput, Scope, explain, run};
 use crate::report::{
-    DefectFileError, FrameStatus, Report, ReportError, SCHEMA, StarsFileError, Written, check_defect_file, frames_csv,
-    key_table, summary, write, write_defect_file, write_stars,
+    DefectFileError, FrameStatus, Report, ReportError, SCHEMA, StarsFileError, Written, check_defect_file, explained,
+    frames_csv, key_table, summary, write, write_defect_file, write_stars,
 };
 
 use args::{Arguments, Command, FrameFormat, Inputs};
@@ -127,7 +127,20 @@ fn manual(command: Option<&str>) -> Result<Vec<u8>, CliError> {
     Ok(text)
 }
 
+/// Prints how one file is understood; nothing is written.
+fn explain_one(file: &Path, inputs: Inputs, rig: Rig, say: Say) -> Result<u8, CliError> {
+    let input = NightInput { folders: inputs.folders, out: inputs.out, rig, stars: false };
+    let bar = Bar::new(say);
+    let explanation = explain(file, &input, &|stage, done, total| bar.show(stage, done, total))?;
+    bar.finish();
+    print(&explained(&explanation))?;
+    Ok(if explanation.row.status == FrameStatus::Used { ALL_HANDLED } else { SOME_LEFT_OUT })
+}
+
 fn report_on(inputs: Inputs, rig: Rig, scope: Scope, stars: bool, say: Say) -> Result<u8, CliError> {
+    if let Some(file) = inputs.explain.clone() {
+        return explain_one(&file, inputs, rig, say);
+    }
     // Refused before hours of frames are measured, not after.
     if let Some(path) = &inputs.defects {
         check_defect_file(path, &inputs.folders)?;

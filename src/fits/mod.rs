@@ -9,6 +9,7 @@ mod cards;
 mod handle;
 mod holes;
 mod image;
+mod lossy;
 mod mend;
 mod pixels;
 mod promise;

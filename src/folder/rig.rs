@@ -32,11 +32,13 @@ pub struct Rig {
     pub sensor_celsius: Option<f64>,
     /// Longitude of the site, degrees, east positive: settles the date of a night.
     pub site_longitude_deg: Option<f64>,
+    /// Clock of the site less UTC, hours: settles the date of a night where no longitude is known.
+    pub utc_offset_h: Option<f64>,
     /// Where the telescope pointed (J2000), `RA DEC` as [`Pointing::parse`] reads it.
     pub pointing: Option<String>,
 }
 
-const KEYS: [&str; 10] = [
+const KEYS: [&str; 11] = [
     "pixel_um",
     "pixel_includes_binning",
     "focal_mm",
@@ -46,6 +48,7 @@ const KEYS: [&str; 10] = [
     "cfa",
     "sensor_celsius",
     "site_longitude_deg",
+    "utc_offset_h",
     "pointing",
 ];
 
@@ -114,6 +117,7 @@ impl Rig {
         inside("saturation_adu", self.saturation_adu, 1.0, 1e9, "1 to 1e9 ADU")?;
         inside("sensor_celsius", self.sensor_celsius, -150.0, 80.0, "-150 to 80 C")?;
         inside("site_longitude_deg", self.site_longitude_deg, -180.0, 360.0, "-180 to 360 degrees")?;
+        inside("utc_offset_h", self.utc_offset_h, -12.0, 14.0, "-12 to 14 hours")?;
         if let Some(text) = self.pointing.as_ref().filter(|t| Pointing::parse(t).is_none()) {
             let (path, value) = (path.to_owned(), text.clone());
             return Err(RigError::Range { path, key: "pointing", value, range: POINTING_FORMS });
@@ -141,6 +145,7 @@ impl Rig {
         set(&mut header.aperture_mm, self.aperture_mm, "aperture_mm");
         set(&mut header.saturation_adu, self.saturation_adu, "saturation_adu");
         set(&mut header.site_longitude_deg, self.site_longitude_deg, "site_longitude_deg");
+        set(&mut header.utc_offset_h, self.utc_offset_h, "utc_offset_h");
         if header.sensor_celsius.is_none() {
             set(&mut header.sensor_celsius, self.sensor_celsius, "sensor_celsius");
         }

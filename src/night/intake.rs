@@ -1,11 +1,12 @@
 //! First look at every file: header, a sample of rows, and the kind that both support.
 
+use std::path::Path;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 use rayon::prelude::*;
 
 use crate::fits::{FitsError, Geometry, ImageFile};
-use crate::folder::{Content, FoundFile, FrameHeader, FrameKind, Rig, SensorKey, read_header};
+use crate::folder::{Content, FoundFile, FrameHeader, FrameKind, HeaderNote, Rig, SensorKey, content_of, read_header};
 use crate::frame::{Survey, pixels_contradict, survey};
 use crate::report::{FrameRow, FrameStatus};
 
@@ -17,6 +18,8 @@ pub struct Read {
     pub header: FrameHeader,
     pub geometry: Geometry,
     pub survey: Survey,
+    /// Step to which lossy compression rounded its pixels, ADU.
+    pub rounded_to_adu: Option<f64>,
     /// The kind it is used as.
     pub kind: FrameKind,
     pub kind_source: String,
@@ -96,14 +99,40 @@ impl Intake {
 /// Looks at every file, in parallel, in the order given.
 pub fn look_at_all(files: Vec<FoundFile>, rig: &Rig, progress: Progress) -> Vec<Intake> {
     let (done, total) = (AtomicUsize::new(0), files.len());
-    files
+    let looked: Vec<(Intake, Option<u64>)> = files
         .into_par_iter()
         .map(|file| {
-            let outcome = look_at(&file, rig);
+            let length = length_of(&file.path);
+            let intake = look_at_one(file, rig);
             progress(Stage::Looking, done.fetch_add(1, Ordering::Relaxed) + 1, total);
-            Intake { file, outcome }
+            (intake, length)
         })
-        .collect()
+        .collect();
+    looked.into_par_iter().map(|(intake, length)| once_more(intake, length, rig)).collect()
+}
+
+/// Looks at one file.
+pub fn look_at_one(file: FoundFile, rig: &Rig) -> Intake {
+    let outcome = look_at(&file, rig);
+    Intake { file, outcome }
+}
+
+/// Looks again, once, at a file that was not readable and has changed its length since: it was being written.
+fn once_more(intake: Intake, length: Option<u64>, rig: &Rig) -> Intake {
+    if !matches!(intake.outcome, Outcome::Unreadable(_)) || length_of(&intake.file.path) == length {
+        return intake;
+    }
+    let content = content_of(&intake.file.path);
+    let file = FoundFile { content, ..intake.file };
+    let outcome = match look_at(&file, rig) {
+        Outcome::Unreadable(why) => Outcome::Unreadable(format!("still being written: {why}")),
+        whole => whole,
+    };
+    Intake { file, outcome }
+}
+
+fn length_of(path: &Path) -> Option<u64> {
+    std::fs::metadata(path).ok().map(|m| m.len())
 }
 
 fn look_at(file: &FoundFile, rig: &Rig) -> Outcome {
@@ -141,9 +170,11 @@ fn read(file: &FoundFile, rig: &Rig) -> Result<Option<Read>, FitsError> {
     let further = image.further_images()?;
     if further > 0 {
         let hdu = image.geometry.hdu;
-        header.notes.push(format!("HDU {hdu} was measured; {further} further image(s) of the file were not"));
+        let text = format!("HDU {hdu} was measured; {further} further image(s) of the file were not");
+        header.notes.push(HeaderNote::plain(text));
     }
     let Some(survey) = survey(&mut image)? else { return Ok(None) };
+    let rounded_to_adu = image.rounded_to_adu();
     let told = header.kind.value;
     let (kind, kind_source) = match pixels_contradict(told, &survey) {
         Some(seen) => (seen, "its pixels".to_owned()),
@@ -151,5 +182,5 @@ fn read(file: &FoundFile, rig: &Rig) -> Result<Option<Read>, FitsError> {
     };
     let geometry = image.geometry;
     let sensor = SensorKey::of(&header, geometry.width, geometry.height, geometry.planes);
-    Ok(Some(Read { header, geometry, survey, kind, kind_source, sensor }))
+    Ok(Some(Read { header, geometry, survey, rounded_to_adu, kind, kind_source, sensor }))
 }

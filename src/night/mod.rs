@@ -1,6 +1,8 @@
 //! The main job: a night's folders in, a report out. Wires the stages; rayon over frames.
 
 mod dark_match;
+mod duplicates;
+mod explain;
 mod intake;
 mod lights;
 mod notices;
@@ -15,6 +17,7 @@ use std::path::{Path, PathBuf};
 use crate::folder::{FolderError, FrameKind, Rig, find_files};
 use crate::report::Report;
 
+pub use explain::explain;
 use intake::{Intake, Read};
 
 /// What the user asked for.
@@ -52,6 +55,9 @@ pub enum NightError {
     /// CFITSIO was built for one thread only; the bundled one never is.
     #[error("the linked CFITSIO is not re-entrant; build with the bundled one (cargo feature fitsio-src)")]
     NotReentrant,
+    /// A file to explain that is none of the folders'.
+    #[error("{file} does not lie below {folders}; give its folder, or no folder at all", file = file.display())]
+    NotBelow { file: PathBuf, folders: String },
     /// Nothing to measure.
     #[error("{found} files found below {folders}, none of them a usable FITS frame; the first: {first}")]
     NoFrames { folders: String, found: usize, first: String },
@@ -79,6 +85,7 @@ pub fn run(input: &NightInput, scope: Scope, progress: Progress) -> Result<Repor
     }
     let files = find_files(&input.folders, &input.out)?;
     let mut intakes = intake::look_at_all(files, &input.rig, progress);
+    duplicates::leave_out_copies(&mut intakes);
     if !intakes.iter().any(|i| i.read().is_some()) {
         let folders = input.folders.iter().map(|f| f.display().to_string()).collect::<Vec<_>>().join(", ");
         let first = intakes.first().map_or_else(|| "no file at all".to_owned(), Intake::first_words);

@@ -5,6 +5,7 @@
 mod columns;
 mod csv;
 mod defect_file;
+mod explained;
 mod html;
 mod json;
 mod letter;
@@ -28,6 +29,7 @@ mod write;
 
 pub use csv::frames_csv;
 pub use defect_file::{DefectFileError, check_defect_file, write_defect_file};
+pub use explained::{ExplainedFrame, Explanation, explained};
 pub use html::html;
 pub use json::json;
 pub use model::{
