@@ -16,6 +16,7 @@ use super::rounded;
 use super::spread::{Spread, spread};
 use super::tail::{self, PixelScatter};
 use super::tiles::Grid;
+use super::windowed::spread_of_many;
 
 /// Cells whose variance is further than this from the others are left out, in standard deviations: 1 in 16 000 by chance.
 pub(super) const CELL_CLIP_SIGMAS: f64 = 4.0;
@@ -199,8 +200,8 @@ impl BiasSet {
 
     fn first_frame(&mut self, frame: &Pixels, grid: &Grid, step: u32) {
         let cells = grid.map(|cell| {
-            let mut values: Vec<f64> = cell.pixels().map(|(x, y)| frame.at(x, y)).collect();
-            spread(&mut values, f64::from(step))
+            let values: Vec<f64> = cell.pixels().map(|(x, y)| frame.at(x, y)).collect();
+            spread_of_many(&values, f64::from(step))
         });
         let known: Vec<Spread> = cells.iter().copied().flatten().collect();
         let n = known.len().max(1) as f64;
@@ -257,8 +258,8 @@ impl BiasSet {
             return (everywhere(variance), floor.map(|_| shift));
         }
         let cells = grid.map_telling(|_, cell| {
-            let mut values: Vec<f64> = cell.pixels().map(|(x, y)| difference(x, y) - offset(x, y)).collect();
-            spread(&mut values, if wander { 0.0 } else { q }).map_or(f64::NAN, |s| 0.5 * s.variance * levelled)
+            let values: Vec<f64> = cell.pixels().map(|(x, y)| difference(x, y) - offset(x, y)).collect();
+            spread_of_many(&values, if wander { 0.0 } else { q }).map_or(f64::NAN, |s| 0.5 * s.variance * levelled)
         });
         if let Some(pair) = combine_cells(&cells) {
             self.pairs.push(pair);

@@ -2,15 +2,14 @@
 //!
 //! Rows are taken as they lie in memory, each pixel once; tiles of rows run in parallel and are put together in order.
 
-use std::ops::Range;
-
 use rayon::prelude::*;
 
 use crate::fits::Pixels;
 
 use super::charge::Add;
+use super::tile_sums::TileSums;
 use super::tiles::{Grid, TileRow};
-use super::windowed::{Moments, Window, moments};
+use super::windowed::{Moments, Window};
 
 /// What is done with a frame.
 pub(super) struct Pass<'a> {
@@ -57,9 +56,9 @@ impl Pass<'_> {
     }
 
     fn tiles(&self, grid: &Grid, tile: &TileRow, plane: &mut [f32]) -> (Vec<Moments>, Vec<Moments>) {
-        let (width, sites) = (grid.width, grid.sites());
-        let mut level = vec![Moments::default(); tile.columns.len() * sites];
-        let mut difference = level.clone();
+        let width = grid.width;
+        let mut level = TileSums::new(tile, grid.sites());
+        let mut difference = TileSums::new(tile, grid.sites());
         let (mut now, mut above, mut apart) = (vec![0f32; width], vec![0f32; width], vec![0f32; width]);
         for (k, y) in tile.rows.clone().enumerate() {
             let good = &self.good[y * width..(y + 1) * width];
@@ -69,47 +68,15 @@ impl Pass<'_> {
             if let (Some(add), false) = (self.add, plane.is_empty()) {
                 add.row(&mut plane[k * width..(k + 1) * width], &above);
             }
-            for (i, columns) in tile.columns.iter().enumerate() {
-                let cells = row_cells(i, y, sites);
-                // A tile glows on all of its sites or on none.
-                let glows = self.glows[tile.first_cell + cells.start];
-                let limit = if glows { f32::MAX } else { self.limit_adu as f32 };
-                let found = moments(&above[columns.clone()], &good[columns.clone()], f32::MIN, limit);
-                put(&mut level[cells], found, columns.start);
-            }
+            // A tile glows on all of its sites or on none.
+            let limit = |cell: usize| if self.glows[cell] { f32::MAX } else { self.limit_adu as f32 };
+            level.add(y, &above, good, |cell| [f32::MIN, limit(cell)]);
             let Some((before, centre, window)) = &self.before else { continue };
             before.copy_row(y, &mut apart);
             subtract(&now, *centre as f32, &mut apart);
-            for (i, columns) in tile.columns.iter().enumerate() {
-                let found = moments(&apart[columns.clone()], &good[columns.clone()], window.low, window.high);
-                put(&mut difference[row_cells(i, y, sites)], found, columns.start);
-            }
+            difference.add(y, &apart, good, |_| [window.low, window.high]);
         }
-        (level, difference)
-    }
-}
-
-/// Cells of tile `i` that a row runs through: one, or the two sites of a mosaic's row.
-fn row_cells(i: usize, y: usize, sites: usize) -> Range<usize> {
-    if sites == 1 { i..i + 1 } else { i * sites + (y % 2) * 2..i * sites + (y % 2) * 2 + 2 }
-}
-
-/// Adds the moments of even and odd places of a row that begins at column `first`.
-fn put(cells: &mut [Moments], [even, odd]: [Moments; 2], first: usize) {
-    match cells {
-        [one] => {
-            one.add(even);
-            one.add(odd);
-        }
-        [left, right] if first.is_multiple_of(2) => {
-            left.add(even);
-            right.add(odd);
-        }
-        [left, right] => {
-            left.add(odd);
-            right.add(even);
-        }
-        _ => {}
+        (level.cells, difference.cells)
     }
 }
 

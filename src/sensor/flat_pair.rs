@@ -10,9 +10,9 @@ use crate::fits::Pixels;
 use crate::stats;
 
 use super::bias::{BiasSet, CELL_CLIP_SIGMAS};
-use super::spread::{Spread, spread};
+use super::spread::Spread;
 use super::tiles::{Cell, Grid};
-use super::windowed::LANES;
+use super::windowed::{LANES, spread_of_many};
 
 /// A cell must stay this many of its standard deviations below saturation.
 const CLEAR_OF_CLIPPING_SIGMAS: f64 = 5.0;
@@ -81,14 +81,14 @@ pub(super) fn measure(
         let dark = biases.cell_variance.get(i).copied().filter(|v| v.is_finite())? + dark_rows;
         let first: Vec<f64> = cell.pixels().map(|(x, y)| a.at(x, y) - bias).collect();
         let second: Vec<f64> = cell.pixels().map(|(x, y)| rows.at(x, y) * (b.at(x, y) - bias)).collect();
-        let (s1, s2) = (spread(&mut first.clone(), 0.0)?, spread(&mut second.clone(), 0.0)?);
+        let (s1, s2) = (spread_of_many(&first, 0.0)?, spread_of_many(&second, 0.0)?);
         let clear = |s: &Spread| s.mean + bias + CLEAR_OF_CLIPPING_SIGMAS * s.variance.sqrt() < saturation_adu;
         if s1.mean <= 0.0 || s2.mean <= 0.0 || !clear(&s1) || !clear(&s2) {
             return None;
         }
         let r = s1.mean / s2.mean;
-        let mut difference: Vec<f64> = first.iter().zip(&second).map(|(f, s)| f - r * s).collect();
-        let v = spread(&mut difference, 0.0)?;
+        let difference: Vec<f64> = first.iter().zip(&second).map(|(f, s)| f - r * s).collect();
+        let v = spread_of_many(&difference, 0.0)?;
         let (q1, q2) = rows.moments(cell);
         let weight = 1.0 + r * r * q2;
         let prnu2 = (covariance(&first, &second, cell, &s1, &s2) - pattern) / (s1.mean * s2.mean);
@@ -162,7 +162,7 @@ fn row_ratio(first: &[f32], second: &[f32], bias: f64, length: f64) -> (f64, f64
     (ratio, 0.5 * squares.iter().sum::<f64>() / (n - 1.0) * length / (f * f))
 }
 
-/// Factors that bring each row of the second flat to the first.
+/// Factors that bring each row of the second flat to the first; 1 for rows that no variance is taken from.
 struct RowRatios {
     factors: Vec<f64>,
     parities: usize,
@@ -181,13 +181,15 @@ impl RowRatios {
         let length = (w / parities) as f64;
         let buffers = || (vec![0f32; w], Vec::with_capacity(w), Vec::with_capacity(w));
         // Ratio of the sums of a row, and its relative variance from the scatter of the differences within the row.
-        let rows: Vec<(f64, f64)> = (0..h * parities)
-            .into_par_iter()
-            .map_init(buffers, |(row, first, second), i| {
+        let looked_at: Vec<(usize, usize)> =
+            grid.telling_rows().into_iter().flat_map(|y| (0..parities).map(move |parity| (y, parity))).collect();
+        let rows: Vec<(f64, f64)> = looked_at
+            .par_iter()
+            .map_init(buffers, |(row, first, second), (y, parity)| {
                 let mut of_colour = |frame: &Pixels, into: &mut Vec<f32>| {
-                    frame.copy_row(i / parities, row);
+                    frame.copy_row(*y, row);
                     into.clear();
-                    into.extend(row.iter().skip(i % parities).step_by(parities));
+                    into.extend(row.iter().skip(*parity).step_by(parities));
                 };
                 of_colour(a, first);
                 of_colour(b, second);
@@ -217,12 +219,9 @@ impl RowRatios {
         if between <= noise * (1.0 + BANDED_ERRORS * (2.0 / logs.len() as f64).sqrt()) {
             return Self::alike(parities);
         }
-        Self {
-            factors: logs.iter().map(|l| l.exp()).collect(),
-            parities,
-            banding: (between - noise).sqrt(),
-            levelled: length / (length - 1.0).max(1.0),
-        }
+        let mut factors = vec![1.0; h * parities];
+        looked_at.iter().zip(&logs).for_each(|((y, parity), log)| factors[y * parities + parity] = log.exp());
+        Self { factors, parities, banding: (between - noise).sqrt(), levelled: length / (length - 1.0).max(1.0) }
     }
 
     fn at(&self, x: usize, y: usize) -> f64 {

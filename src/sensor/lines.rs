@@ -45,7 +45,8 @@ impl Lines {
             .collect();
         let mut across = vec![Sum::default(); columns];
         for band in &bands {
-            across.iter_mut().zip(&band.columns).for_each(|(all, part)| all.add(*part));
+            let parts = band.sums.iter().zip(&band.counts);
+            across.iter_mut().zip(parts).for_each(|(all, (sum, n))| all.add(Sum { sum: *sum, n: *n }));
         }
         let mean = |sums: &[Sum]| sums.iter().map(|s| s.mean().unwrap_or(rough.mean)).collect();
         let rows_means: Vec<f64> = bands.iter().flat_map(|band| -> Vec<f64> { mean(&band.rows) }).collect();
@@ -85,21 +86,23 @@ impl Sum {
     }
 }
 
-/// Sums of some rows, and of the columns within them.
+/// Sums of some rows, and of the columns within them: sum and number apart, as vector units take them.
 struct Band {
     rows: Vec<Sum>,
-    columns: Vec<Sum>,
+    sums: Vec<f64>,
+    counts: Vec<f64>,
 }
 
 impl Band {
     fn new(earlier: &Pixels, frame: &Pixels, rows: Range<usize>, centre: f64, half: f64) -> Self {
         let columns = frame.dim().1;
         let (mut now, mut before) = (vec![0f32; columns], vec![0f32; columns]);
-        let mut band = Self { rows: Vec::with_capacity(rows.len()), columns: vec![Sum::default(); columns] };
+        let zeros = || vec![0f64; columns];
+        let mut band = Self { rows: Vec::with_capacity(rows.len()), sums: zeros(), counts: zeros() };
         for y in rows {
             frame.copy_row(y, &mut now);
             earlier.copy_row(y, &mut before);
-            band.rows.push(add_row(&now, &before, centre, half, &mut band.columns));
+            band.rows.push(add_row(&now, &before, centre, half, &mut band.sums, &mut band.counts));
         }
         band
     }
@@ -109,16 +112,20 @@ impl Band {
 ///
 /// Sums are in double precision: those of whole numbers are exact in any order.
 #[multiversion::multiversion(targets("x86_64+avx512f+avx512bw+avx512dq+avx512vl", "x86_64+avx2", "x86_64+sse4.2"))]
-fn add_row(now: &[f32], before: &[f32], centre: f64, half: f64, columns: &mut [Sum]) -> Sum {
-    let (mut sums, mut counts) = ([0f64; LANES], [0f64; LANES]);
-    let mut add = |at: usize, lane: usize| {
-        let d = f64::from(now[at]) - f64::from(before[at]);
-        let inside = (d - centre).abs() <= half;
-        let (value, one) = if inside { (d, 1.0) } else { (0.0, 0.0) };
-        sums[lane] += value;
-        counts[lane] += one;
-        columns[at].add(Sum { sum: value, n: one });
-    };
-    (0..now.len()).for_each(|at| add(at, at % LANES));
-    Sum { sum: sums.iter().sum(), n: counts.iter().sum() }
+fn add_row(now: &[f32], before: &[f32], centre: f64, half: f64, sums: &mut [f64], counts: &mut [f64]) -> Sum {
+    let (mut sum, mut count) = ([0f64; LANES], [0f64; LANES]);
+    let pixels = now.chunks(LANES).zip(before.chunks(LANES));
+    for ((now, before), (sums, counts)) in pixels.zip(sums.chunks_mut(LANES).zip(counts.chunks_mut(LANES))) {
+        let lanes = now.iter().zip(before).zip(sums.iter_mut().zip(counts));
+        for (((now, before), (column, columns)), (sum, count)) in lanes.zip(sum.iter_mut().zip(&mut count)) {
+            let d = f64::from(*now) - f64::from(*before);
+            let inside = (d - centre).abs() <= half;
+            let (value, one) = if inside { (d, 1.0) } else { (0.0, 0.0) };
+            *sum += value;
+            *count += one;
+            *column += value;
+            *columns += one;
+        }
+    }
+    Sum { sum: sum.iter().sum(), n: count.iter().sum() }
 }

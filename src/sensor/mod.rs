@@ -32,6 +32,7 @@ mod sky_pairs;
 mod spread;
 mod tail;
 mod temperatures;
+mod tile_sums;
 mod tiles;
 mod transfer;
 mod vignetting;

@@ -93,14 +93,14 @@ fn derive_with(
         points.push(point(set, &times(set), rate, own.map(|i| &biases[i]), gain));
     }
     let suppressed = points.iter().any(is_suppressed);
-    let hot = hot::share(sets, &rates, gain);
     let typical: Vec<Option<f64>> = (0..sets.len())
         .map(|i| {
             let by_variance = points[i].variance_rate_e_per_px_s.value.zip(gain.value).map(|(v, g)| v / g);
             if suppressed { by_variance } else { rates[i].as_ref().ok().map(|r| r.adu_per_s) }
         })
         .collect();
-    let of_pixels = sets.iter().zip(&typical).filter_map(|(s, t)| pixels::rates(s, *t, gain)).collect();
+    let of_pixels: Vec<_> = sets.iter().zip(&typical).filter_map(|(s, t)| pixels::rates(s, *t, gain)).collect();
+    let hot = hot::share(sets, &rates, gain, &of_pixels);
     let hot_doubling = pixels::hot_doubling(sets, &typical);
     // What the frames' own temperatures account for is no error of their mean.
     let celsius_sigma: Vec<f64> =

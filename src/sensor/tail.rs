@@ -56,13 +56,14 @@ impl PixelScatter {
         self.squares.resize(rows * columns, 0.0);
         let (n, shifts) = (self.frames as f64, self.shifts);
         if self.frames > 0 {
-            self.squares.par_chunks_exact_mut(columns).enumerate().for_each(|(y, squares)| {
-                for (x, square) in squares.iter_mut().enumerate() {
-                    let mean = (f64::from(sum[y * columns + x]) - shifts) / n;
-                    let away = frame.at(x, y) - shift - mean;
-                    *square += (away * away * n / (n + 1.0)) as f32;
-                }
-            });
+            let planes = self.squares.par_chunks_exact_mut(columns).zip(sum.par_chunks_exact(columns));
+            planes.enumerate().for_each_init(
+                || vec![0f32; columns],
+                |row, (y, (squares, sum))| {
+                    frame.copy_row(y, row);
+                    deviate(squares, row, sum, [n, shifts, shift]);
+                },
+            );
         }
         self.frames += 1;
         self.shifts += shift;
@@ -103,6 +104,16 @@ impl PixelScatter {
             Quantity::measured(rms, 0.5 * (spread / pixels as f64).sqrt() / rms, method, n),
             Quantity::measured(noisy / pixels as f64, noisy.max(1.0).sqrt() / pixels as f64, method, n),
         ])
+    }
+}
+
+/// Adds what one row deviates by from the mean of the `n` frames before it.
+#[multiversion::multiversion(targets("x86_64+avx512f+avx512bw+avx512dq+avx512vl", "x86_64+avx2", "x86_64+sse4.2"))]
+fn deviate(squares: &mut [f32], row: &[f32], sum: &[f32], [n, shifts, shift]: [f64; 3]) {
+    for ((square, v), sum) in squares.iter_mut().zip(row).zip(sum) {
+        let mean = (f64::from(*sum) - shifts) / n;
+        let away = f64::from(*v) - shift - mean;
+        *square += (away * away * n / (n + 1.0)) as f32;
     }
 }
 

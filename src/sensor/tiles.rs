@@ -121,9 +121,20 @@ impl Grid {
 
     /// Whether cell `i` is one of those that variances are taken from: whole tiles, evenly over the frame.
     pub fn tells_variance(&self, i: usize) -> bool {
-        let (tile, every) = (i / self.sites, self.thinning());
-        let chosen = |at: usize| at % every == every / 2;
-        chosen(tile % self.tiles[0]) && chosen(tile / self.tiles[0])
+        let tile = i / self.sites;
+        self.chosen(tile % self.tiles[0]) && self.chosen(tile / self.tiles[0])
+    }
+
+    /// Rows of the frame that hold those cells.
+    pub fn telling_rows(&self) -> Vec<usize> {
+        let tiles = self.tile_rows().into_iter().enumerate().filter(|(ty, _)| self.chosen(*ty));
+        tiles.flat_map(|(_, tile)| tile.rows).collect()
+    }
+
+    /// Whether column or row `at` of the tiles is looked at.
+    fn chosen(&self, at: usize) -> bool {
+        let every = self.thinning();
+        at % every == every / 2
     }
 
     /// Sites of the mosaic: cell `i` lies on site `i % sites()`.

@@ -4,12 +4,14 @@
 //! logarithm of these means, each colour of a mosaic with its own level; dust and spots are left out or, where they are large, widen the errors.
 
 use nalgebra::SVector;
+use rayon::prelude::*;
 use serde::Serialize;
 
 use crate::fits::Pixels;
 use crate::quantity::Quantity;
 use crate::stats::grouped::{GroupedFit, Row, fit_grouped};
 
+use super::tile_sums::TileSums;
 use super::tiles::Grid;
 
 /// Terms beside the level: u, v, u^2, uv, v^2, r^4, r^6 with u and v in half diagonals from the centre. The last two let
@@ -58,13 +60,21 @@ pub(super) struct FlatCells {
 impl FlatCells {
     /// Adds the cell means of one flat.
     pub fn add(&mut self, flat: &Pixels, grid: &Grid) {
-        let means = grid.map(|cell| {
-            let known = cell.pixels().map(|(x, y)| flat.at(x, y)).filter(|v| v.is_finite());
-            let (sum, n) = known.fold((0.0, 0usize), |(s, n), v| (s + v, n + 1));
-            sum / n as f64
-        });
-        self.sums.resize(means.len(), 0.0);
-        self.sums.iter_mut().zip(means).for_each(|(s, m)| *s += m);
+        let (good, tiles) = (vec![1u8; grid.width], grid.tile_rows());
+        let rows = tiles.par_iter().map_init(
+            || vec![0f32; grid.width],
+            |row, tile| {
+                let mut sums = TileSums::new(tile, grid.sites());
+                for y in tile.rows.clone() {
+                    flat.copy_row(y, row);
+                    sums.add(y, row, &good, |_| [f32::MIN, f32::MAX]);
+                }
+                sums.cells
+            },
+        );
+        let cells = rows.collect::<Vec<_>>().concat();
+        self.sums.resize(cells.len(), 0.0);
+        self.sums.iter_mut().zip(cells).for_each(|(s, m)| *s += m.mean().unwrap_or(f64::NAN));
         self.flats += 1;
     }
 

@@ -87,6 +87,12 @@ fn rates_of_the_pixels_come_back_with_their_distribution() {
         assert!((dsnu - 0.1 * typical).abs() < 4.0 * sigma + 0.1 * typical * 0.5, "{dsnu} +- {sigma}, {typical}");
         assert_eq!(at.not_linear_pixels, Some(0));
     }
+    // The share is that of the warmest temperature's hot pixels, and its threshold the one that they were counted with.
+    let (warmest, share) = (&sensor.pixel_dark_rates[2], &sensor.hot_pixel_fraction);
+    assert_eq!(share.at_celsius, warmest.celsius);
+    assert_eq!(share.fraction.value, Some(warmest.hot_pixels.unwrap() as f64 / warmest.pixels as f64));
+    let above = share.threshold_e_per_s.unwrap() - warmest.hot_above_e_per_s.unwrap();
+    assert!((above - LAW.rate_at(8.0)).abs() < 0.05 * above, "{above}");
     let (step, sigma) = sensor.hot_pixel_doubling_celsius.pair().unwrap();
     // All of them follow the one law, so their steps differ by noise alone; bins and typical rates add a hundredth.
     assert!((step - LAW.doubling_at(0.0)).abs() < 4.0 * sigma + 0.06, "{step} +- {sigma}");
