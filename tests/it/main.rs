@@ -12,6 +12,7 @@ mod dark_trials;
 mod defective_pixels;
 mod explain;
 mod fault_table;
+mod mutations;
 mod odd_images;
 mod odd_mosaics;
 mod odd_nights;
