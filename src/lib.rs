@@ -8,7 +8,8 @@
 //! ```
 //!
 //! [`night`] wires the stages; [`simulate`] makes frames with known truth for the demo, the tests and the benches;
-//! [`units`], [`quantity`] and [`stats`] are shared by all.
+//! [`units`], [`quantity`] and [`stats`] are shared by all; [`store`] keeps results between runs and [`whole_file`] writes
+//! files whole or not at all, whatever is in them.
 
 pub mod cli;
 pub mod fits;
@@ -22,5 +23,7 @@ pub mod simulate;
 pub mod sky;
 pub mod stars;
 pub mod stats;
+pub mod store;
 pub mod units;
 pub mod verdict;
+pub mod whole_file;

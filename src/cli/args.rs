@@ -41,9 +41,12 @@ Examples:
   skygrain night lights darks --defects map.fits --stars
   skygrain night lights --explain lights/a.fits    how that file is understood
   skygrain night --explain a.fits                  the same of a file alone
+  skygrain night ~/astro/tonight --watch       keeps the report current
 
 Writes report.html (to read), report.json (all values) and frames.csv (a row
-per frame); with --stars also stars.fits (a row per fitted star).
+per frame); with --stars also stars.fits (a row per fitted star). What was
+measured is kept in the folder cache beside them: a further run measures only
+frames that are new or changed. The cache may be deleted at any time.
 report.json obeys a JSON Schema: `skygrain schema` prints it, and
 `skygrain schema --keys` the same as a table with units.
 
@@ -67,6 +70,9 @@ pub struct Inputs {
     /// Folder for the report
     #[arg(long, default_value = "skygrain-report")]
     pub out: PathBuf,
+    /// Measure every frame anew, whatever earlier runs kept in the report's folder
+    #[arg(long)]
+    pub fresh: bool,
     /// Also write the pixels that the darks show to be defective, as a FITS image of bytes
     #[arg(long, value_name = "FILE.fits")]
     pub defects: Option<PathBuf>,
@@ -90,6 +96,9 @@ pub enum Command {
         /// both in degrees
         #[arg(long, value_name = "RA DEC", value_parser = pointing, allow_hyphen_values = true)]
         pointing: Option<String>,
+        /// Keep the report current while frames come in, with a line for each on standard output; Ctrl-C ends
+        #[arg(long)]
+        watch: bool,
     },
     /// Measure the detector alone, from bias, dark and flat frames
     #[command(after_help = SENSOR_EXAMPLES)]

@@ -4,23 +4,23 @@ use std::path::{Path, PathBuf};
 
 use walkdir::WalkDir;
 
+use super::job::{Task, once};
 use super::progress::Say;
-use super::{CliError, measure, print, status_of};
+use super::{CliError, print};
 use crate::folder::Rig;
 use crate::night::{NightInput, Scope};
 use crate::quantity::Quantity;
-use crate::report::{Report, summary, with_sigma};
+use crate::report::{Report, with_sigma};
 use crate::simulate::{NightTruth, SimulateError, write_night};
 
 /// Writes the night, measures it, prints the report's summary and the comparison.
 pub fn demo(folder: PathBuf, out: PathBuf, seed: u64, say: Say) -> Result<u8, CliError> {
     let truth = simulated_night(&folder, seed)?;
     let input = NightInput { folders: vec![folder], out, rig: Rig::default(), stars: false };
-    let (report, written) = measure(input, Scope::Night, say)?;
-    print(&summary(&report, Some(&written)))?;
-    print(&comparison(&report, &truth))?;
+    let done = once(Task { input, scope: Scope::Night, defects: None, fresh: false }, say)?;
+    print(&comparison(&done.report, &truth))?;
     // A trailed and a clouded light are part of the night: leaving them out is what the demo shows.
-    Ok(if report.sessions.iter().all(|s| s.frame_counts.used > 0) { 0 } else { status_of(&report) })
+    Ok(if done.report.sessions.iter().all(|s| s.frame_counts.used > 0) { 0 } else { done.status })
 }
 
 /// Writes the night, or finds it where an earlier demo wrote the very same one; anything else there is left alone.

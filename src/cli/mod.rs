@@ -2,8 +2,11 @@
 
 mod args;
 mod demo;
+mod ending;
+mod job;
 mod progress;
 mod upgrade;
+mod watch;
 
 use std::io::Write;
 use std::path::{Path, PathBuf};
@@ -11,14 +14,14 @@ use std::process::ExitCode;
 
 use clap::{CommandFactory, Parser};
 
-use crate::folder::{Content, Rig, RigError, content_of};
+use crate::folder::{Rig, RigError};
 use crate::night::{NightError, NightInput, Scope, explain, run};
 use crate::report::{
-    DefectFileError, FrameStatus, Report, ReportError, SCHEMA, StarsFileError, Written, check_defect_file, explained,
-    frames_csv, key_table, summary, write, write_defect_file, write_stars,
+    DefectFileError, FrameStatus, Report, ReportError, SCHEMA, StarsFileError, explained, frames_csv, key_table,
 };
 
 use args::{Arguments, Command, FrameFormat, Inputs};
+use job::Task;
 use progress::{Bar, Say};
 
 /// All frames handled.
@@ -86,14 +89,21 @@ pub fn main() -> ExitCode {
 
 fn carry_out(command: Command, say: Say) -> Result<u8, CliError> {
     match command {
-        Command::Night { inputs, pointing, stars } => {
+        Command::Night { inputs, pointing, stars, watch } => {
             let mut rig = read_rig(inputs.rig.as_deref())?;
             rig.pointing = pointing.or(rig.pointing);
-            report_on(inputs, rig, Scope::Night, stars, say)
+            if let Some(file) = inputs.explain.clone() {
+                return explain_one(&file, inputs, rig, say);
+            }
+            let task = task(inputs, rig, Scope::Night, stars);
+            if watch { watch::watch(task, say) } else { Ok(job::once(task, say)?.status) }
         }
         Command::Sensor(inputs) => {
             let rig = read_rig(inputs.rig.as_deref())?;
-            report_on(inputs, rig, Scope::Sensor, false, say)
+            if let Some(file) = inputs.explain.clone() {
+                return explain_one(&file, inputs, rig, say);
+            }
+            Ok(job::once(task(inputs, rig, Scope::Sensor, false), say)?.status)
         }
         Command::Frames { files, rig, format } => frames(files, rig.as_deref(), format, say),
         Command::Completions { shell } => {
@@ -137,83 +147,13 @@ fn explain_one(file: &Path, inputs: Inputs, rig: Rig, say: Say) -> Result<u8, Cl
     Ok(if explanation.row.status == FrameStatus::Used { ALL_HANDLED } else { SOME_LEFT_OUT })
 }
 
-fn report_on(inputs: Inputs, rig: Rig, scope: Scope, stars: bool, say: Say) -> Result<u8, CliError> {
-    if let Some(file) = inputs.explain.clone() {
-        return explain_one(&file, inputs, rig, say);
-    }
-    // Refused before hours of frames are measured, not after.
-    if let Some(path) = &inputs.defects {
-        check_defect_file(path, &inputs.folders)?;
-    }
-    let folders = inputs.folders.clone();
-    let input = NightInput { folders: inputs.folders, out: inputs.out, rig, stars };
-    let (report, written) = measure(input, scope, say)?;
-    print(&summary(&report, Some(&written)))?;
-    if stars {
-        let path = written.json.with_file_name("stars.fits");
-        let rows = write_stars(&report, &path)?;
-        print(&format!("{:<12}{} ({rows} stars)\n", "Stars", path.display()))?;
-    }
-    let status = status_of(&report);
-    let Some(path) = &inputs.defects else { return Ok(status) };
-    let maps: Vec<_> = report.sensors.iter().filter_map(|s| Some((s.id.as_str(), s.defects.as_ref()?))).collect();
-    match write_defect_file(path, &maps, &folders) {
-        Ok(()) => {
-            print(&format!("{:<12}{}\n", "Defects", path.display()))?;
-            Ok(status)
-        }
-        Err(error @ DefectFileError::NoDarks) => {
-            eprintln!("skygrain: {error}");
-            Ok(SOME_LEFT_OUT)
-        }
-        Err(error) => Err(error.into()),
-    }
+fn task(inputs: Inputs, rig: Rig, scope: Scope, stars: bool) -> Task {
+    let Inputs { folders, out, fresh, defects, .. } = inputs;
+    Task { input: NightInput { folders, out, rig, stars }, scope, defects, fresh }
 }
 
 fn read_rig(path: Option<&Path>) -> Result<Rig, RigError> {
     path.map_or_else(|| Ok(Rig::default()), Rig::read)
-}
-
-/// Measures and writes the report.
-fn measure(input: NightInput, scope: Scope, say: Say) -> Result<(Report, Written), CliError> {
-    check_out(&input.folders, &input.out)?;
-    let bar = Bar::new(say);
-    let report = run(&input, scope, &|stage, done, total| bar.show(stage, done, total))?;
-    bar.finish();
-    let written = write(&report, &input.out)?;
-    if say != Say::Little {
-        name_the_unreadable(&report);
-    }
-    Ok((report, written))
-}
-
-/// Names files that could not be read on standard error, the first of them at least.
-fn name_the_unreadable(report: &Report) {
-    let unreadable: Vec<_> = report.frames.iter().filter(|f| f.status == FrameStatus::Unreadable).collect();
-    for frame in unreadable.iter().take(MOST_NAMED) {
-        // A name may hold control characters, which are the terminal's business, not the name's.
-        eprintln!("skygrain: {:?}: {}", frame.path, frame.reason.as_deref().unwrap_or("not readable"));
-    }
-    if unreadable.len() > MOST_NAMED {
-        eprintln!("skygrain: and {} more, see frames.csv", unreadable.len() - MOST_NAMED);
-    }
-}
-
-/// The report may lie below the folder of frames, in a folder of its own, but not where a frame lies.
-fn check_out(folders: &[PathBuf], out: &Path) -> Result<(), CliError> {
-    let Ok(out_is) = out.canonicalize() else { return Ok(()) };
-    let is_input = folders.iter().any(|f| f.canonicalize().is_ok_and(|f| f == out_is || f.starts_with(&out_is)));
-    // Below the frames' folder, frames further down in `out` would not be searched and so would vanish.
-    let is_below = folders.iter().any(|f| f.canonicalize().is_ok_and(|f| out_is.starts_with(f)));
-    let depth = if is_below { usize::MAX } else { 1 };
-    let holds_frames = || {
-        let entries = walkdir::WalkDir::new(&out_is).max_depth(depth).follow_links(true).into_iter().flatten();
-        entries.filter(|e| e.file_type().is_file()).any(|e| content_of(e.path()) == Content::Fits)
-    };
-    if is_input || holds_frames() {
-        return Err(CliError::OutAmongFrames { out: out.to_owned() });
-    }
-    Ok(())
 }
 
 fn frames(files: Vec<PathBuf>, rig: Option<&Path>, format: FrameFormat, say: Say) -> Result<u8, CliError> {

@@ -2,8 +2,10 @@
 //!
 //! Source: FITS Standard 4.0 (Pence et al. 2010 and later), section 4; the CONTINUE and HIERARCH conventions.
 
+use serde::{Deserialize, Serialize};
+
 /// One header card with a value.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Card {
     /// Keyword in upper case; for HIERARCH cards the words joined by one blank.
     pub keyword: String,
@@ -16,7 +18,7 @@ pub struct Card {
 }
 
 /// All valued cards of one image, its own HDU first, then the primary HDU.
-#[derive(Debug, Clone, Default, PartialEq)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct Cards {
     cards: Vec<Card>,
     /// Cards that could not be understood, as recorded.

@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 
 use fitsio::sys;
 use ndarray::Array2;
+use serde::{Deserialize, Serialize};
 
 use super::handle::{Handle, open_literally, status_text};
 use super::pixels::{Image, Pixels};
@@ -29,7 +30,7 @@ const TUSHORT: c_int = 20;
 const TFLOAT: c_int = 42;
 
 /// Shape and coding of an image.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Geometry {
     /// Columns, px.
     pub width: usize,

@@ -64,7 +64,7 @@ impl HeaderNote {
 }
 
 /// Order of the colour filters over a 2x2 cell, read from the first pixel of the file on: `RGGB` and so on.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize)]
 pub struct CfaPattern(pub [u8; 4]);
 
 impl CfaPattern {

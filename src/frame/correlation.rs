@@ -1,5 +1,7 @@
 //! Whether the noise of neighbouring pixels is correlated: that of raw pixels is not, resampling and denoising make it so.
 
+use serde::{Deserialize, Serialize};
+
 use crate::fits::Pixels;
 use crate::stats::{MEDIAN_TO_MEAN_ERROR, mean_and_std, median_and_mad_sigma};
 
@@ -27,7 +29,7 @@ const LEAST_ON_ONE: f64 = 0.2;
 const LEAST_SIGMAS: f64 = 5.0;
 
 /// Correlation of the noise of sites next to each other in one colour, each with its error.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct NoiseCorrelation {
     /// Along rows: value and one-sigma error.
     pub x: (f64, f64),

@@ -1,5 +1,7 @@
 //! A first look at a frame from a sample of its rows: level, range, and whether its header's kind can be true.
 
+use serde::{Deserialize, Serialize};
+
 use crate::fits::{FitsError, ImageFile};
 use crate::folder::FrameKind;
 use crate::stats::{mean_and_std, median_mut};
@@ -19,7 +21,7 @@ const OUTLIER_SHARE: f64 = 0.25;
 const STARLESS_FRACTION: f64 = 3e-5;
 
 /// What a sample of rows tells.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Survey {
     /// Median, ADU.
     pub level_adu: f64,

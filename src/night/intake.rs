@@ -4,12 +4,14 @@ use std::path::Path;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 use rayon::prelude::*;
+use serde::{Deserialize, Serialize};
 
-use crate::fits::{FitsError, Geometry, ImageFile};
+use crate::fits::{Cards, FitsError, Geometry, ImageFile};
 use crate::folder::{Content, FoundFile, FrameHeader, FrameKind, HeaderNote, Rig, SensorKey, content_of, read_header};
 use crate::frame::{Survey, pixels_contradict, survey};
 use crate::report::{FrameRow, FrameStatus};
 
+use super::kept::{Fingerprint, Kept, What};
 use super::{Progress, Stage};
 
 /// A frame whose header and sample rows were read.
@@ -30,6 +32,8 @@ pub struct Read {
 #[derive(Debug, Clone)]
 pub struct Intake {
     pub file: FoundFile,
+    /// As the file was at the first look; `None` where its measurements are not kept.
+    pub fingerprint: Option<Fingerprint>,
     pub outcome: Outcome,
 }
 
@@ -97,45 +101,47 @@ impl Intake {
 }
 
 /// Looks at every file, in parallel, in the order given.
-pub fn look_at_all(files: Vec<FoundFile>, rig: &Rig, progress: Progress) -> Vec<Intake> {
+pub fn look_at_all(files: Vec<FoundFile>, rig: &Rig, kept: &Kept, progress: Progress) -> Vec<Intake> {
     let (done, total) = (AtomicUsize::new(0), files.len());
     let looked: Vec<(Intake, Option<u64>)> = files
         .into_par_iter()
         .map(|file| {
             let length = length_of(&file.path);
-            let intake = look_at_one(file, rig);
+            let intake = look_at_one(file, rig, kept);
             progress(Stage::Looking, done.fetch_add(1, Ordering::Relaxed) + 1, total);
             (intake, length)
         })
         .collect();
-    looked.into_par_iter().map(|(intake, length)| once_more(intake, length, rig)).collect()
+    looked.into_par_iter().map(|(intake, length)| once_more(intake, length, rig, kept)).collect()
 }
 
 /// Looks at one file.
-pub fn look_at_one(file: FoundFile, rig: &Rig) -> Intake {
-    let outcome = look_at(&file, rig);
-    Intake { file, outcome }
+pub fn look_at_one(file: FoundFile, rig: &Rig, kept: &Kept) -> Intake {
+    let fits = file.content == Content::Fits;
+    let fingerprint = if fits { kept.fingerprint(&file.path) } else { None };
+    let outcome = look_at(&file, fingerprint.as_ref(), rig, kept);
+    Intake { file, fingerprint, outcome }
 }
 
 /// Looks again, once, at a file that was not readable and has changed its length since: it was being written.
-fn once_more(intake: Intake, length: Option<u64>, rig: &Rig) -> Intake {
+fn once_more(intake: Intake, length: Option<u64>, rig: &Rig, kept: &Kept) -> Intake {
     if !matches!(intake.outcome, Outcome::Unreadable(_)) || length_of(&intake.file.path) == length {
         return intake;
     }
     let content = content_of(&intake.file.path);
     let file = FoundFile { content, ..intake.file };
-    let outcome = match look_at(&file, rig) {
-        Outcome::Unreadable(why) => Outcome::Unreadable(format!("still being written: {why}")),
-        whole => whole,
-    };
-    Intake { file, outcome }
+    let mut again = look_at_one(file, rig, kept);
+    if let Outcome::Unreadable(why) = &again.outcome {
+        again.outcome = Outcome::Unreadable(format!("still being written: {why}"));
+    }
+    again
 }
 
 fn length_of(path: &Path) -> Option<u64> {
     std::fs::metadata(path).ok().map(|m| m.len())
 }
 
-fn look_at(file: &FoundFile, rig: &Rig) -> Outcome {
+fn look_at(file: &FoundFile, fingerprint: Option<&Fingerprint>, rig: &Rig, kept: &Kept) -> Outcome {
     match &file.content {
         Content::Fits => {}
         Content::SameAs(other) => return Outcome::Excluded(format!("a link to the same file as {other}"), None),
@@ -146,7 +152,8 @@ fn look_at(file: &FoundFile, rig: &Rig) -> Outcome {
         Content::Other(what) => return Outcome::Excluded(what.clone(), None),
         Content::Unreadable(why) => return Outcome::Unreadable(why.clone()),
     }
-    match read(file, rig) {
+    let seen = kept.or_measure(What::Look, [(file.path.as_path(), fingerprint)], &(), || see(file));
+    match seen.map(|seen| read(seen, rig)) {
         Err(error) => Outcome::Unreadable(error.to_string()),
         Ok(None) => Outcome::Unreadable("no valid pixels: every one is undefined".to_owned()),
         Ok(Some(read)) => match read.kind {
@@ -163,24 +170,43 @@ fn look_at(file: &FoundFile, rig: &Rig) -> Outcome {
     }
 }
 
-fn read(file: &FoundFile, rig: &Rig) -> Result<Option<Read>, FitsError> {
+/// What a file holds, before anything is made of it.
+#[derive(Serialize, Deserialize)]
+struct Seen {
+    cards: Cards,
+    geometry: Geometry,
+    /// Images behind the one that is measured.
+    further: usize,
+    /// `None` where every pixel is undefined.
+    survey: Option<Survey>,
+    /// Step to which lossy compression rounded the pixels, ADU.
+    rounded_to_adu: Option<f64>,
+}
+
+fn see(file: &FoundFile) -> Result<Seen, FitsError> {
     let mut image = ImageFile::open(&file.path)?;
-    let mut header = read_header(&image.cards()?);
-    rig.apply(&mut header);
+    let cards = image.cards()?;
     let further = image.further_images()?;
+    let survey = survey(&mut image)?;
+    let rounded_to_adu = image.rounded_to_adu();
+    Ok(Seen { cards, geometry: image.geometry, further, survey, rounded_to_adu })
+}
+
+fn read(seen: Seen, rig: &Rig) -> Option<Read> {
+    let Seen { cards, geometry, further, survey, rounded_to_adu } = seen;
+    let mut header = read_header(&cards);
+    rig.apply(&mut header);
     if further > 0 {
-        let hdu = image.geometry.hdu;
+        let hdu = geometry.hdu;
         let text = format!("HDU {hdu} was measured; {further} further image(s) of the file were not");
         header.notes.push(HeaderNote::plain(text));
     }
-    let Some(survey) = survey(&mut image)? else { return Ok(None) };
-    let rounded_to_adu = image.rounded_to_adu();
+    let survey = survey?;
     let told = header.kind.value;
     let (kind, kind_source) = match pixels_contradict(told, &survey) {
         Some(seen) => (seen, "its pixels".to_owned()),
         None => (told, header.kind.card.clone()),
     };
-    let geometry = image.geometry;
     let sensor = SensorKey::of(&header, geometry.width, geometry.height, geometry.planes);
-    Ok(Some(Read { header, geometry, survey, rounded_to_adu, kind, kind_source, sensor }))
+    Some(Read { header, geometry, survey, rounded_to_adu, kind, kind_source, sensor })
 }

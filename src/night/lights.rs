@@ -1,20 +1,23 @@
 //! Stars of every light, and which lights a session can use.
 
 use std::collections::BTreeMap;
+use std::path::Path;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 use rayon::prelude::*;
+use serde::{Deserialize, Serialize};
 
 use crate::fits::{ImageFile, Pixels};
-use crate::folder::{FrameKind, SessionKey};
+use crate::folder::{CfaPattern, FrameKind, SessionKey};
 use crate::frame::{Lattice, NoiseCorrelation, measured_pattern, noise_correlation, undefine};
 use crate::quantity::Quantity;
 use crate::report::{Severity, Warning};
 use crate::sensor::Defect;
-use crate::stars::{FrameStars, MeasureOptions, measure};
+use crate::stars::{FrameStars, MeasureOptions, Place, measure};
 use crate::stats::median;
 
 use super::intake::{Intake, Read};
+use super::kept::{Kept, What};
 use super::sensors::{MeasuredSensor, Sensors};
 use super::{Progress, Stage, reads_of};
 
@@ -56,6 +59,7 @@ impl MeasuredLight {
 pub fn measure_all(
     intakes: &mut [Intake],
     sensors: &Sensors,
+    kept: &Kept,
     progress: Progress,
     warnings: &mut Vec<Warning>,
 ) -> Vec<MeasuredLight> {
@@ -64,9 +68,13 @@ pub fn measure_all(
     let results: Vec<(usize, Read, Result<Looked, String>)> = lights
         .into_par_iter()
         .map(|(index, read)| {
-            let stars = look(&intakes[index], &read, sensors);
+            let mut looked = look(&intakes[index], &read, sensors, kept);
+            // Few frames are held against the sky: the places of thousands need not be in memory for them.
+            if let (Ok(looked), true) = (&mut looked, kept.keeps()) {
+                looked.stars.places = Vec::new();
+            }
             progress(Stage::Stars, done.fetch_add(1, Ordering::Relaxed) + 1, total);
-            (index, read, stars)
+            (index, read, looked)
         })
         .collect();
     let mut measured = Vec::new();
@@ -104,6 +112,8 @@ pub fn measure_all(
     measured
 }
 
+/// What a light's pixels say.
+#[derive(Serialize, Deserialize)]
 struct Looked {
     stars: FrameStars,
     plane_fwhm_px: Vec<Quantity>,
@@ -111,20 +121,67 @@ struct Looked {
     pattern_overruled: bool,
 }
 
-fn look(intake: &Intake, read: &Read, sensors: &Sensors) -> Result<Looked, String> {
-    let mut image = ImageFile::open(&intake.file.path).and_then(|mut f| f.pixels()).map_err(|e| e.to_string())?;
-    let sensor = sensors.get(&read.sensor);
-    if let (Some(sensor), [_]) = (sensor, image.planes.as_slice()) {
-        let places = defects_in(sensor, read);
-        image.planes = image.planes.into_iter().map(|plane| undefine(plane, &places)).collect();
+/// All that decides what a light's pixels say, besides them.
+#[derive(Serialize)]
+struct Settings {
+    e_per_adu: Option<f64>,
+    saturation_adu: Option<f64>,
+    cfa: Option<Mosaic>,
+    /// Pixels taken for undefined.
+    defects: Vec<u32>,
+}
+
+/// A mosaic as the header or the rig file tells it.
+#[derive(Serialize)]
+struct Mosaic {
+    pattern: CfaPattern,
+    /// Level above which the pixels may overrule it, ADU; `None` where they may not.
+    bias_adu: Option<f64>,
+}
+
+impl Settings {
+    fn of(read: &Read, sensors: &Sensors) -> Self {
+        let sensor = sensors.get(&read.sensor);
+        let value = |of: fn(&MeasuredSensor) -> &Quantity| sensor.and_then(|s| of(s).value);
+        let cfa = read.header.cfa.as_ref().filter(|_| read.geometry.planes == 1);
+        Self {
+            e_per_adu: value(|s| &s.result.gain_e_per_adu),
+            saturation_adu: value(|s| &s.result.saturation_adu),
+            cfa: cfa.map(|cfa| Mosaic {
+                pattern: cfa.value,
+                bias_adu: (!cfa.from_rig).then(|| value(|s| &s.result.bias_level_adu).unwrap_or(0.0)),
+            }),
+            defects: sensor.filter(|_| read.geometry.planes == 1).map_or_else(Vec::new, |s| defects_in(s, read)),
+        }
     }
-    let gain = sensor.and_then(|s| s.result.gain_e_per_adu.value);
-    let saturation = sensor.and_then(|s| s.result.saturation_adu.value);
-    let (lattice, pattern_overruled) =
-        lattice_of(&image.planes, read, sensor.and_then(|s| s.result.bias_level_adu.value));
+}
+
+fn look(intake: &Intake, read: &Read, sensors: &Sensors, kept: &Kept) -> Result<Looked, String> {
+    let (path, settings) = (intake.file.path.as_path(), Settings::of(read, sensors));
+    let measure = || measure_light(path, &settings);
+    kept.or_measure(What::Light, [(path, intake.fingerprint.as_ref())], &settings, measure)
+}
+
+/// Places of a light's stars, brightest first: from what is kept where they were not kept in memory.
+pub fn places_of(light: &MeasuredLight, intakes: &[Intake], sensors: &Sensors, kept: &Kept) -> Vec<Place> {
+    if !kept.keeps() {
+        return light.stars.places.clone();
+    }
+    let intake = &intakes[light.index];
+    let (path, settings) = (intake.file.path.as_path(), Settings::of(&light.read, sensors));
+    let measure = || measure_light(path, &settings);
+    let again = kept.recall(What::Light, [(path, intake.fingerprint.as_ref())], &settings, measure);
+    // A file that has gone since shows no stars to match.
+    again.map_or_else(|_| Vec::new(), |(looked, _)| looked.stars.places)
+}
+
+fn measure_light(path: &Path, settings: &Settings) -> Result<Looked, String> {
+    let mut image = ImageFile::open(path).and_then(|mut f| f.pixels()).map_err(|e| e.to_string())?;
+    image.planes = image.planes.into_iter().map(|plane| undefine(plane, &settings.defects)).collect();
     // Of a colour cube the middle plane is measured, the green one by custom.
     let plane = &image.planes[image.planes.len() / 2];
-    let options = MeasureOptions { lattice, e_per_adu: gain, saturation_adu: saturation };
+    let (lattice, pattern_overruled) = settings.cfa.as_ref().map_or((Lattice::All, false), |c| lattice_of(plane, c));
+    let options = MeasureOptions { lattice, e_per_adu: settings.e_per_adu, saturation_adu: settings.saturation_adu };
     let stars =
         measure(plane, &options).ok_or("no star can be measured: too few valid pixels to tell sky from noise")?;
     let width_of = |other: &Pixels| {
@@ -152,16 +209,14 @@ fn defects_in(sensor: &MeasuredSensor, read: &Read) -> Vec<u32> {
     map.defects.iter().filter(stands_out).map(|d| d.index).collect()
 }
 
-fn lattice_of(planes: &[Pixels], read: &Read, bias_adu: Option<f64>) -> (Lattice, bool) {
-    match &read.header.cfa {
-        Some(pattern) if planes.len() == 1 && read.geometry.planes == 1 => {
-            if pattern.from_rig {
-                return (Lattice::Green(pattern.value), false);
-            }
-            let (seen, overruled) = measured_pattern(&planes[0], pattern.value, bias_adu.unwrap_or(0.0));
+fn lattice_of(plane: &Pixels, mosaic: &Mosaic) -> (Lattice, bool) {
+    let told = mosaic.pattern;
+    match mosaic.bias_adu {
+        None => (Lattice::Green(told), false),
+        Some(level) => {
+            let (seen, overruled) = measured_pattern(plane, told, level);
             (Lattice::Green(seen), overruled)
         }
-        _ => (Lattice::All, false),
     }
 }
 

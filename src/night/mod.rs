@@ -4,21 +4,26 @@ mod dark_match;
 mod duplicates;
 mod explain;
 mod intake;
+mod kept;
 mod lights;
 mod notices;
 mod over_field;
 mod sensors;
 mod session;
 mod sessions;
+mod settled;
 mod star_match;
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
-use crate::folder::{FolderError, FrameKind, Rig, find_files};
+use crate::folder::{FolderError, FoundFile, FrameKind, Rig, find_files};
 use crate::report::Report;
 
 pub use explain::explain;
 use intake::{Intake, Read};
+
+pub use kept::{Kept, Tally, What};
+pub use settled::Settled;
 
 /// What the user asked for.
 #[derive(Debug, Clone, PartialEq)]
@@ -74,17 +79,31 @@ pub enum Scope {
     Sensor,
 }
 
-/// Measures every frame below the folders.
+/// Measures every frame below the folders; nothing is kept.
 ///
 /// # Errors
 ///
 /// A folder that cannot be used, or no usable frame at all. A bad file is a row of the report.
 pub fn run(input: &NightInput, scope: Scope, progress: Progress) -> Result<Report, NightError> {
+    run_on(find_files(&input.folders, &input.out)?, input, scope, &Kept::nothing(), progress)
+}
+
+/// Measures the files given, but for what was measured before and `kept`: the report is the same to the byte.
+///
+/// # Errors
+///
+/// No usable frame at all. A bad file is a row of the report.
+pub fn run_on(
+    files: Vec<FoundFile>,
+    input: &NightInput,
+    scope: Scope,
+    kept: &Kept,
+    progress: Progress,
+) -> Result<Report, NightError> {
     if !crate::fits::is_reentrant() {
         return Err(NightError::NotReentrant);
     }
-    let files = find_files(&input.folders, &input.out)?;
-    let mut intakes = intake::look_at_all(files, &input.rig, progress);
+    let mut intakes = intake::look_at_all(files, &input.rig, kept, progress);
     duplicates::leave_out_copies(&mut intakes);
     if !intakes.iter().any(|i| i.read().is_some()) {
         let folders = input.folders.iter().map(|f| f.display().to_string()).collect::<Vec<_>>().join(", ");
@@ -92,20 +111,16 @@ pub fn run(input: &NightInput, scope: Scope, progress: Progress) -> Result<Repor
         return Err(NightError::NoFrames { folders, found: intakes.len(), first });
     }
     let mut warnings = notices::intake_notices(&intakes);
-    let sensors = sensors::measure_sensors(&mut intakes, &input.rig, progress, &mut warnings);
+    let sensors = sensors::measure_sensors(&mut intakes, &input.rig, kept, progress, &mut warnings);
     if scope == Scope::Sensor {
         return Ok(sessions::report_of_sensors(intakes, sensors, warnings));
     }
-    let measured = lights::measure_all(&mut intakes, &sensors, progress, &mut warnings);
+    let measured = lights::measure_all(&mut intakes, &sensors, kept, progress, &mut warnings);
     if scope == Scope::Frames {
         return Ok(sessions::report_of_frames(intakes, &measured, sensors, warnings));
     }
-    let matches = star_match::match_sessions(&measured);
+    let matches = star_match::match_sessions(&measured, &|light| lights::places_of(light, &intakes, &sensors, kept));
     Ok(sessions::report_of_night(intakes, measured, sensors, &matches, input.stars, warnings))
-}
-
-fn shown_of<'a>(intakes: &'a [Intake], path: &Path) -> Option<&'a str> {
-    intakes.iter().find(|i| i.file.path == path).map(|i| i.file.shown.as_str())
 }
 
 /// The reads of one kind, with their place in the list.

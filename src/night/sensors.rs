@@ -1,15 +1,21 @@
 //! The sensors of a run: which frames belong to each, and their measurement.
 
 use std::collections::{BTreeMap, BTreeSet};
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicUsize, Ordering};
 
+use serde::{Deserialize, Serialize};
+
+use crate::fits::FitsError;
 use crate::folder::{Carded, FrameKind, Rig, SensorKey, UNNAMED_CAMERA};
 use crate::report::{SensorEntry, SensorSettings, Severity, Warning};
-use crate::sensor::{CalibrationFrame, DefectMap, SensorHints, SensorResult, characterise};
+use crate::sensor::{
+    CalibrationFrame, DefectMap, SensorHints, SensorOutcome, SensorResult, characterise, lights_for_gain,
+};
 
 use super::intake::{Intake, Outcome, Read};
-use super::{Progress, Stage, reads_of, shown_of};
+use super::kept::{Kept, What};
+use super::{Progress, Stage, reads_of};
 
 /// The sensors of a run, by what sets them apart.
 pub struct Sensors {
@@ -40,49 +46,112 @@ impl Sensors {
 }
 
 /// Measures every sensor from its bias, dark, dark-flat and flat frames.
-pub fn measure_sensors(intakes: &mut [Intake], rig: &Rig, progress: Progress, warnings: &mut Vec<Warning>) -> Sensors {
+pub fn measure_sensors(
+    intakes: &mut [Intake],
+    rig: &Rig,
+    kept: &Kept,
+    progress: Progress,
+    warnings: &mut Vec<Warning>,
+) -> Sensors {
     const CALIBRATION: [FrameKind; 4] = [FrameKind::Bias, FrameKind::Dark, FrameKind::DarkFlat, FrameKind::Flat];
     let calibration = reads_of(intakes, &CALIBRATION);
     let everything = reads_of(intakes, &[CALIBRATION.as_slice(), &[FrameKind::Light]].concat());
-    let mut groups: BTreeMap<SensorKey, Vec<CalibrationFrame>> = BTreeMap::new();
+    let mut groups: BTreeMap<SensorKey, Vec<Member>> = BTreeMap::new();
     for (_, read) in &everything {
         groups.entry(read.sensor.clone()).or_default();
     }
     for (index, read) in &calibration {
         let frames = groups.entry(read.sensor.clone()).or_default();
-        frames.push(calibration_frame(&intakes[*index], read));
+        frames.push(member(*index, intakes, read));
     }
     // Without flats, the sky of the lights may tell the gain.
-    let flats = |frames: &Vec<CalibrationFrame>| frames.iter().filter(|f| f.kind == FrameKind::Flat).count();
+    let flats = |frames: &Vec<Member>| frames.iter().filter(|(_, f)| f.kind == FrameKind::Flat).count();
     let without_flats: BTreeSet<SensorKey> =
         groups.iter().filter(|(_, frames)| flats(frames) < 2).map(|(key, _)| key.clone()).collect();
     for (index, read) in everything.iter().filter(|(_, r)| r.kind == FrameKind::Light) {
         if without_flats.contains(&read.sensor) {
-            groups.entry(read.sensor.clone()).or_default().push(calibration_frame(&intakes[*index], read));
+            groups.entry(read.sensor.clone()).or_default().push(member(*index, intakes, read));
         }
+    }
+    // Those that it is not measured from are no part of the sensor: further lights leave it as it is.
+    for frames in groups.values_mut() {
+        let chosen: BTreeSet<PathBuf> = lights_for_gain(frames.iter().map(|(_, f)| f)).into_iter().flatten().collect();
+        frames.retain(|(_, f)| f.kind != FrameKind::Light || chosen.contains(&f.path));
     }
     let ids = sensor_ids(groups.keys());
     let (done, total) = (AtomicUsize::new(0), calibration.len());
     let mut by_key = BTreeMap::new();
     for ((key, frames), id) in groups.into_iter().zip(ids) {
         let hints = hints(&key, &everything, rig);
-        let outcome = characterise(&frames, &hints, &|_: &Path| {
+        let measured = measured(&frames, &hints, intakes, kept, &|_: &Path| {
             progress(Stage::Sensor, (done.fetch_add(1, Ordering::Relaxed) + 1).min(total), total);
         });
-        for (path, error) in outcome.failures {
+        for (path, error) in measured.failures {
             if let Some(intake) = intakes.iter_mut().find(|i| i.file.path == path) {
                 intake.outcome = Outcome::Unreadable(error.to_string());
             }
         }
-        warnings.extend(outcome.cautions.into_iter().map(|(code, message, paths)| Warning {
-            code: code.to_owned(),
+        let Lasting { result, cautions, defects } = measured.lasting;
+        warnings.extend(cautions.into_iter().map(|(code, message, members)| Warning {
+            code,
             severity: Severity::Caution,
             message,
-            paths: paths.iter().filter_map(|p| shown_of(intakes, p)).map(str::to_owned).collect(),
+            paths: members.into_iter().map(|m| intakes[frames[m].0].file.shown.clone()).collect(),
         }));
-        by_key.insert(key, MeasuredSensor { id, result: outcome.result, defects: outcome.defects });
+        by_key.insert(key, MeasuredSensor { id, result, defects });
+    }
+    // Sensors whose measurement was kept have told nothing of their frames.
+    if total > 0 && done.load(Ordering::Relaxed) < total {
+        progress(Stage::Sensor, total, total);
     }
     Sensors { by_key }
+}
+
+/// A frame of a sensor with its place in the list of files.
+type Member = (usize, CalibrationFrame);
+
+fn member(index: usize, intakes: &[Intake], read: &Read) -> Member {
+    (index, calibration_frame(&intakes[index], read))
+}
+
+/// What is kept of a sensor; cautions name their frames by place in its list of members.
+#[derive(Serialize, Deserialize)]
+struct Lasting {
+    result: SensorResult,
+    cautions: Vec<(String, String, Vec<usize>)>,
+    defects: Vec<DefectMap>,
+}
+
+struct Measured {
+    lasting: Lasting,
+    failures: Vec<(PathBuf, FitsError)>,
+}
+
+/// Measures a sensor, unless that was done before with the same frames and hints. A set with frames that cannot be read is
+/// not kept: they may be mended.
+fn measured(
+    frames: &[Member],
+    hints: &SensorHints,
+    intakes: &[Intake],
+    kept: &Kept,
+    progress: &(dyn Fn(&Path) + Sync),
+) -> Measured {
+    let members: Vec<CalibrationFrame> = frames.iter().map(|(_, f)| f.clone()).collect();
+    let characterised = || {
+        let SensorOutcome { result, failures, cautions, defects } = characterise(&members, hints, progress);
+        let place = |path: &PathBuf| members.iter().position(|f| f.path == *path);
+        let cautions = cautions
+            .into_iter()
+            .map(|(code, words, paths)| (code.to_owned(), words, paths.iter().filter_map(place).collect()))
+            .collect();
+        let lasting = Lasting { result, cautions, defects };
+        if failures.is_empty() { Ok(lasting) } else { Err(Box::new(Measured { lasting, failures })) }
+    };
+    let files = frames.iter().map(|(index, f)| (f.path.as_path(), intakes[*index].fingerprint.as_ref()));
+    match kept.or_measure(What::Sensor, files, &(&members, hints), characterised) {
+        Ok(lasting) => Measured { lasting, failures: Vec::new() },
+        Err(measured) => *measured,
+    }
 }
 
 fn calibration_frame(intake: &Intake, read: &Read) -> CalibrationFrame {

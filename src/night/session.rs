@@ -8,7 +8,8 @@ use crate::sky::StarMatch;
 use crate::stars::FrameStars;
 use crate::stats::{MEDIAN_TO_MEAN_ERROR, mean_and_std, median};
 use crate::verdict::{
-    BudgetInput, CoolingInput, CoolingLaw, SamplingInput, SessionFindings, cooling, image_scale, noise_budget, sampling,
+    BudgetInput, CoolingInput, CoolingLaw, PhotometryInput, SamplingInput, SessionFindings, cooling, image_scale,
+    noise_budget, photometry, sampling,
 };
 
 use super::dark_match::{Lights, darks_for};
@@ -16,6 +17,7 @@ use super::intake::Intake;
 use super::lights::MeasuredLight;
 use super::over_field::over_field;
 use super::sensors::{MeasuredSensor, text};
+use super::star_match::OnTheSky;
 
 /// A session with what the answers need beside it.
 pub struct Built {
@@ -48,13 +50,13 @@ pub fn session(
     members: &[&MeasuredLight],
     sensor: &MeasuredSensor,
     intakes: &[Intake],
-    star_match: &StarMatch,
+    on_the_sky: &OnTheSky,
 ) -> Built {
     let used: Vec<&MeasuredLight> = members.iter().copied().filter(|l| l.excluded.is_none()).collect();
     let header = &members[0].read.header;
     let exposure_s = header.exposure_s.as_ref().map(|e| e.value);
     let temperature = temperature(members);
-    let image_scale = followed(session_scale(&used, members), star_match);
+    let image_scale = followed(session_scale(&used, members), &on_the_sky.star_match);
     let over = |pick: &dyn Fn(&FrameStars) -> Quantity, what: &str| over_frames(&used, pick, what);
     let resampled = used.iter().filter(|l| l.resampled().is_some()).count();
     let as_resampled = |quantity: Quantity, what: &str| match resampled {
@@ -98,6 +100,14 @@ pub fn session(
     });
     let lights =
         Lights { sensor: &key.sensor, celsius: temperature.median.value, exposure_s, total_e2: &noise_budget.total_e2 };
+    let photometry = photometry(&PhotometryInput {
+        zero_point_adu: &on_the_sky.star_light.zero_point_mag,
+        star_scatter_mag: on_the_sky.star_light.star_scatter_mag,
+        transparency: &on_the_sky.star_light.transparency,
+        gain_e_per_adu: &result.gain_e_per_adu,
+        sky_e_per_px_s: &sky,
+        image_scale: &image_scale,
+    });
     let dark_match = darks_for(&lights, result, intakes);
     let fwhm_arcsec = fwhm_px.times(&image_scale, "FWHM in px times image scale");
     let session = Session {
@@ -131,7 +141,8 @@ pub fn session(
         cooling_floor_time_ratio: cooling.floor_time_ratio.clone(),
         cooling_basis: cooling.basis.clone(),
         dark_match,
-        star_match: star_match.clone(),
+        star_match: on_the_sky.star_match.clone(),
+        photometry,
     };
     let airmasses: Vec<f64> = used.iter().filter_map(|l| l.read.header.airmass.as_ref()).map(|a| a.value).collect();
     let aperture_mm = header.aperture_mm.as_ref().map(|a| a.value);

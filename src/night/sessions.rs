@@ -5,7 +5,6 @@ use std::collections::{BTreeMap, BTreeSet};
 use crate::folder::{SensorKey, SessionKey};
 use crate::quantity::Quantity;
 use crate::report::{FrameRow, Report, Session, Severity, StarRow, Warning};
-use crate::sky::StarMatch;
 use crate::stars::StarFlag;
 use crate::stats::median;
 use crate::verdict::{SessionFindings, answers};
@@ -15,6 +14,7 @@ use super::lights::MeasuredLight;
 use super::notices::{correlated_words, night_notices};
 use super::sensors::{Sensors, entries};
 use super::session::{Built, session, sky_of_light};
+use super::star_match::OnTheSky;
 
 /// The report of the detector part alone.
 pub fn report_of_sensors(intakes: Vec<Intake>, sensors: Sensors, warnings: Vec<Warning>) -> Report {
@@ -38,7 +38,7 @@ pub fn report_of_night(
     intakes: Vec<Intake>,
     lights: Vec<MeasuredLight>,
     sensors: Sensors,
-    matches: &BTreeMap<SessionKey, StarMatch>,
+    matches: &BTreeMap<SessionKey, OnTheSky>,
     stars: bool,
     mut warnings: Vec<Warning>,
 ) -> Report {
@@ -52,6 +52,11 @@ pub fn report_of_night(
         for light in &lights {
             let wcs = light.read.header.wcs.as_ref();
             rows[light.index].stars = light.stars.stars.iter().map(|s| StarRow::of(s, wcs)).collect();
+        }
+    }
+    for on_the_sky in matches.values() {
+        for (light, transparency) in on_the_sky.lights.iter().zip(&on_the_sky.star_light.transparency) {
+            rows[*light].transparency = Some(transparency.clone());
         }
     }
     let build = |(key, members): (&&SessionKey, &Vec<&MeasuredLight>)| {

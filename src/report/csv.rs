@@ -4,7 +4,7 @@ use super::model::{FrameRow, Report};
 use crate::quantity::Quantity;
 
 /// Column names; units stand in them.
-const COLUMNS: [&str; 34] = [
+const COLUMNS: [&str; 36] = [
     "path",
     "kind",
     "kind_source",
@@ -39,6 +39,8 @@ const COLUMNS: [&str; 34] = [
     "saturated_count",
     "sky_e_per_px_s",
     "sky_sigma_e_per_px_s",
+    "transparency",
+    "transparency_sigma",
 ];
 
 /// The table of frames as CSV (RFC 4180, commas, decimal points).
@@ -96,6 +98,8 @@ fn record(f: &FrameRow) -> [String; COLUMNS.len()] {
         count(f.saturated_count),
         value(&f.sky_e_per_px_s),
         sigma(&f.sky_e_per_px_s),
+        value(&f.transparency),
+        sigma(&f.transparency),
     ]
 }
 

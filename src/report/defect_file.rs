@@ -8,6 +8,7 @@ use std::path::{Path, PathBuf};
 use thiserror::Error;
 
 use crate::sensor::{Defect, DefectKind, DefectMap};
+use crate::whole_file::{remedy, temporary_in};
 
 const BLOCK: usize = 2880;
 const CARD: usize = 80;
@@ -36,7 +37,7 @@ pub enum DefectFileError {
     #[error("{} exists and is no defect map of this program; it is left as it is", path.display())]
     NotOurs { path: PathBuf },
     /// The operating system refused; an earlier map, if any, is whole.
-    #[error("cannot write {}: {source}", path.display())]
+    #[error("cannot write {}: {source}; an earlier one is as it was{}", path.display(), remedy(source))]
     Io { path: PathBuf, source: std::io::Error },
     /// There is nothing to write.
     #[error("no defect map was written: it needs darks, and biases or darks of a second exposure beside them")]
@@ -56,13 +57,14 @@ pub fn check_defect_file(path: &Path, folders: &[PathBuf]) -> Result<(), DefectF
             return Err(DefectFileError::AmongFrames { path: path.to_owned() });
         }
     }
-    if path.symlink_metadata().is_err() || is_ours(path) {
+    if path.symlink_metadata().is_err() || is_defect_file(path) {
         return Ok(());
     }
     Err(DefectFileError::NotOurs { path: path.to_owned() })
 }
 
-fn is_ours(path: &Path) -> bool {
+/// Whether a file is a map of ours, which may be replaced.
+pub fn is_defect_file(path: &Path) -> bool {
     let mut head = Vec::new();
     let read = std::fs::File::open(path).and_then(|f| f.take(HEADER_LOOKED_AT).read_to_end(&mut head));
     let wanted = text_card("CONTENT", OURS);
@@ -82,7 +84,7 @@ pub fn write_defect_file(path: &Path, maps: &[(&str, &DefectMap)], folders: &[Pa
     let io = |source| DefectFileError::Io { path: path.to_owned(), source };
     let folder = path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
     std::fs::create_dir_all(folder).map_err(io)?;
-    let mut file = super::write::temporary_in(folder).map_err(io)?;
+    let mut file = temporary_in(folder).map_err(io)?;
     for (i, (sensor, map)) in maps.iter().enumerate() {
         file.write_all(&image(sensor, map, i == 0)).map_err(io)?;
     }

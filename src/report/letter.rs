@@ -274,7 +274,9 @@ fn session(report: &Report, s: &Session) -> Result<SessionPart, PlotError> {
         cooling: rows.collect(),
         cooling_basis: typographic(&s.cooling_basis),
         dark_match: typographic(&s.dark_match.sentence),
-        star_match: typographic(format!("{} {}", s.star_match.sentence, s.star_match.detail).trim_end()),
+        star_match: typographic(
+            [&*s.star_match.sentence, &s.star_match.detail, &s.photometry.sentence].join(" ").trim_end(),
+        ),
         cooling_missing: typographic(s.cooling_floor_time_ratio.why()),
     })
 }

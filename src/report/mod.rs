@@ -9,6 +9,7 @@ mod explained;
 mod html;
 mod json;
 mod letter;
+mod line;
 mod measures;
 mod model;
 mod numbers;
@@ -28,10 +29,11 @@ mod upgrade_page;
 mod write;
 
 pub use csv::frames_csv;
-pub use defect_file::{DefectFileError, check_defect_file, write_defect_file};
+pub use defect_file::{DefectFileError, check_defect_file, is_defect_file, write_defect_file};
 pub use explained::{ExplainedFrame, Explanation, explained};
 pub use html::html;
 pub use json::json;
+pub use line::frame_line;
 pub use model::{
     FrameCounts, FrameRow, FrameStatus, Report, SCHEMA_VERSION, SensorEntry, SensorSettings, Session, SessionSettings,
     Severity, Temperature, Warning,
@@ -40,7 +42,7 @@ pub use numbers::{plain, typographic, with_sigma};
 pub use plots::PlotError;
 pub use schema::{SCHEMA, key_table};
 pub use star_rows::StarRow;
-pub use stars_file::{StarsFileError, write_stars};
+pub use stars_file::{StarsFileError, is_stars_file, write_stars};
 pub use table::frame_table;
 pub use text::summary;
-pub use write::{ReportError, Written, write, write_upgrade};
+pub use write::{ReportError, Written, make_ready, write, write_upgrade};

@@ -14,7 +14,9 @@ use crate::quantity::Quantity;
 use crate::sensor::{DefectMap, SensorResult};
 use crate::sky::StarMatch;
 use crate::stars::field::FieldResult;
-use crate::verdict::{Advice, AdviceInput, Answer, CoolingRow, DarkMatch, NoiseBudget, Sampling, advice, ranked};
+use crate::verdict::{
+    Advice, AdviceInput, Answer, CoolingRow, DarkMatch, NoiseBudget, Photometry, Sampling, advice, ranked,
+};
 
 /// Version of the keys. A key that is renamed or dropped raises it; a key that is added does not.
 pub const SCHEMA_VERSION: u32 = 1;
@@ -125,6 +127,8 @@ pub struct Session {
     pub dark_match: DarkMatch,
     /// Where the frames point and their scale, from the stars themselves.
     pub star_match: StarMatch,
+    /// Magnitudes of stars and sky, and how steadily the stars' light came.
+    pub photometry: Photometry,
 }
 
 fn advice_for(session: &Session) -> Vec<Advice> {
@@ -270,6 +274,8 @@ pub struct FrameRow {
     pub saturated_count: Option<usize>,
     /// Sky above bias and dark current.
     pub sky_e_per_px_s: Option<Quantity>,
+    /// Light of its stars over that of the same stars in the frame of median transparency; `None` where it was not sought.
+    pub transparency: Option<Quantity>,
     /// Its fitted stars, brightest first; in a file of their own where they are asked for.
     #[serde(skip)]
     pub stars: Vec<StarRow>,
@@ -317,6 +323,7 @@ impl FrameRow {
             rejected: BTreeMap::new(),
             saturated_count: None,
             sky_e_per_px_s: None,
+            transparency: None,
             stars: Vec::new(),
             start_utc: None,
         }

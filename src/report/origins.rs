@@ -51,7 +51,11 @@ pub fn of_session(s: &Session) -> Vec<Named> {
         named("scale along y over that along x", "", &m.pixel_aspect),
         named("position angle of +y, from north through east", "°", &m.position_angle_deg),
     ];
-    values.extend(of_match.into_iter().filter(|v| v.quantity.is_known()));
+    let of_light = [
+        named("VT magnitude of a star that gives 1 e⁻/s", "", &s.photometry.zero_point_vt_mag),
+        named("sky brightness in VT", "mag/arcsec²", &s.photometry.sky_vt_mag_per_arcsec2),
+    ];
+    values.extend(of_match.into_iter().chain(of_light).filter(|v| v.quantity.is_known()));
     values
 }
 

@@ -17,7 +17,7 @@ use crate::sky::{StarMatch, StatedOptics};
 use crate::stars::field::{FieldFrame, FieldOptics, FieldResult, field};
 use crate::stars::{Shape, Star, StarFit};
 use crate::units::{BOLTZMANN_EV_PER_K, ZERO_CELSIUS_K};
-use crate::verdict::{Answer, CoolingRow, DarkMatch, NoiseBudget, Question, Sampling, SamplingVerdict};
+use crate::verdict::{Answer, CoolingRow, DarkMatch, NoiseBudget, Photometry, Question, Sampling, SamplingVerdict};
 
 /// A name that would be a script if it were not escaped.
 pub const HOSTILE: &str = "<script>alert('M')</script> & \"Öland\" 星";
@@ -174,6 +174,7 @@ fn session(id: &str, filter: Option<&str>, exposure_s: f64) -> Session {
         cooling_floor_time_ratio: Quantity::measured(1.0 - DARK_NOW / total, 0.019, "no dark current", 4),
         dark_match: DarkMatch::not_measurable("there are no darks of these settings"),
         star_match: StarMatch::none("nothing tells where the telescope pointed", 3, &StatedOptics::default()),
+        photometry: Photometry::none("its stars were not matched with the catalogue"),
         cooling_basis: "Rests on darks from 2.1 to 17.8 °C; rows below 2 °C extend the fitted law.".to_owned(),
     }
 }

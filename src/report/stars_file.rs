@@ -1,6 +1,7 @@
 //! `stars.fits`: one binary table of all fitted stars, through CFITSIO.
 
 use std::ffi::{CString, c_char, c_int, c_void};
+use std::io::Read as _;
 use std::path::{Path, PathBuf};
 
 use fitsio::sys;
@@ -8,6 +9,7 @@ use thiserror::Error;
 
 use super::model::{FrameRow, FrameStatus, Report};
 use super::star_rows::StarRow;
+use crate::whole_file::{remedy, temporary_folder_in};
 
 // CFITSIO's codes (its user guide, chapter "CFITSIO conventions").
 const BINARY_TABLE: c_int = 2;
@@ -17,6 +19,10 @@ const TDOUBLE: c_int = 82;
 
 /// A column: name, form, unit, meaning.
 type Column = (&'static str, &'static str, &'static str, &'static str);
+
+const CARD: usize = 80;
+/// Bytes that hold the primary header and that of the table.
+const HEADERS_LOOKED_AT: u64 = 10 * 2880;
 
 const COLUMNS: [Column; 19] = [
     ("FRAME", "1J", "", "row of the frame in frames.csv and report.json, from 0"),
@@ -47,11 +53,19 @@ const NUMBERS: usize = COLUMNS.len() - 3;
 #[derive(Debug, Error)]
 pub enum StarsFileError {
     /// The operating system refused; an earlier table, if any, is whole.
-    #[error("cannot write {}: {source}", path.display())]
+    #[error("cannot write {}: {source}; an earlier one is as it was{}", path.display(), remedy(source))]
     Io { path: PathBuf, source: std::io::Error },
     /// CFITSIO refused.
-    #[error("cannot write {}: CFITSIO status {status} at {what}", path.display())]
+    #[error("cannot write {}: CFITSIO status {status} at {what}; an earlier one is as it was", path.display())]
     Fits { path: PathBuf, what: &'static str, status: c_int },
+}
+
+/// Whether a file is a table of stars of ours, which may be replaced.
+pub fn is_stars_file(path: &Path) -> bool {
+    let mut head = Vec::new();
+    let read = std::fs::File::open(path).and_then(|f| f.take(HEADERS_LOOKED_AT).read_to_end(&mut head));
+    let holds = |start: &[u8]| head.chunks(CARD).any(|card| card.starts_with(start));
+    read.is_ok() && head.starts_with(b"SIMPLE  =") && holds(b"EXTNAME = 'STARS ") && holds(b"CREATOR = 'skygrain ")
 }
 
 /// Writes all fitted stars, in the order of the frames and of their brightness, into a folder beside `path` and moves
@@ -65,7 +79,7 @@ pub fn write_stars(report: &Report, path: &Path) -> Result<usize, StarsFileError
     let folder = path.parent().filter(|p| !p.as_os_str().is_empty()).unwrap_or(Path::new("."));
     // An absolute path: CFITSIO takes a leading blank or tilde for more than it is.
     let folder = std::path::absolute(folder).map_err(io)?;
-    let within = tempfile::Builder::new().prefix(".skygrain-").tempdir_in(&folder).map_err(io)?;
+    let within = temporary_folder_in(&folder).map_err(io)?;
     let draft = within.path().join("stars.fits");
     let rows = fill(report, path, &draft)?;
     std::fs::rename(&draft, path).map_err(io)?;

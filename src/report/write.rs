@@ -1,9 +1,7 @@
 //! Writes the report's files so that a crash leaves the old or the new one, never half of one.
 
-use std::io::Write as _;
 use std::path::{Path, PathBuf};
 
-use tempfile::NamedTempFile;
 use thiserror::Error;
 
 use super::model::Report;
@@ -11,6 +9,7 @@ use super::plots::PlotError;
 use super::upgrade_page::upgrade_html;
 use super::{csv, html, json};
 use crate::verdict::upgrade::Upgrade;
+use crate::whole_file::{make_folder, ready_in, remedy, remove_left_behind};
 
 /// Where the report lies.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -26,14 +25,14 @@ pub struct Written {
 /// Why no report could be written.
 #[derive(Debug, Error)]
 pub enum ReportError {
-    /// The folder could not be made.
-    #[error("cannot make the folder {}: {source}", path.display())]
+    /// The folder cannot be made or written to.
+    #[error("cannot write to the folder {}: {source}{}", path.display(), remedy(source))]
     Folder { path: PathBuf, source: std::io::Error },
     /// A folder stands where a file must go.
     #[error("cannot write {}: a folder of that name is in the way; move it or choose another --out", path.display())]
     InTheWay { path: PathBuf },
     /// A file could not be written; the earlier one, if any, is whole.
-    #[error("cannot write {}: {source}", path.display())]
+    #[error("cannot write {}: {source}; an earlier one is as it was{}", path.display(), remedy(source))]
     File { path: PathBuf, source: std::io::Error },
     /// The values could not be turned into JSON.
     #[error("cannot write the values as JSON: {0}")]
@@ -49,6 +48,28 @@ pub enum ReportError {
     Plot(#[from] PlotError),
 }
 
+/// Makes `out_dir` if need be and sees that a report can be written there, before hours of frames are measured; the topmost
+/// folder that was not there before.
+///
+/// # Errors
+///
+/// The folder cannot be written to, or a folder stands where a file must go.
+pub fn make_ready(out_dir: &Path) -> Result<Option<PathBuf>, ReportError> {
+    let made = make_folder(out_dir).map_err(|source| ReportError::Folder { path: out_dir.to_owned(), source })?;
+    remove_left_behind(out_dir);
+    refuse_folders(&paths_in(out_dir))?;
+    Ok(made)
+}
+
+fn paths_in(out_dir: &Path) -> [PathBuf; 3] {
+    ["report.html", "report.json", "frames.csv"].map(|name| out_dir.join(name))
+}
+
+fn refuse_folders<'a>(paths: impl IntoIterator<Item = &'a PathBuf>) -> Result<(), ReportError> {
+    let in_the_way = paths.into_iter().find(|path| path.is_dir());
+    in_the_way.map_or(Ok(()), |path| Err(ReportError::InTheWay { path: path.clone() }))
+}
+
 /// Writes `report.html`, `report.json` and `frames.csv` into `out_dir`, which is made if need be.
 ///
 /// All three are rendered and written to temporary files in `out_dir` first and renamed last. The caller makes sure
@@ -58,11 +79,8 @@ pub enum ReportError {
 ///
 /// A folder or file cannot be made, or something stands in the way; files of an earlier run are then whole.
 pub fn write(report: &Report, out_dir: &Path) -> Result<Written, ReportError> {
-    let written = Written {
-        html: out_dir.join("report.html"),
-        json: out_dir.join("report.json"),
-        csv: out_dir.join("frames.csv"),
-    };
+    let [html, json, csv] = paths_in(out_dir);
+    let written = Written { html, json, csv };
     let contents = [
         (&written.json, json::json(report)?),
         (&written.csv, csv::frames_csv(report)?),
@@ -87,39 +105,20 @@ pub fn write_upgrade(result: &Upgrade, out_dir: &Path) -> Result<[PathBuf; 2], R
 /// Writes all files or, where one cannot be written, leaves the earlier ones whole.
 fn put(out_dir: &Path, contents: &[(&PathBuf, String)]) -> Result<(), ReportError> {
     std::fs::create_dir_all(out_dir).map_err(|source| ReportError::Folder { path: out_dir.to_owned(), source })?;
-    if let Some((path, _)) = contents.iter().find(|(path, _)| path.is_dir()) {
-        return Err(ReportError::InTheWay { path: (*path).clone() });
-    }
+    refuse_folders(contents.iter().map(|(path, _)| *path))?;
     let ready = contents
         .iter()
-        .map(|(path, text)| match temporary(out_dir, text) {
-            Ok(file) => Ok((*path, file)),
-            Err(source) => Err(ReportError::File { path: (*path).clone(), source }),
+        .map(|(path, text)| {
+            match ready_in(out_dir, text.as_bytes()).and_then(|file| file.as_file().sync_all().map(|()| file)) {
+                Ok(file) => Ok((*path, file)),
+                Err(source) => Err(ReportError::File { path: (*path).clone(), source }),
+            }
         })
         .collect::<Result<Vec<_>, _>>()?;
     for (path, file) in ready {
         file.persist(path).map_err(|e| ReportError::File { path: path.clone(), source: e.error })?;
     }
     Ok(())
-}
-
-fn temporary(dir: &Path, text: &str) -> std::io::Result<NamedTempFile> {
-    let mut file = temporary_in(dir)?;
-    file.write_all(text.as_bytes())?;
-    file.as_file().sync_all()?;
-    Ok(file)
-}
-
-/// An empty file beside the one that it will be renamed to.
-pub(super) fn temporary_in(dir: &Path) -> std::io::Result<NamedTempFile> {
-    let mut builder = tempfile::Builder::new();
-    builder.prefix(".skygrain-").suffix(".part");
-    // The user's umask decides who may read a report, as for any other file.
-    #[cfg(unix)]
-    let permissions = <std::fs::Permissions as std::os::unix::fs::PermissionsExt>::from_mode(0o666);
-    #[cfg(unix)]
-    builder.permissions(permissions);
-    builder.tempfile_in(dir)
 }
 
 #[cfg(test)]

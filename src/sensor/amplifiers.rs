@@ -3,7 +3,7 @@
 //! Four or two amplifiers meet in the middle of the frame on most sensors that have them (common practice, no source).
 //! Each quadrant is measured by itself; where they agree, nothing is said.
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use crate::quantity::Quantity;
 use crate::stats;
@@ -21,7 +21,7 @@ const APART_GAIN: f64 = 0.01;
 const APART_NOISE: f64 = 0.03;
 
 /// One quadrant of a sensor whose quadrants differ.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Amplifier {
     /// Columns from the first to before the second, px.
     pub columns: [usize; 2],

@@ -3,6 +3,8 @@
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
+use serde::Serialize;
+
 use crate::fits::FitsError;
 use crate::folder::{CfaPattern, FrameKind};
 use crate::quantity::Quantity;
@@ -24,8 +26,10 @@ use super::{
 const ASSUMED_SATURATION_SHARE: f64 = 0.98;
 
 /// A frame of one sensor.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize)]
 pub struct CalibrationFrame {
+    /// Not in the serialised form: a path need not be text.
+    #[serde(skip)]
     pub path: PathBuf,
     /// Bias, dark or flat; lights are used where there are no flats; other kinds are passed over.
     pub kind: FrameKind,
@@ -37,7 +41,7 @@ pub struct CalibrationFrame {
 }
 
 /// What the rig file and the header say about the sensor.
-#[derive(Debug, Clone, Default, PartialEq)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize)]
 pub struct SensorHints {
     pub rig_gain_e_per_adu: Option<f64>,
     /// Conversion gain and the card that states it.

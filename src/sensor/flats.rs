@@ -2,7 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use crate::fits::Pixels;
 use crate::quantity::Quantity;
@@ -29,7 +29,7 @@ const CLIPPED_FRACTION: f64 = 1e-3;
 const TOLD_BANDING: f64 = 1e-3;
 
 /// Fixed pattern of the response to light through one filter.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Prnu {
     pub filter: Option<String>,
     /// Photo response non-uniformity as EMVA 1288 names it: standard deviation of the pixels' response over its mean.

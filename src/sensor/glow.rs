@@ -1,6 +1,6 @@
 //! Light from the sensor's own electronics: where it is, and whether it grows with the exposure or comes with the readout.
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use crate::quantity::Quantity;
 use crate::stats;
@@ -17,7 +17,7 @@ const NEAR_THE_SIDE: f64 = 0.15;
 const UNSTEADY: f64 = 0.02;
 
 /// Light from the sensor's own electronics, in the set whose longest dark shows it longest.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Glow {
     /// Share of the frame that glows.
     pub area_fraction: f64,
@@ -36,7 +36,7 @@ pub struct Glow {
     /// Mean over that area of what comes with every readout, ADU/px.
     pub fixed_adu: Quantity,
     /// What both say: with the exposure, with the readout, both, or not known.
-    pub behaviour: &'static str,
+    pub behaviour: String,
 }
 
 /// Excess of the glowing area in one frame, ADU, with its error.
@@ -63,7 +63,7 @@ pub(super) fn glow(mask: &Mask, grid: &Grid, levels: &[GlowLevel]) -> Option<Glo
     let (x_px, y_px) = grid.cells[cell].centre();
     let area_fraction = mask.glows.iter().filter(|g| **g).count() as f64 / mask.glows.len() as f64;
     let (growth_adu_per_px_s, fixed_adu) = parts(levels);
-    let behaviour = behaviour(&growth_adu_per_px_s, &fixed_adu);
+    let behaviour = behaviour(&growth_adu_per_px_s, &fixed_adu).to_owned();
     Some(Glow {
         area_fraction,
         x_px,

@@ -3,7 +3,7 @@
 //! `D(T) = floor + D0 exp(-Ea/k (1/T - 1/Tref))`, fitted in linear space so that rates near 0 keep their weight.
 //! Source: Widenhorn et al. 2002, SPIE 4669 (activated dark current); the fit is ordinary weighted least squares.
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use crate::quantity::{Quantity, Source};
 use crate::units::{BOLTZMANN_EV_PER_K, Celsius};
@@ -46,7 +46,7 @@ pub(super) struct LawPoint {
 }
 
 /// The fitted law with all that its evaluation needs.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct DarkLaw {
     /// Temperature at which `thermal_e_per_px_s` holds, C.
     pub reference_celsius: f64,

@@ -47,6 +47,7 @@ pub use glow::Glow;
 pub use law::{ASSUMED_DOUBLING_C, DarkLaw, activation_ev, doubling_celsius};
 pub use pixels::{Defect, DefectKind, DefectMap, HOT_E_PER_S, PixelDarkRates, RateQuantile, RateStep, WARM_E_PER_S};
 pub use result::{CalibrationCounts, DarkCurrent, DarkPoint, HotPixels, PhotonTransferPoint, SensorResult};
+pub use sky_pairs::chosen as lights_for_gain;
 pub use tail::ReadNoiseTail;
 pub use transfer::TransferFit;
 pub use vignetting::Vignetting;

@@ -1,6 +1,6 @@
 //! The pixels one by one: distribution of dark rates, DSNU, hot and warm pixels, and which of them are defects.
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use crate::quantity::Quantity;
 use crate::stats;
@@ -36,7 +36,7 @@ const GROUPS: usize = 10;
 const FEWEST_HOT: usize = 30;
 
 /// Dark rates of the pixels at one temperature; areas that glow are left out.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct PixelDarkRates {
     /// Mean temperature of the frames, C.
     pub celsius: Option<f64>,
@@ -68,14 +68,14 @@ pub struct PixelDarkRates {
 }
 
 /// Rate below which a share of the pixels lies.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct RateQuantile {
     pub share: f64,
     pub e_per_px_s: f64,
 }
 
 /// Pixels with rates from one edge to the other.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct RateStep {
     pub from_e_per_px_s: Option<f64>,
     pub to_e_per_px_s: f64,
@@ -83,7 +83,7 @@ pub struct RateStep {
 }
 
 /// What a defect is. The number is its value in the map.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 #[repr(u8)]
 pub enum DefectKind {
     Warm = 1,
@@ -95,7 +95,7 @@ pub enum DefectKind {
 }
 
 /// A pixel that is not like the others.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Defect {
     /// Row times columns plus column.
     pub index: u32,
@@ -105,7 +105,7 @@ pub struct Defect {
 }
 
 /// The defects that the darks of one temperature show.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct DefectMap {
     pub width: usize,
     pub height: usize,

@@ -1,13 +1,13 @@
 //! What is known about one sensor: the `sensors[]` entries of the report.
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use crate::quantity::Quantity;
 
 use super::{Amplifier, DarkLaw, Glow, PixelDarkRates, Prnu, ReadNoiseTail, TransferFit, Vignetting};
 
 /// One camera at one gain setting, offset, readout mode and binning.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct SensorResult {
     /// Conversion gain, e-/ADU.
     pub gain_e_per_adu: Quantity,
@@ -58,7 +58,7 @@ pub struct SensorResult {
 }
 
 /// Frames behind a sensor's values.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct CalibrationCounts {
     pub bias: usize,
     pub dark: usize,
@@ -66,7 +66,7 @@ pub struct CalibrationCounts {
 }
 
 /// Mean and variance of one flat pair, of one site where the sensor has a colour mosaic.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct PhotonTransferPoint {
     /// Mean signal above bias, ADU.
     pub mean_adu: f64,
@@ -81,7 +81,7 @@ pub struct PhotonTransferPoint {
 }
 
 /// Dark current against exposure and temperature.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct DarkCurrent {
     /// Mean rate over the pixels that are not hot, e-/px/s, at `reference_celsius`.
     pub rate_e_per_px_s: Quantity,
@@ -134,7 +134,7 @@ impl DarkCurrent {
 }
 
 /// Dark rate at one temperature.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct DarkPoint {
     /// Mean sensor temperature of the frames, C.
     pub celsius: f64,
@@ -151,7 +151,7 @@ pub struct DarkPoint {
 }
 
 /// Share of hot pixels.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct HotPixels {
     #[serde(flatten)]
     pub fraction: Quantity,

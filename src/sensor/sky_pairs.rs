@@ -10,6 +10,7 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use crate::fits::Pixels;
+use crate::folder::FrameKind;
 use crate::quantity::Quantity;
 use crate::stats;
 
@@ -36,6 +37,21 @@ const MOST_CORRELATION: f64 = 0.02;
 const STAR_CORRELATION: f64 = 0.5;
 const STAR_CORRELATION_IN_MOSAIC: f64 = 0.3;
 
+/// The lights among these frames that the gain is measured from: of each filter and exposure the first few paths.
+pub fn chosen<'a>(frames: impl Iterator<Item = &'a CalibrationFrame>) -> Vec<Vec<PathBuf>> {
+    let mut groups: BTreeMap<(Option<&String>, u64), Vec<PathBuf>> = BTreeMap::new();
+    for light in frames.filter(|f| f.kind == FrameKind::Light) {
+        let seconds = light.exposure_s.unwrap_or(0.0);
+        groups.entry((light.filter.as_ref(), seconds.to_bits())).or_default().push(light.path.clone());
+    }
+    let first = |mut paths: Vec<PathBuf>| {
+        paths.sort();
+        paths.truncate(MOST_LIGHTS);
+        paths
+    };
+    groups.into_values().map(first).collect()
+}
+
 /// Gain from the lights, or why not; frames that cannot be used go to `refuse`.
 pub(super) fn measure(
     lights: &[&CalibrationFrame],
@@ -45,15 +61,10 @@ pub(super) fn measure(
     progress: &(dyn Fn(&Path) + Sync),
     refuse: &mut Vec<(PathBuf, LoadError)>,
 ) -> Result<Quantity, String> {
-    let mut groups: BTreeMap<(Option<&String>, u64), Vec<PathBuf>> = BTreeMap::new();
-    for light in lights {
-        let seconds = light.exposure_s.unwrap_or(0.0);
-        groups.entry((light.filter.as_ref(), seconds.to_bits())).or_default().push(light.path.clone());
-    }
+    let groups = chosen(lights.iter().copied());
     let mut pairs = Vec::new();
     let mut correlation = Correlation::default();
-    for paths in groups.values().filter(|p| p.len() > 1) {
-        let paths = &paths[..paths.len().min(MOST_LIGHTS)];
+    for paths in groups.iter().filter(|p| p.len() > 1) {
         let mut before: Option<Pixels> = None;
         let mut copies = Copies::default();
         walk(paths, (grid.width, grid.height), progress, |i, frame| {

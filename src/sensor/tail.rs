@@ -5,7 +5,7 @@
 //! `(1 - 2/(9 f))^3` of its mean with f degrees of freedom (Wilson & Hilferty 1931, from memory).
 
 use rayon::prelude::*;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use crate::fits::Pixels;
 use crate::quantity::Quantity;
@@ -20,7 +20,7 @@ const NOISY_TIMES: f64 = 2.5;
 const LEAST_STEPS: f64 = 1.0;
 
 /// How much of the read noise sits in few pixels.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct ReadNoiseTail {
     /// Noise of the typical pixel: from the median of the pixels' own variances over the bias frames, ADU.
     pub median_adu: Quantity,

@@ -9,7 +9,7 @@
 //! that what pairs share, a frame or a tile's dark variance, is contained.
 
 use nalgebra::{DMatrix, DVector};
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use crate::quantity::Quantity;
 use crate::stats;
@@ -40,7 +40,7 @@ const DEPARTURE_ERRORS: f64 = 4.0;
 const MISFIT_ERRORS: f64 = 3.0;
 
 /// The curve and what it says.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct TransferFit {
     /// System gain K of EMVA 1288: slope of the variance against the signal at no signal, ADU/e-.
     pub system_gain_adu_per_e: Quantity,

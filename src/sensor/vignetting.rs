@@ -5,7 +5,7 @@
 
 use nalgebra::SVector;
 use rayon::prelude::*;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use crate::fits::Pixels;
 use crate::quantity::Quantity;
@@ -34,7 +34,7 @@ const RADII: usize = 1000;
 const CENTRE_SIGMAS: f64 = 5.0;
 
 /// Fall-off of the light through one filter.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Vignetting {
     pub filter: Option<String>,
     /// Flats whose mean was taken.

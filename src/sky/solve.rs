@@ -119,6 +119,20 @@ pub struct SkyMatch {
 ///
 /// No catalogue, no pointing, too few stars on either side, or no match that is certain.
 pub fn match_sky(catalogue: Option<&Catalogue>, frame: &Frame) -> Result<SkyMatch, NoMatch> {
+    match_by(catalogue, frame, &STEPS)
+}
+
+/// The same for a frame whose pointing and scale another frame of its session told: looks no further than half a degree
+/// and 12 % from them, and gives up soon.
+///
+/// # Errors
+///
+/// Those of [`match_sky`].
+pub fn match_known(catalogue: Option<&Catalogue>, frame: &Frame) -> Result<SkyMatch, NoMatch> {
+    match_by(catalogue, frame, &[STEPS[0], STEPS[2]])
+}
+
+fn match_by(catalogue: Option<&Catalogue>, frame: &Frame, steps: &[Step]) -> Result<SkyMatch, NoMatch> {
     let catalogue = catalogue.ok_or(NoMatch::NoCatalogue)?;
     if frame.pointings.is_empty() {
         return Err(NoMatch::NoPointing);
@@ -146,7 +160,7 @@ pub fn match_sky(catalogue: Option<&Catalogue>, frame: &Frame) -> Result<SkyMatc
         return Err(NoMatch::FewInCatalogue(most_stars));
     }
     let mut proposals = 0;
-    for step in &STEPS {
+    for step in steps {
         for (region, scale) in &searches {
             // Without a scale, its narrow limits mean nothing.
             let scale_factor = if frame.scale_arcsec_per_px.is_some() { step.scale_factor } else { SCALE_FACTOR };

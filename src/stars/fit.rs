@@ -4,6 +4,8 @@
 //! logarithmic width, two components of elongation, 1/beta. The variance of a pixel is that of the sky plus the photon
 //! noise of the model, renewed each step, so that the result is the maximum-likelihood one and not biased by noisy data.
 
+use serde::{Deserialize, Serialize};
+
 use super::Shape;
 use super::equations::{
     BACKGROUND, Counted, E1, E2, FitNoise, INVERSE_BETA, Normal, PARAMETERS, PEAK, Vector, WIDTH, X, Y, hold_beta,
@@ -38,7 +40,7 @@ pub struct Stamp {
 }
 
 /// A converged fit. Uncertainties are one sigma.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct StarFit {
     /// Centre, px of the file (0-based).
     pub x: f64,

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use super::fit::StarFit;
 use super::lone::unlike_their_neighbours;
@@ -49,7 +49,7 @@ pub struct MeasureOptions {
 }
 
 /// Why a detected peak was not used for the frame's values.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum StarFlag {
     /// One pixel stands alone: no star image is that sharp.
@@ -96,7 +96,7 @@ impl StarFlag {
 const NO_STAR: [StarFlag; 3] = [StarFlag::HotPixel, StarFlag::Streak, StarFlag::TooSharp];
 
 /// A star whose fit counts.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Star {
     /// Height of its peak over the filtered noise.
     pub significance: f64,
@@ -105,17 +105,19 @@ pub struct Star {
 }
 
 /// Where a peak that may be a star lies, fitted or not.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Place {
     /// Column and row, px of the file, 0-based.
     pub x_px: f64,
     pub y_px: f64,
     /// One standard error along an axis, px.
     pub sigma_px: f64,
+    /// Flux of the fit, ADU; `None` where none counts, or where the star's core is clipped.
+    pub flux_adu: Option<f64>,
 }
 
 /// What one frame's stars say.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct FrameStars {
     /// Median sky level, ADU (bias included).
     pub sky_adu: f64,
@@ -209,7 +211,7 @@ pub fn measure(plane: &Pixels, options: &MeasureOptions) -> Option<FrameStars> {
             }
         };
         if places.len() < MOST_PLACES && !flag.is_some_and(|f| NO_STAR.contains(&f)) {
-            places.push(place(peak, stars.get(before)));
+            places.push(place(peak, stars.get(before), flag));
         }
         if let Some(flag) = flag {
             count(flag);
@@ -238,9 +240,14 @@ pub fn measure(plane: &Pixels, options: &MeasureOptions) -> Option<FrameStars> {
 }
 
 /// The fitted centre, else the peak's pixel.
-fn place(peak: &Peak, fitted: Option<&Star>) -> Place {
+fn place(peak: &Peak, fitted: Option<&Star>, flag: Option<StarFlag>) -> Place {
     match fitted.map(|s| &s.fit) {
-        Some(f) => Place { x_px: f.x, y_px: f.y, sigma_px: ((f.sigma_x.powi(2) + f.sigma_y.powi(2)) / 2.0).sqrt() },
-        None => Place { x_px: peak.x as f64, y_px: peak.y as f64, sigma_px: PEAK_SIGMA_PX },
+        Some(f) => Place {
+            x_px: f.x,
+            y_px: f.y,
+            sigma_px: ((f.sigma_x.powi(2) + f.sigma_y.powi(2)) / 2.0).sqrt(),
+            flux_adu: flag.is_none().then_some(f.flux_adu),
+        },
+        None => Place { x_px: peak.x as f64, y_px: peak.y as f64, sigma_px: PEAK_SIGMA_PX, flux_adu: None },
     }
 }

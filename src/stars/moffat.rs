@@ -6,6 +6,8 @@
 
 use std::f64::consts::LN_2;
 
+use serde::{Deserialize, Serialize};
+
 use super::elementary::{exp_negative, ln_above_one};
 
 /// Smallest 1/beta: beyond beta = 500 a Moffat is a Gaussian to 0.05 % of its width after the pixel.
@@ -14,7 +16,7 @@ pub(super) const LEAST_INVERSE_BETA: f64 = 0.002;
 pub(super) const MOST_INVERSE_BETA: f64 = 0.8;
 
 /// Shape of a star image before the pixel.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Shape {
     /// Natural logarithm of the half width at half maximum (geometric mean of both axes), px.
     pub ln_half_width: f64,

@@ -18,8 +18,15 @@ pub fn skygrain(arguments: &[&str]) -> Ran {
     skygrain_in(Path::new("."), arguments)
 }
 
-fn skygrain_in(folder: &Path, arguments: &[&str]) -> Ran {
-    let run = Command::new(env!("CARGO_BIN_EXE_skygrain")).args(arguments).current_dir(folder).output().unwrap();
+pub fn skygrain_in(folder: &Path, arguments: &[&str]) -> Ran {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_skygrain"));
+    command.args(arguments).current_dir(folder);
+    ran(command)
+}
+
+/// Runs a command to its end.
+pub fn ran(mut command: Command) -> Ran {
+    let run = command.output().unwrap();
     let text = |bytes: &[u8]| String::from_utf8_lossy(bytes).into_owned();
     Ran { status: run.status.code(), stdout: text(&run.stdout), stderr: text(&run.stderr) }
 }
@@ -151,6 +158,20 @@ fn an_output_folder_that_holds_frames_is_refused() {
         assert!(ran.stderr.contains("--out"), "{out}: {}", ran.stderr);
     }
     assert!(snapshot(dir.path()) == before);
+}
+
+#[test]
+fn a_table_of_stars_is_written_again_but_a_frame_of_that_name_is_not() {
+    let dir = folder_of([("n/a.fits", light(1, &[]))]);
+    for _ in 0..2 {
+        let ran = skygrain_in(dir.path(), &["night", "n", "--out", "o", "--stars"]);
+        assert_eq!(ran.status, Some(0), "{}", ran.stderr);
+    }
+    std::fs::create_dir(dir.path().join("p")).unwrap();
+    std::fs::copy(dir.path().join("n/a.fits"), dir.path().join("p/stars.fits")).unwrap();
+    let ran = skygrain_in(dir.path(), &["night", "n", "--out", "p", "--stars"]);
+    assert_eq!(ran.status, Some(2), "{}", ran.stdout);
+    assert!(ran.stderr.contains("where frames lie"), "{}", ran.stderr);
 }
 
 #[test]

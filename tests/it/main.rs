@@ -1,5 +1,6 @@
 //! All integration tests in one binary: one link, one run.
 
+mod again;
 mod any_coding;
 mod any_folder;
 mod any_header;
@@ -10,6 +11,7 @@ mod crowded_folders;
 mod dark_series;
 mod dark_trials;
 mod defective_pixels;
+mod ends;
 mod explain;
 mod fault_table;
 mod mutations;
@@ -43,6 +45,7 @@ mod stars_file;
 mod tile_files;
 mod upgrade;
 mod upgrade_nights;
+mod watching;
 
 use std::path::PathBuf;
 

@@ -2,6 +2,9 @@
 
 use std::path::Path;
 
+use rand::SeedableRng;
+use rand_distr::{Distribution, Normal};
+use rand_xoshiro::Xoshiro256PlusPlus;
 use serde_json::Value;
 use skygrain::simulate::{Detector, FrameRecipe, HeaderCard, SimStar, render, write_frame};
 use skygrain::sky::{Catalogue, Direction};
@@ -32,13 +35,31 @@ fn truth() -> Truth {
     }
 }
 
+/// Electrons of a star of magnitude 10 in the 60 s of a light.
+const ELECTRONS_AT_10: f64 = 3e4;
+
+/// What the air and the stars' colours do to the light.
+struct Air {
+    /// Share of the light that each light gets.
+    shares: [f64; 3],
+    /// Scatter of the stars' magnitudes about those of the catalogue.
+    colours_mag: f64,
+}
+
+/// A clear sky and stars of one colour.
+const CLEAR: Air = Air { shares: [1.0; 3], colours_mag: 0.0 };
+
 /// Three lights, the telescope nudged between them. `cards` come on top of the usual ones.
-fn write_lights(folder: &Path, cards: &[HeaderCard]) {
+fn write_lights(folder: &Path, cards: &[HeaderCard], air: &Air) {
     let catalogue = Catalogue::shipped().expect("built with the catalogue");
+    let colour = Normal::new(0.0, air.colours_mag).unwrap();
     for (k, nudge) in [0.0, 0.01, -0.02].into_iter().enumerate() {
         let truth = Truth { dec_deg: truth().dec_deg + nudge, ..truth() };
-        let star =
-            |([x, y], vt): &([f64; 2], f64)| SimStar::round(*x, *y, 3e4 * 10f64.powf(0.4 * (10.0 - vt)), 2.4, 3.2);
+        let star = |([x, y], vt): &([f64; 2], f64)| {
+            // A star has its colour in every frame.
+            let own = vt + colour.sample(&mut Xoshiro256PlusPlus::seed_from_u64(vt.to_bits()));
+            SimStar::round(*x, *y, air.shares[k] * ELECTRONS_AT_10 * 10f64.powf(0.4 * (10.0 - own)), 2.4, 3.2)
+        };
         let [width, height] = truth.size_px;
         let stars = catalogue_stars(&catalogue, &truth).iter().map(star).collect();
         let recipe = FrameRecipe {
@@ -62,7 +83,7 @@ fn write_lights(folder: &Path, cards: &[HeaderCard]) {
 
 fn session(cards: &[HeaderCard], rig: &str) -> Value {
     let folder = tempfile::tempdir().unwrap();
-    write_lights(folder.path(), cards);
+    write_lights(folder.path(), cards, &CLEAR);
     report_with(folder.path(), rig)["sessions"][0].clone()
 }
 
@@ -134,4 +155,46 @@ fn a_wcs_is_used_as_it_is_and_checked_against_the_stars() {
     assert!((wrong["image_scale_arcsec_per_px"]["value"].as_f64().unwrap() / SCALE - 1.02).abs() < 1e-9);
     let note = wrong["image_scale_arcsec_per_px"]["note"].as_str().unwrap();
     assert!(note.contains("the stars themselves give"), "{note}");
+}
+
+// Truth by construction: 500 e-/s at magnitude 10 are 5 x 10^6 at 0, a zero point of 16.747; the sky of 4 e-/px/s in pixels
+// of 15.36 square arcsec is at 16.747 + 1.461 magnitudes. 1 e-/ADU.
+#[test]
+fn zero_point_sky_and_transparency_come_from_the_matched_stars() {
+    let folder = tempfile::tempdir().unwrap();
+    let air = Air { shares: [1.0, 0.8, 0.95], colours_mag: 0.25 };
+    write_lights(folder.path(), &pointing(), &air);
+    for k in 0..2 {
+        let [width, height] = truth().size_px;
+        let bias = render(&FrameRecipe::unlit(Detector::even(width, height), 10 + k)).0;
+        let cards = [
+            HeaderCard::text("IMAGETYP", "Bias Frame", ""),
+            HeaderCard::real("EXPTIME", 0.0, ""),
+            HeaderCard::text("INSTRUME", "Quillfin 6", ""),
+        ];
+        write_frame(&folder.path().join(format!("bias{k}.fits")), &bias, &cards).unwrap();
+    }
+    let report = report_with(folder.path(), "gain_e_per_adu = 1.0");
+    let found = &report["sessions"][0]["photometry"];
+    let pair = |q: &Value| [&q["value"], &q["sigma"]].map(|v| v.as_f64().unwrap());
+    // The frame of median transparency is the third: it gets 95 %.
+    let zero_point = 2.5 * (0.95 * ELECTRONS_AT_10 / 60.0 * 1e4).log10();
+    let [zero, sigma] = pair(&found["zero_point_vt_mag"]);
+    println!("zero point {zero} +- {sigma}, {zero_point}");
+    // 300 stars of 0.25 mag tell a median to 0.018.
+    assert!((zero - zero_point).abs() < 4.0 * sigma && sigma < 0.03, "{found:#}");
+    assert!((found["star_scatter_mag"].as_f64().unwrap() / air.colours_mag - 1.0).abs() < 0.25, "{found:#}");
+    let [sky, sigma] = pair(&found["sky_vt_mag_per_arcsec2"]);
+    let sky_true = zero_point - 2.5 * (4.0 / mean_scale(&truth()).powi(2)).log10();
+    // Its error holds the stars' scatter, that of one colour: the simulated sky has none, and lies as near as the zero point.
+    assert!((sky - sky_true).abs() < 0.1 && sigma > 0.2, "{sky} +- {sigma}, {sky_true}");
+    let mut shares = Vec::new();
+    for row in report["frames"].as_array().unwrap().iter().filter(|f| f["kind"] == "light") {
+        shares.push(pair(&row["transparency"]));
+    }
+    for (share, [value, sigma]) in air.shares.iter().zip(&shares) {
+        println!("transparency {value} +- {sigma}, {}", share / 0.95);
+        assert!((value - share / 0.95).abs() < 5.0 * sigma + 1e-3 && *sigma < 0.01, "{value} +- {sigma}");
+    }
+    assert!(found["sentence"].as_str().unwrap().contains("VT is the catalogue's band"), "{found:#}");
 }

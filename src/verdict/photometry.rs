@@ -1,0 +1,189 @@
+//! Zero point and sky brightness in magnitudes, from the light of stars of known magnitude.
+//!
+//! `VT0 = VT0(ADU) + 2.5 log10(gain)` is the magnitude of a star that gives 1 e-/s, and the sky's surface brightness is
+//! `VT0 - 2.5 log10(sky / scale^2)`. VT is the band of the catalogue (Tycho-2, Hog et al. 2000, A&A 355, L27), not that of
+//! the filter; what that does is seen in the scatter of single stars, and the sky, of one colour, may be off by as much.
+
+use std::f64::consts::LN_10;
+
+use serde::Serialize;
+
+use crate::quantity::Quantity;
+
+/// Magnitudes are 2.5 decadic logarithms (Pogson 1856).
+const MAGNITUDES_PER_DECADE: f64 = 2.5;
+/// The caution that stands with every magnitude.
+const OTHER_BAND: &str = "VT is the catalogue's band, not the filter's";
+
+/// What the zero point is made of.
+#[derive(Debug, Clone)]
+pub struct PhotometryInput<'a> {
+    /// Magnitude of a star that gives 1 ADU/s, and the scatter of single stars about it, mag.
+    pub zero_point_adu: &'a Quantity,
+    pub star_scatter_mag: Option<f64>,
+    /// Light of each frame's stars over that in the frame of median transparency.
+    pub transparency: &'a [Quantity],
+    pub gain_e_per_adu: &'a Quantity,
+    pub sky_e_per_px_s: &'a Quantity,
+    pub image_scale: &'a Quantity,
+}
+
+/// Brightness of stars and sky in magnitudes, and how steadily the stars' light came.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Photometry {
+    /// VT magnitude of a star that gives 1 e-/s.
+    pub zero_point_vt_mag: Quantity,
+    /// What a star of VT magnitude 0 gives, e-/s.
+    pub e_per_s_at_vt_0: Quantity,
+    /// Scatter of single stars about it: their colours, since VT is not the filter's band.
+    pub star_scatter_mag: Option<f64>,
+    /// Brightness of the sky, VT mag/arcsec^2.
+    pub sky_vt_mag_per_arcsec2: Quantity,
+    /// Least and largest light of the same stars over that in the frame of median transparency, of the frames used.
+    pub transparency_range: Option<[f64; 2]>,
+    /// The same in words; empty where nothing is known.
+    pub sentence: String,
+}
+
+impl Photometry {
+    /// Nothing known, for the reason given.
+    pub fn none(why: &str) -> Self {
+        let unknown = || Quantity::not_measurable(why);
+        Self {
+            zero_point_vt_mag: unknown(),
+            e_per_s_at_vt_0: unknown(),
+            star_scatter_mag: None,
+            sky_vt_mag_per_arcsec2: unknown(),
+            transparency_range: None,
+            sentence: String::new(),
+        }
+    }
+}
+
+/// Magnitudes of a session.
+pub fn photometry(input: &PhotometryInput) -> Photometry {
+    let zero_point = zero_point(input);
+    let e_per_s = match zero_point.pair() {
+        Some((mag, sigma)) => {
+            let value = 10f64.powf(mag / MAGNITUDES_PER_DECADE);
+            let sigma = value * LN_10 / MAGNITUDES_PER_DECADE * sigma;
+            Quantity::measured(value, sigma, "from the zero point; n counts stars", zero_point.n).noted(OTHER_BAND)
+        }
+        None => Quantity::not_measurable(zero_point.why()),
+    };
+    let sky = sky(input, &zero_point);
+    let known: Vec<f64> = input.transparency.iter().filter_map(|t| t.value).collect();
+    let transparency_range = (known.len() > 1)
+        .then(|| known.iter().fold([f64::INFINITY, f64::NEG_INFINITY], |[low, high], t| [low.min(*t), high.max(*t)]));
+    let mut told = Vec::new();
+    if let (Some(_), Some(scatter)) = (zero_point.value, input.star_scatter_mag) {
+        told.push(format!(
+            "A star of VT magnitude {} gives one electron a second ({OTHER_BAND}; single stars scatter by {scatter:.2} mag).",
+            zero_point.text("")
+        ));
+    }
+    if sky.is_known() {
+        told.push(format!("The sky is at {}.", sky.text("mag/arcsec²")));
+    }
+    if let Some([low, high]) = transparency_range {
+        told.push(format!(
+            "From frame to frame the same stars gave {:.0} to {:.0} % of the median frame's light.",
+            100.0 * low,
+            100.0 * high
+        ));
+    }
+    Photometry {
+        zero_point_vt_mag: zero_point,
+        e_per_s_at_vt_0: e_per_s,
+        star_scatter_mag: input.star_scatter_mag,
+        sky_vt_mag_per_arcsec2: sky,
+        transparency_range,
+        sentence: told.join(" "),
+    }
+}
+
+fn zero_point(input: &PhotometryInput) -> Quantity {
+    let Some((zero, sigma)) = input.zero_point_adu.pair() else {
+        return Quantity::not_measurable(input.zero_point_adu.why());
+    };
+    let Some((gain, sigma_gain)) = input.gain_e_per_adu.pair() else {
+        return Quantity::not_measurable(format!("no gain: {}", input.gain_e_per_adu.why()));
+    };
+    let value = zero + MAGNITUDES_PER_DECADE * gain.log10();
+    let sigma = sigma.hypot(MAGNITUDES_PER_DECADE / LN_10 * sigma_gain / gain);
+    let method = "median over the matched stars of VT + 2.5 log10(e-/s); n counts stars";
+    Quantity::measured(value, sigma, method, input.zero_point_adu.n).noted(OTHER_BAND)
+}
+
+fn sky(input: &PhotometryInput, zero_point: &Quantity) -> Quantity {
+    let Some((zero, sigma)) = zero_point.pair() else {
+        return Quantity::not_measurable(zero_point.why());
+    };
+    let Some((rate, sigma_rate)) = input.sky_e_per_px_s.pair().filter(|r| r.0 > 0.0) else {
+        return Quantity::not_measurable(match input.sky_e_per_px_s.value {
+            Some(_) => "no light of the sky stands out from bias and dark".to_owned(),
+            None => format!("no sky rate: {}", input.sky_e_per_px_s.why()),
+        });
+    };
+    let Some((scale, sigma_scale)) = input.image_scale.pair() else {
+        return Quantity::not_measurable(format!("no image scale: {}", input.image_scale.why()));
+    };
+    let value = zero - MAGNITUDES_PER_DECADE * (rate / (scale * scale)).log10();
+    let relative = (sigma_rate / rate).hypot(2.0 * sigma_scale / scale);
+    // The sky has one colour: it may lie as far from the stars' mean as any star does.
+    let colour = input.star_scatter_mag.unwrap_or(0.0);
+    let sigma = sigma.hypot(MAGNITUDES_PER_DECADE / LN_10 * relative).hypot(colour);
+    let method = "sky rate a square arcsec against the zero point; the scatter of single stars is in the error";
+    Quantity::measured(value, sigma, method, zero_point.n).noted(OTHER_BAND)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn known(value: f64, sigma: f64) -> Quantity {
+        Quantity::measured(value, sigma, "", 30)
+    }
+
+    // 1 ADU/s at magnitude 20, two electrons an ADU: 20 + 2.5 log10(2) = 20.752575. A sky of 4 e-/px/s in pixels of 2 arcsec
+    // is 1 e-/s a square arcsec, and so the zero point itself. By hand.
+    #[test]
+    fn magnitudes_of_a_round_example() {
+        let transparency = [known(1.0, 0.01), known(0.8, 0.01)];
+        let got = photometry(&PhotometryInput {
+            zero_point_adu: &known(20.0, 0.05),
+            star_scatter_mag: Some(0.25),
+            transparency: &transparency,
+            gain_e_per_adu: &known(2.0, 0.02),
+            sky_e_per_px_s: &known(4.0, 0.04),
+            image_scale: &known(2.0, 0.0),
+        });
+        let (zero, sigma) = got.zero_point_vt_mag.pair().unwrap();
+        assert!((zero - 20.752_575).abs() < 1e-6);
+        // 1 % is 0.010857 mag.
+        assert!((sigma - 0.05f64.hypot(0.010_857)).abs() < 1e-6);
+        let (sky, sigma) = got.sky_vt_mag_per_arcsec2.pair().unwrap();
+        assert!((sky - zero).abs() < 1e-9);
+        assert!((sigma - 0.05f64.hypot(0.010_857).hypot(0.010_857).hypot(0.25)).abs() < 1e-6);
+        // 10^(20.752575/2.5) = 2 x 10^8.
+        assert!((got.e_per_s_at_vt_0.value.unwrap() / 2e8 - 1.0).abs() < 1e-9);
+        assert_eq!(got.transparency_range, Some([0.8, 1.0]));
+        assert!(got.sentence.contains("80 to 100 %"), "{}", got.sentence);
+    }
+
+    #[test]
+    fn without_a_gain_transparency_alone_is_told() {
+        let unknown = Quantity::not_measurable("no flats");
+        let transparency = [known(1.0, 0.01), known(0.9, 0.01)];
+        let got = photometry(&PhotometryInput {
+            zero_point_adu: &known(20.0, 0.05),
+            star_scatter_mag: Some(0.25),
+            transparency: &transparency,
+            gain_e_per_adu: &unknown,
+            sky_e_per_px_s: &unknown,
+            image_scale: &known(2.0, 0.0),
+        });
+        assert_eq!(got.zero_point_vt_mag.why(), "no gain: no flats");
+        assert!(got.sentence.starts_with("From frame to frame"), "{}", got.sentence);
+    }
+}
