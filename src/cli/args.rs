@@ -39,6 +39,8 @@ Examples:
   skygrain night ~/astro/2031-10-04            writes ./skygrain-report
   skygrain night lights darks flats --rig rig.toml --out report
   skygrain night lights darks --defects map.fits --stars
+  skygrain night lights --explain lights/a.fits    how that file is understood
+  skygrain night --explain a.fits                  the same of a file alone
   skygrain night ~/astro/tonight --watch       keeps the report current
 
 Writes report.html (to read), report.json (all values) and frames.csv (a row
@@ -60,7 +62,7 @@ Examples:
 #[derive(Debug, Args)]
 pub struct Inputs {
     /// Folders that hold the frames; searched with all folders below them
-    #[arg(required = true)]
+    #[arg(required_unless_present = "explain")]
     pub folders: Vec<PathBuf>,
     /// What the headers lack or get wrong (TOML)
     #[arg(long)]
@@ -74,6 +76,10 @@ pub struct Inputs {
     /// Also write the pixels that the darks show to be defective, as a FITS image of bytes
     #[arg(long, value_name = "FILE.fits")]
     pub defects: Option<PathBuf>,
+    /// Print how this one file is understood, alone or as one of the folders': each value with its card, what it
+    /// belongs to, what was left out and why; writes nothing
+    #[arg(long, value_name = "FILE")]
+    pub explain: Option<PathBuf>,
 }
 
 #[derive(Debug, Subcommand)]

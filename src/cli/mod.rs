@@ -15,8 +15,10 @@ use std::process::ExitCode;
 use clap::{CommandFactory, Parser};
 
 use crate::folder::{Rig, RigError};
-use crate::night::{NightError, NightInput, Scope, run};
-use crate::report::{DefectFileError, FrameStatus, Report, ReportError, SCHEMA, StarsFileError, frames_csv, key_table};
+use crate::night::{NightError, NightInput, Scope, explain, run};
+use crate::report::{
+    DefectFileError, FrameStatus, Report, ReportError, SCHEMA, StarsFileError, explained, frames_csv, key_table,
+};
 
 use args::{Arguments, Command, FrameFormat, Inputs};
 use job::Task;
@@ -90,11 +92,17 @@ fn carry_out(command: Command, say: Say) -> Result<u8, CliError> {
         Command::Night { inputs, pointing, stars, watch } => {
             let mut rig = read_rig(inputs.rig.as_deref())?;
             rig.pointing = pointing.or(rig.pointing);
+            if let Some(file) = inputs.explain.clone() {
+                return explain_one(&file, inputs, rig, say);
+            }
             let task = task(inputs, rig, Scope::Night, stars);
             if watch { watch::watch(task, say) } else { Ok(job::once(task, say)?.status) }
         }
         Command::Sensor(inputs) => {
             let rig = read_rig(inputs.rig.as_deref())?;
+            if let Some(file) = inputs.explain.clone() {
+                return explain_one(&file, inputs, rig, say);
+            }
             Ok(job::once(task(inputs, rig, Scope::Sensor, false), say)?.status)
         }
         Command::Frames { files, rig, format } => frames(files, rig.as_deref(), format, say),
@@ -127,6 +135,16 @@ fn manual(command: Option<&str>) -> Result<Vec<u8>, CliError> {
     let mut text = Vec::new();
     clap_mangen::Man::new(page).render(&mut text)?;
     Ok(text)
+}
+
+/// Prints how one file is understood; nothing is written.
+fn explain_one(file: &Path, inputs: Inputs, rig: Rig, say: Say) -> Result<u8, CliError> {
+    let input = NightInput { folders: inputs.folders, out: inputs.out, rig, stars: false };
+    let bar = Bar::new(say);
+    let explanation = explain(file, &input, &|stage, done, total| bar.show(stage, done, total))?;
+    bar.finish();
+    print(&explained(&explanation))?;
+    Ok(if explanation.row.status == FrameStatus::Used { ALL_HANDLED } else { SOME_LEFT_OUT })
 }
 
 fn task(inputs: Inputs, rig: Rig, scope: Scope, stars: bool) -> Task {

@@ -183,6 +183,10 @@ impl ImageFile {
         self.check(status, "pixels")
     }
 
+    pub(super) fn as_raw(&mut self) -> *mut sys::fitsfile {
+        self.file.as_raw()
+    }
+
     fn hdu_cards(&mut self) -> Result<Cards, FitsError> {
         let (mut status, mut count, mut more) = (0, 0, 0);
         // SAFETY: the handle is open; the outputs are plain integers.

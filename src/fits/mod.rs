@@ -9,6 +9,7 @@ mod cards;
 mod handle;
 mod holes;
 mod image;
+mod lossy;
 mod mend;
 mod pixels;
 mod promise;
@@ -52,6 +53,9 @@ pub enum FitsError {
     /// The first header does not end.
     #[error("its header has no END card within {bytes} bytes; the file is damaged or still being written")]
     NoEnd { path: PathBuf, bytes: u64 },
+    /// A card whose value is longer than CFITSIO has room for.
+    #[error("a header card is longer than a value may be and cannot be read safely: {card}")]
+    Card { path: PathBuf, card: String },
     /// The sum of the data that the file states is not theirs.
     #[error("HDU {hdu}: its data do not add up to its DATASUM card, so they are damaged; copy it again")]
     DataSum { path: PathBuf, hdu: usize },
@@ -75,6 +79,7 @@ impl FitsError {
             | Self::Gzip { path, .. }
             | Self::TooLarge { path, .. }
             | Self::NoEnd { path, .. }
+            | Self::Card { path, .. }
             | Self::DataSum { path, .. }
             | Self::Scaling { path, .. }
             | Self::Read { path, .. } => path,

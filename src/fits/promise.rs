@@ -1,6 +1,6 @@
 //! What a file's first header promises, before CFITSIO or the allocator believe it.
 
-use std::io::Read;
+use std::io::{Read, Seek, SeekFrom};
 use std::path::{Path, PathBuf};
 
 use flate2::read::MultiGzDecoder;
@@ -11,6 +11,8 @@ use super::{Cards, FitsError};
 pub(super) const BLOCK_BYTES: usize = 2880;
 /// Bytes of a header card (standard, section 3.3.1).
 const CARD_BYTES: usize = 80;
+/// Characters of a value that fit a card of the standard's form (section 4.1.2.3), and CFITSIO's buffer.
+const LONGEST_VALUE: usize = 70;
 /// Blocks among which END must be found: 36 000 cards, far more than any frame carries; a file without END is binary
 /// data from here on and is not read as cards to its end.
 const LONGEST_HEADER_BLOCKS: usize = 1000;
@@ -33,7 +35,52 @@ pub(super) fn check_plain(path: &Path) -> Result<(), FitsError> {
     if u128::from(have) < promised {
         return Err(FitsError::Incomplete { path: path.to_owned(), have, promised });
     }
-    Ok(())
+    check_cards(&mut file, path)
+}
+
+/// Checks the cards of every HDU, one header after the other.
+///
+/// CFITSIO copies an unquoted value into 71 bytes whatever its length: it takes any `=` for the value's start, so that a
+/// card without one in its ninth column can hold 79 characters, and the stack is overwritten.
+///
+/// # Errors
+///
+/// A card with such a value.
+pub(super) fn check_cards(from: &mut (impl Read + Seek), path: &Path) -> Result<(), FitsError> {
+    let open = |e: std::io::Error| FitsError::Open { path: path.to_owned(), reason: e.to_string() };
+    let mut start = 0u64;
+    loop {
+        from.seek(SeekFrom::Start(start)).map_err(open)?;
+        let header = read_header(from).map_err(open)?;
+        let Some(end) = end_in(&header) else { return Ok(()) };
+        if let Some(card) = header[..end * CARD_BYTES].chunks(CARD_BYTES).find(|c| is_too_long(c)) {
+            return Err(FitsError::Card {
+                path: path.to_owned(),
+                card: String::from_utf8_lossy(card).trim_end().to_owned(),
+            });
+        }
+        let Ok(next) = u64::try_from(promised_bytes(&header, path)?.next_multiple_of(BLOCK_BYTES as u128)) else {
+            return Ok(());
+        };
+        start = start.saturating_add(next.max(BLOCK_BYTES as u64));
+    }
+}
+
+/// Whether a card's unquoted value has more characters than CFITSIO's buffer, wherever its `=` stands.
+fn is_too_long(card: &[u8]) -> bool {
+    let commentary: [&[u8]; 4] = [b"COMMENT ", b"HISTORY ", b"CONTINUE", b"        "];
+    if commentary.iter().any(|words| card.starts_with(words)) || card.get(8..10) == Some(b"= ") {
+        return false;
+    }
+    let token = |after: &[u8]| {
+        let value = after.iter().position(|b| *b != b' ').map_or(&[][..], |i| &after[i..]);
+        match value.first() {
+            Some(b'\'') | None => 0,
+            Some(b'(') => value.iter().position(|b| *b == b')').map_or(0, |i| i + 1),
+            Some(_) => value.iter().position(|b| matches!(b, b' ' | b'/')).unwrap_or(value.len()),
+        }
+    };
+    card.iter().position(|b| *b == b'=').is_some_and(|at| token(&card[at + 1..]) > LONGEST_VALUE)
 }
 
 /// Unpacks a gzip stream whole, after its header was compared with what a stream of its length can hold.
@@ -74,6 +121,7 @@ pub(super) fn unpack_gzip(path: &Path) -> Result<Vec<u8>, FitsError> {
         });
     }
     bytes.resize(have.next_multiple_of(BLOCK_BYTES), 0);
+    check_cards(&mut std::io::Cursor::new(&bytes), path)?;
     Ok(bytes)
 }
 
@@ -116,7 +164,13 @@ fn promised_bytes(header: &[u8], path: &Path) -> Result<u128, FitsError> {
         _ => (1..=axes).fold(1u128, |n, i| n.saturating_mul(whole(&format!("NAXIS{i}")).unwrap_or(0))),
     };
     let bits = cards.number("BITPIX").unwrap_or(0.0).abs() as u128;
-    Ok(pixels.saturating_mul(bits / 8).saturating_add(header_bytes as u128))
+    // Extensions: what lies behind the table, and how many there are (standard, section 4.4.1.2).
+    let (behind, groups) = (whole("PCOUNT").unwrap_or(0), whole("GCOUNT").unwrap_or(1));
+    let elements = match cards.get("XTENSION") {
+        Some(_) => pixels.saturating_add(behind).saturating_mul(groups),
+        None => pixels,
+    };
+    Ok(elements.saturating_mul(bits / 8).saturating_add(header_bytes as u128))
 }
 
 #[cfg(test)]
@@ -139,6 +193,39 @@ mod tests {
         let huge = ["SIMPLE  = T", "BITPIX  = 64", "NAXIS   = 2", "NAXIS1  = 9E18", "NAXIS2  = 9E18", "END"];
         assert!(of(&huge).unwrap() > 1 << 120, "no overflow");
         assert!(matches!(of(&["SIMPLE  = T", "NAXIS   = 2"]), Err(FitsError::NoEnd { .. })));
+    }
+
+    // Found by a fuzzer: CFITSIO wrote beyond the end of its buffer, in the first header and in an extension's.
+    #[test]
+    fn values_longer_than_cfitsio_has_room_for_are_refused_in_every_header() {
+        let long = format!("A={}", "7".repeat(78));
+        assert!(is_too_long(long.as_bytes()));
+        assert!(is_too_long(format!("AB =({})", "7".repeat(74)).as_bytes()));
+        for card in
+            ["EXPTIME = 300", &format!("OBJECT  = '{}'", "x".repeat(68)), &format!("LONG    ={}", "7".repeat(70))]
+        {
+            assert!(!is_too_long(card.as_bytes()), "{card}");
+        }
+        assert!(!is_too_long(format!("COMMENT {}", "=".repeat(72)).as_bytes()));
+        let primary = header(&["SIMPLE  = T", "BITPIX  = 8", "NAXIS   = 1", "NAXIS1  = 5", "END"]);
+        let extension = |card: &str| {
+            header(&[
+                "XTENSION= 'BINTABLE'",
+                "BITPIX  = 8",
+                "NAXIS   = 2",
+                "NAXIS1  = 4",
+                "NAXIS2  = 2",
+                "PCOUNT  = 9",
+                card,
+                "END",
+            ])
+        };
+        let check = |parts: &[Vec<u8>]| check_cards(&mut std::io::Cursor::new(parts.concat()), Path::new("x"));
+        let data = vec![0; BLOCK_BYTES];
+        let good = [primary.clone(), data.clone(), extension("TFIELDS = 1"), data.clone()];
+        assert!(check(&good).is_ok());
+        let bad = [primary, data.clone(), extension("TFIELDS = 1"), data, extension(&long)];
+        assert!(matches!(check(&bad), Err(FitsError::Card { .. })));
     }
 
     #[test]

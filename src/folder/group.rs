@@ -10,7 +10,8 @@ const SECONDS_PER_DEGREE: f64 = 240.0;
 
 /// The evening's date of an exposure, noon to noon in mean solar time at the site, as `2026-02-11`.
 ///
-/// Without a longitude the time is taken as if the site lay at Greenwich.
+/// Without a longitude the time is taken as if the site lay at Greenwich; a time zone tells it to an hour or two
+/// ([`FrameHeader::east_deg`]).
 pub fn night_of(start_utc: DateTime, longitude_deg: Option<f64>) -> String {
     let east = longitude_deg.unwrap_or(0.0);
     let east = if east > 180.0 { east - 360.0 } else { east };
@@ -30,6 +31,8 @@ pub struct SensorKey {
     pub size: [usize; 2],
     /// 1, or 3 for a cube of colours: its noise is no longer that of the sensor.
     pub planes: usize,
+    /// Whether its numbers are electrons already: such a frame shares neither gain nor levels with raw ones.
+    pub in_electrons: bool,
 }
 
 /// Name of a camera whose header has none.
@@ -47,6 +50,7 @@ impl SensorKey {
             binning: header.binning,
             size: [width, height],
             planes,
+            in_electrons: header.in_electrons,
         }
     }
 }
@@ -66,7 +70,7 @@ pub struct SessionKey {
 impl SessionKey {
     /// The key of a light.
     pub fn of(header: &FrameHeader, sensor: SensorKey) -> Self {
-        let longitude = header.site_longitude_deg.as_ref().map(|l| l.value);
+        let longitude = header.east_deg();
         Self {
             night: header.start_utc.as_ref().map_or_else(|| "undated".to_owned(), |s| night_of(s.value, longitude)),
             sensor,

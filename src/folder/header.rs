@@ -7,6 +7,9 @@ use jiff::civil::DateTime;
 use super::FrameKind;
 use super::pointing::{HeaderWcs, Pointing};
 
+/// Degrees of longitude that the Sun passes in an hour.
+const DEGREES_PER_HOUR: f64 = 15.0;
+
 /// A value and the card (or rig key) that gave it.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Carded<T> {
@@ -16,17 +19,47 @@ pub struct Carded<T> {
     pub card: String,
     /// Whether the user's rig file gave it.
     pub from_rig: bool,
+    /// The conversion that the recorded text took to become this value.
+    pub converted: Option<String>,
 }
 
 impl<T> Carded<T> {
     /// A value from a header card.
     pub fn new(value: T, card: &str) -> Self {
-        Self { value, card: card.to_owned(), from_rig: false }
+        Self { value, card: card.to_owned(), from_rig: false, converted: None }
     }
 
     /// A value from the rig file.
     pub fn from_rig(value: T, key: &str) -> Self {
-        Self { value, card: format!("rig file: {key}"), from_rig: true }
+        Self { value, card: format!("rig file: {key}"), from_rig: true, converted: None }
+    }
+
+    /// The same value, with the conversion that led to it.
+    #[must_use]
+    pub fn by(self, conversion: impl Into<String>) -> Self {
+        Self { converted: Some(conversion.into()), ..self }
+    }
+}
+
+/// A conflict or a refused value, for the user.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct HeaderNote {
+    /// What it is about, without the numbers of this frame: frames that share it share one warning.
+    pub about: String,
+    /// The whole sentence.
+    pub text: String,
+}
+
+impl HeaderNote {
+    /// A note whose sentence may change from frame to frame.
+    pub fn new(about: impl Into<String>, text: impl Into<String>) -> Self {
+        Self { about: about.into(), text: text.into() }
+    }
+
+    /// A note whose sentence is the same for all frames.
+    pub fn plain(text: impl Into<String>) -> Self {
+        let text = text.into();
+        Self { about: text.clone(), text }
     }
 }
 
@@ -63,6 +96,15 @@ impl CfaPattern {
     }
 }
 
+/// Pitch of a recorded pixel, um.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum PixelReadings {
+    /// Known; the words tell how a binned one was read.
+    One { um: f64, words: &'static str },
+    /// The frame is binned and nothing tells whether the stated pitch contains it.
+    Two { as_binned_um: f64, as_physical_um: f64 },
+}
+
 /// What one frame's header says. Units stand in the names.
 #[derive(Debug, Clone, PartialEq)]
 pub struct FrameHeader {
@@ -82,8 +124,12 @@ pub struct FrameHeader {
     pub offset_setting: Option<Carded<String>>,
     /// Conversion gain that the header claims, e-/ADU.
     pub header_gain_e_per_adu: Option<Carded<f64>>,
+    /// Whether the numbers are electrons and no raw codes (BUNIT); then the gain is 1 e-/ADU by that card.
+    pub in_electrons: bool,
     /// Binning in x and y.
     pub binning: [u32; 2],
+    /// The card that told the binning; `None` where none did and 1 x 1 stands.
+    pub binning_card: Option<String>,
     /// Filter name.
     pub filter: Option<Carded<String>>,
     /// Camera name.
@@ -96,6 +142,8 @@ pub struct FrameHeader {
     pub start_utc: Option<Carded<DateTime>>,
     /// Longitude of the site, degrees, east positive.
     pub site_longitude_deg: Option<Carded<f64>>,
+    /// Clock of the site less UTC, hours.
+    pub utc_offset_h: Option<Carded<f64>>,
     /// Pixel pitch as the header states it, um.
     pub pixel_um: Option<Carded<f64>>,
     /// Whether `pixel_um` already contains the binning; `None` where nothing tells.
@@ -112,12 +160,16 @@ pub struct FrameHeader {
     pub pointings: Vec<Carded<Pointing>>,
     /// Airmass.
     pub airmass: Option<Carded<f64>>,
+    /// Altitude of the target, degrees.
+    pub altitude_deg: Option<Carded<f64>>,
+    /// Position of the focuser, its own steps.
+    pub focuser_position: Option<Carded<f64>>,
     /// Level at which pixels saturate, ADU, as the header or rig states it.
     pub saturation_adu: Option<Carded<f64>>,
     /// Colour filter pattern as seen from the first pixel of the file.
     pub cfa: Option<Carded<CfaPattern>>,
     /// Conflicts and refused values, for the user.
-    pub notes: Vec<String>,
+    pub notes: Vec<HeaderNote>,
 }
 
 impl FrameHeader {
@@ -130,14 +182,33 @@ impl FrameHeader {
     /// Pitch of a recorded pixel, um: the geometric mean of both axes. `None` where it is not known whether the stated
     /// pitch contains the binning.
     pub fn recorded_pixel_um(&self) -> Option<f64> {
-        let stated = self.pixel_um.as_ref().map(|p| p.value).filter(|p| *p > 0.0)?;
-        let [bx, by] = self.binning.map(|b| f64::from(b.max(1)));
-        match ((bx * by).sqrt(), self.pixel_includes_binning) {
-            (binning, _) if binning <= 1.0 => Some(stated),
-            (_, Some(true)) => Some(stated),
-            (binning, Some(false)) => Some(stated * binning),
-            (_, None) => None,
+        match self.pixel_readings()? {
+            PixelReadings::One { um, .. } => Some(um),
+            PixelReadings::Two { .. } => None,
         }
+    }
+
+    /// What the stated pitch and the binning say of a recorded pixel. `None` without a pitch.
+    pub fn pixel_readings(&self) -> Option<PixelReadings> {
+        let stated = self.pixel_um.as_ref().map(|p| p.value).filter(|p| p.is_finite() && *p > 0.0)?;
+        let [bx, by] = self.binning.map(|b| f64::from(b.max(1)));
+        // The geometric mean of both axes, as for a WCS.
+        let binning = (bx * by).sqrt();
+        Some(match self.pixel_includes_binning {
+            _ if binning <= 1.0 => PixelReadings::One { um: stated, words: "" },
+            Some(true) => PixelReadings::One { um: stated, words: ", pitch read as that of the binned pixel" },
+            Some(false) => PixelReadings::One {
+                um: stated * binning,
+                words: ", pitch read as that of the physical pixel, times the binning",
+            },
+            None => PixelReadings::Two { as_binned_um: stated, as_physical_um: stated * binning },
+        })
+    }
+
+    /// How far east the site lies, degrees: its longitude, else that of the middle of its time zone.
+    pub fn east_deg(&self) -> Option<f64> {
+        let stated = self.site_longitude_deg.as_ref().map(|l| l.value);
+        stated.or_else(|| self.utc_offset_h.as_ref().map(|h| h.value * DEGREES_PER_HOUR))
     }
 
     /// Time over which dark charge gathered, s: DARKTIME where it is given, else the exposure.

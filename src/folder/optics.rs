@@ -1,59 +1,38 @@
-//! Pixel size, focal length and the scale of a celestial WCS, each refused where it cannot be true.
+//! Pixel size against binning, and the scale of a celestial WCS, refused where it cannot be true.
 
-use super::Carded;
+use super::numbers::number;
 use super::pointing::HeaderWcs;
-use super::vocabulary::binning;
-use crate::fits::{Cards, leading_number};
+use super::vocabulary::{OWN_PITCH, PIXEL, PLAUSIBLE_ARCSEC_PER_PX};
+use super::{Carded, HeaderNote};
+use crate::fits::Cards;
 use crate::units::ARCSEC_PER_RADIAN;
 
-const PIXEL_UM: [&str; 3] = ["XPIXSZ", "XPIXELSZ", "PIXSIZE1"];
-const FOCAL_MM: [&str; 2] = ["FOCALLEN", "FOCALLENGTH"];
-/// Pixel pitches of sensors, binned ones included, um.
-const PLAUSIBLE_PIXEL_UM: std::ops::RangeInclusive<f64> = 0.5..=200.0;
-/// Focal lengths, mm.
-const PLAUSIBLE_FOCAL_MM: std::ops::RangeInclusive<f64> = 5.0..=100_000.0;
-/// Image scales that a WCS may claim, arcsec/px (an unsolved frame may carry a matrix of ones, 3600).
-const PLAUSIBLE_ARCSEC_PER_PX: std::ops::RangeInclusive<f64> = 0.05..=100.0;
 /// Agreement of two scales that are the same: focal lengths on nameplates are good to about 1 % (common practice, no
 /// source).
 const AGREEMENT: f64 = 0.02;
 
-pub(super) fn pixel(cards: &Cards, notes: &mut Vec<String>) -> (Option<Carded<f64>>, Option<bool>) {
-    let Some((keyword, card)) = PIXEL_UM.iter().find_map(|k| cards.get(k).map(|c| (*k, c))) else {
-        return (None, None);
-    };
-    let Some(size) = leading_number(&card.value).filter(|v| PLAUSIBLE_PIXEL_UM.contains(v)) else {
-        notes.push(format!("{keyword} = {} is no pixel size in um and was not used", card.value));
-        return (None, None);
-    };
-    let comment = card.comment.to_ascii_lowercase();
-    let includes = if keyword == "PIXSIZE1" || comment.contains("unbinned") || comment.contains("before binning") {
+pub(super) fn pixel(
+    cards: &Cards,
+    binning: [u32; 2],
+    notes: &mut Vec<HeaderNote>,
+) -> (Option<Carded<f64>>, Option<bool>) {
+    let Some(size) = number(cards, &PIXEL, notes) else { return (None, None) };
+    let comment = cards.get(&size.card).map_or_else(String::new, |c| c.comment.to_ascii_lowercase());
+    let includes = if size.card == OWN_PITCH || comment.contains("unbinned") || comment.contains("before binning") {
         Some(false)
     } else if comment.contains("after binning") || comment.contains("binned pixel") {
         Some(true)
     } else {
         // PIXSIZE1 is the sensor's own pitch: the ratio tells what the other card holds.
-        let ratio = cards.number("PIXSIZE1").map(|own| size / own);
+        let ratio = cards.number(OWN_PITCH).map(|own| size.value / own);
         let near = |r: f64, to: f64| (r - to).abs() < 0.02 * to;
-        let [bx, _] = binning(cards);
-        ratio.and_then(|r| if near(r, f64::from(bx)) { Some(true) } else { near(r, 1.0).then_some(false) })
+        ratio.and_then(|r| if near(r, f64::from(binning[0])) { Some(true) } else { near(r, 1.0).then_some(false) })
     };
-    (Some(Carded::new(size, keyword)), includes)
-}
-
-pub(super) fn focal(cards: &Cards, notes: &mut Vec<String>) -> Option<Carded<f64>> {
-    let (keyword, value) = FOCAL_MM.iter().find_map(|k| cards.number(k).map(|v| (*k, v)))?;
-    if PLAUSIBLE_FOCAL_MM.contains(&value) {
-        return Some(Carded::new(value, keyword));
-    }
-    if value > 0.0 {
-        notes.push(format!("{keyword} = {value} is no focal length in mm (is it metres?) and was not used"));
-    }
-    None
+    (Some(size), includes)
 }
 
 /// Geometric-mean image scale of a celestial WCS, arcsec/px: `3600 sqrt |det CD|` (Greisen & Calabretta 2002, section 2).
-pub(super) fn wcs_scale(cards: &Cards, notes: &mut Vec<String>) -> Option<Carded<f64>> {
+pub(super) fn wcs_scale(cards: &Cards, notes: &mut Vec<HeaderNote>) -> Option<Carded<f64>> {
     let celestial = |k| {
         cards
             .text(k)
@@ -64,9 +43,10 @@ pub(super) fn wcs_scale(cards: &Cards, notes: &mut Vec<String>) -> Option<Carded
     }
     let (scale, card) = matrix_scale(cards)?;
     if PLAUSIBLE_ARCSEC_PER_PX.contains(&scale) {
-        return Some(Carded::new(scale, card));
+        return Some(Carded::new(scale, card).by("degrees per pixel to arcsec: geometric mean of both axes"));
     }
-    notes.push(format!("the WCS scale of {scale:.3} arcsec/px ({card}) is not plausible and was not used"));
+    let text = format!("the WCS scale of {scale:.3} arcsec/px ({card}) is not plausible and was not used");
+    notes.push(HeaderNote::new("WCS scale refused", text));
     None
 }
 

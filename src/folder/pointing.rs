@@ -1,16 +1,9 @@
 //! Where a header says that the telescope pointed, in all the ways in which headers say it.
 
 use super::Carded;
+use super::vocabulary::{EQUINOX, PLAUSIBLE_EQUINOX, POINTING};
 use crate::fits::{Card, Cards, leading_number};
 
-/// Pairs of cards for right ascension and declination, and whether a plain number of the first is usually in hours
-/// (common practice, no source). The target's coordinates come first: mounts that are not aligned tell nonsense.
-const PAIRS: [(&str, &str, bool); 4] =
-    [("OBJCTRA", "OBJCTDEC", true), ("RA", "DEC", false), ("RA_OBJ", "DEC_OBJ", false), ("TELRA", "TELDEC", false)];
-/// Cards for the equinox of the coordinates, years.
-const EQUINOX: [&str; 2] = ["EQUINOX", "EPOCH"];
-/// Equinoxes that coordinates of our time can have.
-const PLAUSIBLE_EQUINOX: std::ops::RangeInclusive<f64> = 1850.0..=2150.0;
 /// Degrees of an hour of right ascension.
 const DEGREES_PER_HOUR: f64 = 15.0;
 
@@ -75,7 +68,7 @@ pub(super) fn pointings(cards: &Cards, wcs: Option<&HeaderWcs>) -> Vec<Carded<Po
     if let Some(wcs) = wcs {
         add(Pointing::checked(wcs.reference_deg[0], wcs.reference_deg[1], equinox), "CRVAL1");
     }
-    for (ra_card, dec_card, hours_are_usual) in PAIRS {
+    for (ra_card, dec_card, hours_are_usual) in POINTING.iter().copied() {
         let (Some(ra), Some(dec)) = (cards.get(ra_card), cards.get(dec_card)) else { continue };
         let Some(dec_deg) = angle(&dec.value).map(|(value, _)| value) else { continue };
         for ra_deg in right_ascensions(ra, hours_are_usual) {
@@ -105,7 +98,7 @@ fn right_ascensions(card: &Card, hours_are_usual: bool) -> Vec<f64> {
 }
 
 /// A number, or parts in sixtieths (`16 41 41.5`, `-0:30`, `16h41m41s`); and how many parts there were.
-fn angle(text: &str) -> Option<(f64, usize)> {
+pub(super) fn angle(text: &str) -> Option<(f64, usize)> {
     let text = text.trim();
     let separators = |c: char| matches!(c, ' ' | ':' | 'h' | 'm' | 's' | 'd' | '\'' | '"' | '\u{b0}');
     let parts: Vec<&str> = text.split(separators).filter(|p| !p.is_empty()).collect();

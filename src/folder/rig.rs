@@ -32,6 +32,8 @@ pub struct Rig {
     pub sensor_celsius: Option<f64>,
     /// Longitude of the site, degrees, east positive: settles the date of a night.
     pub site_longitude_deg: Option<f64>,
+    /// Clock of the site less UTC, hours: settles the date of a night where no longitude is known.
+    pub utc_offset_h: Option<f64>,
     /// Where the telescope pointed (J2000), `RA DEC` as [`Pointing::parse`] reads it.
     pub pointing: Option<String>,
     /// How far below the air a cooler would bring the sensor, and the set temperature below which it never goes, C.
@@ -53,7 +55,7 @@ pub struct AirClass {
     pub hours: f64,
 }
 
-const KEYS: [&str; 15] = [
+const KEYS: [&str; 16] = [
     "pixel_um",
     "pixel_includes_binning",
     "focal_mm",
@@ -63,6 +65,7 @@ const KEYS: [&str; 15] = [
     "cfa",
     "sensor_celsius",
     "site_longitude_deg",
+    "utc_offset_h",
     "pointing",
     "cooler_drop_c",
     "cooler_lowest_celsius",
@@ -136,6 +139,7 @@ impl Rig {
         inside("saturation_adu", self.saturation_adu, 1.0, 1e9, "1 to 1e9 ADU")?;
         inside("sensor_celsius", self.sensor_celsius, -150.0, 80.0, "-150 to 80 C")?;
         inside("site_longitude_deg", self.site_longitude_deg, -180.0, 360.0, "-180 to 360 degrees")?;
+        inside("utc_offset_h", self.utc_offset_h, -12.0, 14.0, "-12 to 14 hours")?;
         inside("cooler_drop_c", self.cooler_drop_c, 0.0, 120.0, "0 to 120 C below the air")?;
         inside("cooler_lowest_celsius", self.cooler_lowest_celsius, -120.0, 40.0, "-120 to 40 C")?;
         inside("sensor_above_ambient_c", self.sensor_above_ambient_c, -80.0, 40.0, "-80 to 40 C")?;
@@ -171,6 +175,7 @@ impl Rig {
         set(&mut header.aperture_mm, self.aperture_mm, "aperture_mm");
         set(&mut header.saturation_adu, self.saturation_adu, "saturation_adu");
         set(&mut header.site_longitude_deg, self.site_longitude_deg, "site_longitude_deg");
+        set(&mut header.utc_offset_h, self.utc_offset_h, "utc_offset_h");
         if header.sensor_celsius.is_none() {
             set(&mut header.sensor_celsius, self.sensor_celsius, "sensor_celsius");
         }

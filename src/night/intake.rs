@@ -1,12 +1,13 @@
 //! First look at every file: header, a sample of rows, and the kind that both support.
 
+use std::path::Path;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
 use crate::fits::{Cards, FitsError, Geometry, ImageFile};
-use crate::folder::{Content, FoundFile, FrameHeader, FrameKind, Rig, SensorKey, read_header};
+use crate::folder::{Content, FoundFile, FrameHeader, FrameKind, HeaderNote, Rig, SensorKey, content_of, read_header};
 use crate::frame::{Survey, pixels_contradict, survey};
 use crate::report::{FrameRow, FrameStatus};
 
@@ -19,6 +20,8 @@ pub struct Read {
     pub header: FrameHeader,
     pub geometry: Geometry,
     pub survey: Survey,
+    /// Step to which lossy compression rounded its pixels, ADU.
+    pub rounded_to_adu: Option<f64>,
     /// The kind it is used as.
     pub kind: FrameKind,
     pub kind_source: String,
@@ -100,16 +103,42 @@ impl Intake {
 /// Looks at every file, in parallel, in the order given.
 pub fn look_at_all(files: Vec<FoundFile>, rig: &Rig, kept: &Kept, progress: Progress) -> Vec<Intake> {
     let (done, total) = (AtomicUsize::new(0), files.len());
-    files
+    let looked: Vec<(Intake, Option<u64>)> = files
         .into_par_iter()
         .map(|file| {
-            let fits = file.content == Content::Fits;
-            let fingerprint = if fits { kept.fingerprint(&file.path) } else { None };
-            let outcome = look_at(&file, fingerprint.as_ref(), rig, kept);
+            let length = length_of(&file.path);
+            let intake = look_at_one(file, rig, kept);
             progress(Stage::Looking, done.fetch_add(1, Ordering::Relaxed) + 1, total);
-            Intake { file, fingerprint, outcome }
+            (intake, length)
         })
-        .collect()
+        .collect();
+    looked.into_par_iter().map(|(intake, length)| once_more(intake, length, rig, kept)).collect()
+}
+
+/// Looks at one file.
+pub fn look_at_one(file: FoundFile, rig: &Rig, kept: &Kept) -> Intake {
+    let fits = file.content == Content::Fits;
+    let fingerprint = if fits { kept.fingerprint(&file.path) } else { None };
+    let outcome = look_at(&file, fingerprint.as_ref(), rig, kept);
+    Intake { file, fingerprint, outcome }
+}
+
+/// Looks again, once, at a file that was not readable and has changed its length since: it was being written.
+fn once_more(intake: Intake, length: Option<u64>, rig: &Rig, kept: &Kept) -> Intake {
+    if !matches!(intake.outcome, Outcome::Unreadable(_)) || length_of(&intake.file.path) == length {
+        return intake;
+    }
+    let content = content_of(&intake.file.path);
+    let file = FoundFile { content, ..intake.file };
+    let mut again = look_at_one(file, rig, kept);
+    if let Outcome::Unreadable(why) = &again.outcome {
+        again.outcome = Outcome::Unreadable(format!("still being written: {why}"));
+    }
+    again
+}
+
+fn length_of(path: &Path) -> Option<u64> {
+    std::fs::metadata(path).ok().map(|m| m.len())
 }
 
 fn look_at(file: &FoundFile, fingerprint: Option<&Fingerprint>, rig: &Rig, kept: &Kept) -> Outcome {
@@ -150,6 +179,8 @@ struct Seen {
     further: usize,
     /// `None` where every pixel is undefined.
     survey: Option<Survey>,
+    /// Step to which lossy compression rounded the pixels, ADU.
+    rounded_to_adu: Option<f64>,
 }
 
 fn see(file: &FoundFile) -> Result<Seen, FitsError> {
@@ -157,16 +188,18 @@ fn see(file: &FoundFile) -> Result<Seen, FitsError> {
     let cards = image.cards()?;
     let further = image.further_images()?;
     let survey = survey(&mut image)?;
-    Ok(Seen { cards, geometry: image.geometry, further, survey })
+    let rounded_to_adu = image.rounded_to_adu();
+    Ok(Seen { cards, geometry: image.geometry, further, survey, rounded_to_adu })
 }
 
 fn read(seen: Seen, rig: &Rig) -> Option<Read> {
-    let Seen { cards, geometry, further, survey } = seen;
+    let Seen { cards, geometry, further, survey, rounded_to_adu } = seen;
     let mut header = read_header(&cards);
     rig.apply(&mut header);
     if further > 0 {
         let hdu = geometry.hdu;
-        header.notes.push(format!("HDU {hdu} was measured; {further} further image(s) of the file were not"));
+        let text = format!("HDU {hdu} was measured; {further} further image(s) of the file were not");
+        header.notes.push(HeaderNote::plain(text));
     }
     let survey = survey?;
     let told = header.kind.value;
@@ -175,5 +208,5 @@ fn read(seen: Seen, rig: &Rig) -> Option<Read> {
         None => (told, header.kind.card.clone()),
     };
     let sensor = SensorKey::of(&header, geometry.width, geometry.height, geometry.planes);
-    Some(Read { header, geometry, survey, kind, kind_source, sensor })
+    Some(Read { header, geometry, survey, rounded_to_adu, kind, kind_source, sensor })
 }

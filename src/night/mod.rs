@@ -2,6 +2,8 @@
 
 mod dark_match;
 mod decision;
+mod duplicates;
+mod explain;
 mod intake;
 mod kept;
 mod lights;
@@ -18,6 +20,7 @@ use std::path::PathBuf;
 use crate::folder::{FolderError, FoundFile, FrameKind, Rig, find_files};
 use crate::report::Report;
 
+pub use explain::explain;
 use intake::{Intake, Read};
 
 pub use kept::{Kept, Tally, What};
@@ -58,6 +61,9 @@ pub enum NightError {
     /// CFITSIO was built for one thread only; the bundled one never is.
     #[error("the linked CFITSIO is not re-entrant; build with the bundled one (cargo feature fitsio-src)")]
     NotReentrant,
+    /// A file to explain that is none of the folders'.
+    #[error("{file} does not lie below {folders}; give its folder, or no folder at all", file = file.display())]
+    NotBelow { file: PathBuf, folders: String },
     /// Nothing to measure.
     #[error("{found} files found below {folders}, none of them a usable FITS frame; the first: {first}")]
     NoFrames { folders: String, found: usize, first: String },
@@ -99,6 +105,7 @@ pub fn run_on(
         return Err(NightError::NotReentrant);
     }
     let mut intakes = intake::look_at_all(files, &input.rig, kept, progress);
+    duplicates::leave_out_copies(&mut intakes);
     if !intakes.iter().any(|i| i.read().is_some()) {
         let folders = input.folders.iter().map(|f| f.display().to_string()).collect::<Vec<_>>().join(", ");
         let first = intakes.first().map_or_else(|| "no file at all".to_owned(), Intake::first_words);

@@ -1,8 +1,8 @@
 //! Warnings that headers and the first look give cause for, once for all frames they concern.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 
-use crate::folder::FrameKind;
+use crate::folder::{FrameKind, SessionKey};
 use crate::frame::NoiseCorrelation;
 use crate::report::{Severity, Warning};
 
@@ -15,22 +15,30 @@ const HELD_CELSIUS: f64 = 1.0;
 
 /// What headers alone give cause to say, once for all frames it concerns.
 pub fn intake_notices(intakes: &[Intake]) -> Vec<Warning> {
-    let mut notes: BTreeMap<String, Vec<String>> = BTreeMap::new();
+    // A night and a camera hold many frames with one and the same flaw: each is told once, with the first frame's words.
+    let mut notes: BTreeMap<(String, &str, &str), Told> = BTreeMap::new();
     let mut renamed: BTreeMap<(FrameKind, FrameKind), Vec<String>> = BTreeMap::new();
     for intake in intakes {
         let Some(read) = intake.read() else { continue };
         for note in &read.header.notes {
-            notes.entry(note.clone()).or_default().push(intake.file.shown.clone());
+            let night = SessionKey::of(&read.header, read.sensor.clone()).night;
+            // What is the same sentence everywhere is said once for all.
+            let same = note.about == note.text;
+            let (night, camera) = if same { (String::new(), "") } else { (night, read.sensor.camera.as_str()) };
+            let told = notes.entry((night, camera, &note.about)).or_default();
+            told.texts.insert(&note.text);
+            told.first.get_or_insert(&note.text);
+            told.paths.push(intake.file.shown.clone());
         }
         if read.kind != read.header.kind.value {
             renamed.entry((read.header.kind.value, read.kind)).or_default().push(intake.file.shown.clone());
         }
     }
-    let headers = notes.into_iter().map(|(note, paths)| Warning {
+    let headers = notes.into_values().map(|told| Warning {
         code: "header".to_owned(),
         severity: Severity::Note,
-        message: note,
-        paths,
+        message: told.message(),
+        paths: told.paths,
     });
     let kinds = renamed.into_iter().map(|((told, seen), paths)| Warning {
         code: "kind-contradicted".to_owned(),
@@ -44,7 +52,30 @@ pub fn intake_notices(intakes: &[Intake]) -> Vec<Warning> {
         ),
         paths,
     });
-    headers.chain(kinds).chain(undefined_pixels(intakes)).chain(colour_planes(intakes)).collect()
+    headers
+        .chain(kinds)
+        .chain(undefined_pixels(intakes))
+        .chain(colour_planes(intakes))
+        .chain(rounded(intakes))
+        .collect()
+}
+
+/// What frames share of a note.
+#[derive(Default)]
+struct Told<'a> {
+    first: Option<&'a str>,
+    texts: BTreeSet<&'a str>,
+    paths: Vec<String>,
+}
+
+impl Told<'_> {
+    fn message(&self) -> String {
+        let first = self.first.unwrap_or_default();
+        match self.texts.len() {
+            0 | 1 => first.to_owned(),
+            _ => format!("{first}; {} frames of this night say so, with other numbers", self.paths.len()),
+        }
+    }
 }
 
 fn those_read(intakes: &[Intake], concerns: impl Fn(&Read) -> bool) -> Vec<String> {
@@ -70,6 +101,22 @@ fn colour_planes(intakes: &[Intake]) -> Option<Warning> {
         message: "three colour planes: interpolated, not raw; star widths are those of each plane, their noise is not \
                   the sensor's"
             .to_owned(),
+        paths,
+    })
+}
+
+/// Frames that lossy compression rounded.
+fn rounded(intakes: &[Intake]) -> Option<Warning> {
+    let paths = those_read(intakes, |r| r.rounded_to_adu.is_some());
+    let coarsest = intakes.iter().filter_map(|i| i.read()?.rounded_to_adu).fold(0.0, f64::max);
+    (!paths.is_empty()).then(|| Warning {
+        code: "lossy-compression".to_owned(),
+        severity: Severity::Caution,
+        message: format!(
+            "lossy-quantised: compression rounded these frames to steps of up to {coarsest:.3} ADU; their noise floor \
+             includes step^2/12, a standard deviation of {:.3} ADU that is not the sensor's",
+            coarsest / 12f64.sqrt()
+        ),
         paths,
     })
 }
@@ -139,15 +186,16 @@ pub fn night_notices(intakes: &[Intake], lights: &[MeasuredLight]) -> Vec<Warnin
         });
     }
     let without_longitude =
-        lights.iter().filter(|l| l.read.header.start_utc.is_some() && l.read.header.site_longitude_deg.is_none());
+        lights.iter().filter(|l| l.read.header.start_utc.is_some() && l.read.header.east_deg().is_none());
     let paths: Vec<String> = without_longitude.map(|l| shown(&l)).collect();
     if !paths.is_empty() {
         warnings.push(Warning {
             code: "night-by-utc".to_owned(),
             severity: Severity::Note,
-            message: "no site longitude (SITELONG): the night's date is taken as if the site lay at Greenwich; \
-                      rig key site_longitude_deg settles it"
-                .to_owned(),
+            message:
+                "no site longitude (SITELONG) and no local time (DATE-LOC): the night's date is taken as if the site \
+                      lay at Greenwich; rig key site_longitude_deg or utc_offset_h settles it"
+                    .to_owned(),
             paths,
         });
     }

@@ -190,6 +190,7 @@ fn sensor_ids<'a>(keys: impl Iterator<Item = &'a SensorKey>) -> Vec<String> {
         parts.extend(key.readout_mode.clone());
         let [bx, by] = key.binning;
         parts.extend((key.binning != [1, 1]).then(|| format!("binned {bx}x{by}")));
+        parts.extend(key.in_electrons.then(|| "in electrons".to_owned()));
         parts.extend((key.planes > 1).then(|| format!("{} colour planes", key.planes)));
         (parts.join(", "), format!("{} x {} px", key.size[0], key.size[1]))
     };

@@ -6,6 +6,7 @@ mod columns;
 mod csv;
 mod decision;
 mod defect_file;
+mod explained;
 #[cfg(test)]
 mod golden;
 mod html;
@@ -36,6 +37,7 @@ mod write;
 
 pub use csv::frames_csv;
 pub use defect_file::{DefectFileError, check_defect_file, is_defect_file, write_defect_file};
+pub use explained::{ExplainedFrame, Explanation, explained};
 pub use html::html;
 pub use json::json;
 pub use line::frame_line;

@@ -1,6 +1,6 @@
 //! Image scale of one frame: from its celestial WCS, else from pixel pitch and focal length.
 
-use crate::folder::{Carded, FrameHeader};
+use crate::folder::{Carded, FrameHeader, PixelReadings};
 use crate::quantity::{Quantity, Source};
 use crate::units::ARCSEC_PER_RADIAN;
 
@@ -97,21 +97,18 @@ fn from_optics(header: &FrameHeader) -> Optics {
             return Optics::Unknown { because: format!("{lacking}; {REMEDY} would supply it") };
         }
     };
-    let [bx, by] = header.binning.map(|b| f64::from(b.max(1)));
-    // The geometric mean of both axes, as for a WCS.
-    let binning = (bx * by).sqrt();
-    let unbinned = ARCSEC_PER_RADIAN * pixel.value * 1e-3 / focal.value;
-    let reading = match (binning > 1.0, header.pixel_includes_binning) {
-        (false, _) => (unbinned, ""),
-        (true, Some(true)) => (unbinned, ", pitch read as that of the binned pixel"),
-        (true, Some(false)) => (unbinned * binning, ", pitch read as that of the physical pixel, times the binning"),
-        (true, None) if plausible(unbinned) || plausible(unbinned * binning) => {
-            let card = pixel.card.clone();
-            return Optics::Ambiguous { physical: unbinned * binning, binned: unbinned, card };
+    let scale = |um: f64| ARCSEC_PER_RADIAN * um * 1e-3 / focal.value;
+    let (value, words) = match header.pixel_readings() {
+        Some(PixelReadings::One { um, words }) => (scale(um), words),
+        Some(PixelReadings::Two { as_binned_um, as_physical_um }) => {
+            let (binned, physical) = (scale(as_binned_um), scale(as_physical_um));
+            if plausible(binned) || plausible(physical) {
+                return Optics::Ambiguous { physical, binned, card: pixel.card.clone() };
+            }
+            (binned, "")
         }
-        (true, None) => (unbinned, ""),
+        None => (scale(pixel.value), ""),
     };
-    let (value, words) = reading;
     if !plausible(value) {
         return Optics::Unknown { because: refusal(value, pixel, focal) };
     }
@@ -162,13 +159,16 @@ mod tests {
             gain_setting: None,
             offset_setting: None,
             header_gain_e_per_adu: None,
+            in_electrons: false,
             binning: [binning; 2],
+            binning_card: None,
             filter: None,
             camera: None,
             readout_mode: None,
             object: None,
             start_utc: None,
             site_longitude_deg: None,
+            utc_offset_h: None,
             pixel_um: pixel_um.map(|v| Carded::new(v, "XPIXSZ")),
             pixel_includes_binning: None,
             focal_mm: focal_mm.map(|v| Carded::new(v, "FOCALLEN")),
@@ -177,6 +177,8 @@ mod tests {
             wcs: None,
             pointings: Vec::new(),
             airmass: None,
+            altitude_deg: None,
+            focuser_position: None,
             saturation_adu: None,
             cfa: None,
             notes: Vec::new(),

@@ -230,3 +230,33 @@ fn long_texts_hierarchies_and_small_letters() {
     assert_eq!(cards.number("rig CCD-TEMP"), Some(-10.0));
     assert_eq!(row(&report(dir.path()), "a.fits")["exposure_s"], 300.0);
 }
+
+// Conflicts are told once for the frames of a night, not once for each.
+#[test]
+fn a_conflict_of_many_frames_is_told_once_with_all_of_them() {
+    let names: Vec<String> = (0..6).map(|i| format!("{i}.fits")).collect();
+    let files = names.iter().enumerate().map(|(i, name)| {
+        let (a, b) = (format!("EXPTIME = {}", 60.0 + i as f64), format!("EXPOSURE= {}", 70.0 + i as f64));
+        (name.as_str(), light(i as u64, &[&a, &b, "DATE-OBS= '2031-03-01T22:00:00'"]))
+    });
+    let report = report_of(files);
+    let warnings = report["warnings"].as_array().unwrap();
+    let told: Vec<&Value> = warnings.iter().filter(|w| w["message"].to_string().contains("EXPOSURE says")).collect();
+    assert_eq!(told.len(), 1, "{told:#?}");
+    assert_eq!(told[0]["paths"].as_array().unwrap().len(), 6);
+    assert!(told[0]["message"].as_str().unwrap().contains("60 s"), "{:#}", told[0]);
+}
+
+// A site's clock beside UTC tells the night where no longitude does; a rig key does the same.
+#[test]
+fn the_night_follows_longitude_or_time_zone() {
+    let night = |cards: &[&str], rig: &str| {
+        let dir = folder_of([("a.fits", light(1, &[&["DATE-OBS= '2031-10-05T13:30:00'"], cards].concat()))]);
+        report_with(dir.path(), rig)["sessions"][0]["night"].clone()
+    };
+    assert_eq!(night(&[], ""), "2031-10-05");
+    assert_eq!(night(&["SITELONG= -150"], ""), "2031-10-04");
+    assert_eq!(night(&["DATE-LOC= '2031-10-05T03:30:00'"], ""), "2031-10-04");
+    assert_eq!(night(&[], "utc_offset_h = -10"), "2031-10-04");
+    assert_eq!(night(&["DATE-LOC= '2031-10-05T03:30:00'"], "site_longitude_deg = 150"), "2031-10-05");
+}

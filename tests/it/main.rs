@@ -1,15 +1,20 @@
 //! All integration tests in one binary: one link, one run.
 
 mod again;
+mod any_coding;
 mod any_folder;
 mod any_header;
 mod any_pixels;
 mod bounds;
 mod command_line;
+mod crowded_folders;
 mod dark_series;
 mod dark_trials;
 mod defective_pixels;
 mod ends;
+mod explain;
+mod fault_table;
+mod mutations;
 mod odd_images;
 mod odd_mosaics;
 mod odd_nights;

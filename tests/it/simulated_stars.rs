@@ -194,3 +194,73 @@ fn a_mosaic_is_measured_on_its_green_sites_only() {
         assert!(bias.abs() < MOSAIC_BIAS && got.stars.len() > 60, "{bias} {:?}", got.flags);
     }
 }
+
+// A failure from public issue trackers: counts of pixels above half the maximum came in steps and a pixel short.
+#[test]
+fn widths_have_no_preferred_values_at_any_phase() {
+    for fwhm in [1.41, 2.0, 3.5, 9.42] {
+        let mut widths = Vec::new();
+        for seed in 0..3 {
+            widths
+                .extend(measured(&frame(fwhm, 0.0, 3.5, 100.0, 40 + seed)).stars.iter().map(|s| s.fit.shape.fwhm_px()));
+        }
+        let mean = widths.iter().sum::<f64>() / widths.len() as f64;
+        assert!(widths.len() > 200 && (mean / fwhm - 1.0).abs() < 0.02, "{fwhm}: {mean} of {}", widths.len());
+        // In cells of a hundredth of the spread of 240 phases no value comes back as steps would make it.
+        widths.sort_by(f64::total_cmp);
+        let spread = widths[widths.len() - 1] - widths[0];
+        let repeated = widths.windows(2).filter(|w| w[1] - w[0] < 1e-6 * spread).count();
+        assert!(spread > 0.0 && repeated < 5, "{fwhm}: {repeated} widths come twice");
+    }
+}
+
+// A failure from public issue trackers: axes of 1.5 and 1.0 px standard deviation are 3.53 and 2.35 px wide, and the
+// one width of such a star is the geometric mean of both.
+#[test]
+fn both_axes_of_a_long_star_are_full_widths_at_half_maximum() {
+    let (major, minor) = (3.532_f64, 2.355_f64);
+    let got = measured(&frame((major * minor).sqrt(), 1.0 - minor / major, 4.0, 100.0, 9));
+    let (width, ratio) = (got.fwhm_px.value.unwrap(), 1.0 - got.ellipticity.value.unwrap());
+    // Some 80 stars of 1 % each.
+    for (axis, want) in [(width / ratio.sqrt(), major), (width * ratio.sqrt(), minor)] {
+        assert!((axis / want - 1.0).abs() < 0.01, "{axis}, true {want}");
+    }
+}
+
+// A failure from public issue trackers: extended light under half of the stars.
+#[test]
+fn stars_before_a_nebula_are_found_and_as_wide_as_beside_it() {
+    let side = 512;
+    let detector = Detector { gain_e_per_adu: GAIN_E_PER_ADU, ..Detector::even(side, side) };
+    // 80 stars on a grid, every other one before the nebula, which is a Gaussian of 90 px in the middle of the left half.
+    let star = |i: usize| {
+        let (column, row) = (i % 10, i / 10);
+        SimStar::round(30.3 + 50.1 * column as f64, 40.7 + 61.3 * row as f64, 9_000.0 + 700.0 * i as f64, 3.0, 3.5)
+    };
+    let stars = (0..80).map(star).collect();
+    let recipe = FrameRecipe { exposure_s: 100.0, sky_e_per_px_s: 1.2, stars, ..FrameRecipe::unlit(detector, 11) };
+    let mut image = render(&recipe).0;
+    let near = |x: f64, y: f64| ((x - 140.0).powi(2) + (y - 256.0).powi(2)) / (2.0 * 90.0 * 90.0);
+    let mut noise = 12_345u64;
+    for ((y, x), pixel) in image.indexed_iter_mut() {
+        let light = 600.0 * (-near(x as f64, y as f64)).exp();
+        // Twelve even numbers make a normal one; the nebula's photons scatter as any others.
+        let mut normal = -6.0;
+        for _ in 0..12 {
+            noise = noise.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+            normal += (noise >> 11) as f64 / (1u64 << 53) as f64;
+        }
+        *pixel += (light + normal * (light / GAIN_E_PER_ADU).sqrt()).round().max(0.0) as u16;
+    }
+    let got = measured(&Pixels::U16(image));
+    let (inside, outside): (Vec<_>, Vec<_>) = got.stars.iter().partition(|s| near(s.fit.x, s.fit.y) < 1.0);
+    let there = (0..80).map(star).filter(|s| near(s.x, s.y) < 1.0).count();
+    assert!(inside.len() as f64 >= 0.9 * there as f64, "{} of {there}", inside.len());
+    assert!(outside.len() as f64 >= 0.9 * (80 - there) as f64, "{} of {}", outside.len(), 80 - there);
+    let width = |stars: &[&skygrain::stars::Star]| {
+        let mut widths: Vec<f64> = stars.iter().map(|s| s.fit.shape.fwhm_px()).collect();
+        widths.sort_by(f64::total_cmp);
+        widths[widths.len() / 2]
+    };
+    assert!((width(&inside) / width(&outside) - 1.0).abs() < 0.03, "{} {}", width(&inside), width(&outside));
+}

@@ -1,0 +1,174 @@
+//! Dates and times in their dialects, and what they tell of the site's place.
+
+use jiff::Timestamp;
+use jiff::civil::{Date, DateTime, Time};
+use jiff::tz::TimeZone;
+
+use super::Carded;
+use super::pointing::angle;
+use super::vocabulary::{END, LONGITUDE, START, START_DAY, START_LOCAL, START_TIME};
+use crate::fits::Cards;
+
+/// Modified Julian date of 1970-01-01 (standard 4.0, section 9.3: MJD counts from 1858-11-17).
+const MJD_OF_UNIX: f64 = 40_587.0;
+const SECONDS_PER_DAY: f64 = 86_400.0;
+/// Clocks of the world differ from UTC by multiples of this, minutes.
+const ZONE_STEP_MIN: f64 = 15.0;
+/// Offsets from UTC that time zones have, hours.
+const ZONES_H: std::ops::RangeInclusive<f64> = -12.0..=14.0;
+
+/// Start of the exposure, UTC.
+pub(super) fn start(cards: &Cards) -> Option<Carded<DateTime>> {
+    START.iter().find_map(|k| moment(cards, k, START_TIME)).or_else(|| START_DAY.iter().find_map(|d| day(cards, *d)))
+}
+
+/// End of the exposure, UTC.
+pub(super) fn end(cards: &Cards) -> Option<Carded<DateTime>> {
+    moment(cards, END, &[])
+}
+
+/// Clock of the site less UTC, hours, where both clocks stand in the header.
+pub(super) fn utc_offset(cards: &Cards, start: Option<&Carded<DateTime>>) -> Option<Carded<f64>> {
+    let start = start?;
+    let local = START_LOCAL.iter().find_map(|k| moment(cards, k, &[]))?;
+    let minutes = local.value.duration_since(start.value).as_secs_f64() / 60.0;
+    let hours = (minutes / ZONE_STEP_MIN).round() * ZONE_STEP_MIN / 60.0;
+    let told = Carded::new(hours, &local.card).by(format!("{} less {}", local.card, start.card));
+    ZONES_H.contains(&hours).then_some(told)
+}
+
+/// Longitude of the site, degrees, east positive: a number or sixtieths, `W` in front or behind for west.
+pub(super) fn longitude(cards: &Cards) -> Option<Carded<f64>> {
+    LONGITUDE.iter().find_map(|keyword| {
+        let text = cards.text(keyword)?.to_ascii_uppercase();
+        let bare = text.trim_matches(|c: char| matches!(c, 'E' | 'W') || c.is_whitespace());
+        let (size, parts) = angle(&bare.to_ascii_lowercase())?;
+        let west = text.contains('W');
+        let degrees = if west { -size.abs() } else { size };
+        let mut told = Carded::new(degrees, keyword);
+        if parts > 1 || west {
+            told = told.by("sixtieths to degrees, west negative");
+        }
+        (degrees.abs() <= 360.0).then_some(told)
+    })
+}
+
+/// The instant of a card; a date alone takes its time from one of `times`.
+fn moment(cards: &Cards, keyword: &str, times: &[&str]) -> Option<Carded<DateTime>> {
+    let text = cards.text(keyword)?;
+    if let Some((utc, conversion)) = date_and_time(text) {
+        let told = Carded::new(utc, keyword);
+        return Some(match conversion {
+            Some(how) => told.by(how),
+            None => told,
+        });
+    }
+    let date = date(text)?;
+    let (card, time) = times.iter().find_map(|k| Some((*k, time(cards.text(k)?)?)))?;
+    Some(Carded::new(date.to_datetime(time), keyword).by(format!("date of {keyword}, time of {card}")))
+}
+
+/// `2031-10-04T21:00:00`, with a blank for the T, with Z, or with an offset from UTC, which is taken off.
+fn date_and_time(text: &str) -> Option<(DateTime, Option<&'static str>)> {
+    let (day, clock) = text.split_once(['T', 't']).or_else(|| text.split_once(' '))?;
+    let clock = clock.trim();
+    if clock.contains(['+', '-']) {
+        let instant: Timestamp = format!("{}T{clock}", date(day)?).parse().ok()?;
+        return Some((TimeZone::UTC.to_datetime(instant), Some("its offset from UTC was taken off")));
+    }
+    let how = (!text.contains(['T', 't'])).then_some("a blank between date and time");
+    Some((date(day)?.to_datetime(time(clock)?), how))
+}
+
+/// `2031-10-04`, `2031/10/04`, or DD/MM/YY of FITS before 1998 (standard, section 9.1.1: years 1900 to 1999; later years
+/// are in use too).
+fn date(text: &str) -> Option<Date> {
+    let text = text.trim();
+    if let Ok(date) = text.parse() {
+        return Some(date);
+    }
+    let mut parts = text.split(['/', '-']).map(str::trim);
+    let (first, month, last) = (parts.next()?, parts.next()?, parts.next()?);
+    if parts.next().is_some() {
+        return None;
+    }
+    let (year, day) = if first.len() == 4 { (first, last) } else { (last, first) };
+    let year: i16 = year.parse().ok()?;
+    let year = match year {
+        0..70 => year + 2000,
+        70..100 => year + 1900,
+        _ => year,
+    };
+    Date::new(year, month.parse().ok()?, day.parse().ok()?).ok()
+}
+
+/// `21:00:00.5`, also with Z or with letters for the colons; a second of 60 is the next minute's first.
+fn time(text: &str) -> Option<Time> {
+    let plain = text.trim().trim_end_matches(['Z', 'z']).to_ascii_lowercase();
+    let plain = plain.replace(['h', 'm'], ":");
+    let plain = plain.trim_end_matches('s').trim_end_matches(':');
+    // An hour of one digit.
+    let filled = if plain.find(':') == Some(1) { format!("0{plain}") } else { plain.to_owned() };
+    filled.parse().ok()
+}
+
+/// A day number as a moment.
+fn day(cards: &Cards, (keyword, zero): (&str, f64)) -> Option<Carded<DateTime>> {
+    let mjd = cards.number(keyword)? - zero;
+    let seconds = (mjd - MJD_OF_UNIX) * SECONDS_PER_DAY;
+    // A double holds a modified Julian date to a microsecond; milliseconds are certain.
+    let instant = Timestamp::from_millisecond((seconds * 1e3).round() as i64).ok()?;
+    let utc = TimeZone::UTC.to_datetime(instant);
+    // Frames of digital sensors: anything else is no date.
+    (1970..2150).contains(&utc.year()).then(|| Carded::new(utc, keyword).by("day number to date and time"))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn at(lines: &[&str]) -> Option<String> {
+        start(&Cards::parse(lines.iter().copied())).map(|s| s.value.to_string())
+    }
+
+    #[test]
+    fn dates_in_their_dialects() {
+        for (lines, want) in [
+            (&["DATE-OBS= '2019-05-03T09:03:11'"][..], "2019-05-03T09:03:11"),
+            (&["DATE-OBS= '2019-09-06T19:55:17.382Z'"], "2019-09-06T19:55:17.382"),
+            (&["DATE-OBS= '2019-09-06 19:55:17'"], "2019-09-06T19:55:17"),
+            (&["DATE-OBS= '2019-09-06T21:55:17+02:00'"], "2019-09-06T19:55:17"),
+            (&["DATE-OBS= '2019/09/06T19:55:17'"], "2019-09-06T19:55:17"),
+            (&["DATE-OBS= '2013-07-13'", "UT      = '00:57:33'"], "2013-07-13T00:57:33"),
+            (&["DATE-OBS= '2013-07-13'", "TIME-OBS= '0h57m33s'"], "2013-07-13T00:57:33"),
+            (&["DATE-OBS= '26/10/92'", "UT      = '03:04:05'"], "1992-10-26T03:04:05"),
+            (&["DATE-OBS= '26/10/2031'", "UT      = '03:04:05'"], "2031-10-26T03:04:05"),
+            (&["DATE-BEG= '2019-05-03T09:03:11'"], "2019-05-03T09:03:11"),
+            // 51544.5 is the standard epoch J2000, 2000-01-01T12:00 (standard 4.0, section 9.3).
+            (&["MJD-OBS = 51544.5"], "2000-01-01T12:00:00"),
+            (&["JD      = 2451545.0"], "2000-01-01T12:00:00"),
+        ] {
+            assert_eq!(at(lines).as_deref(), Some(want), "{lines:?}");
+        }
+        for lines in [["DATE-OBS= '2013-07-13'"], ["DATE-OBS= '2013-13-45T00:00:00'"], ["MJD-OBS = 1E300"]] {
+            assert_eq!(at(&lines), None, "{lines:?}");
+        }
+    }
+
+    #[test]
+    fn the_site_lies_where_its_longitude_or_its_clock_says() {
+        let lon = |line: &str| longitude(&Cards::parse([line])).map(|l| l.value);
+        assert!((lon("SITELONG= '-105 49 13'").unwrap() + 105.820_278).abs() < 1e-5);
+        assert_eq!(lon("SITELONG= '10:30:00 E'"), Some(10.5));
+        assert_eq!(lon("SITELONG= 'W 10 30 00'"), Some(-10.5));
+        assert_eq!(lon("SITELONG= 254.5"), Some(254.5));
+        assert_eq!(lon("SITELONG= 'unknown'"), None);
+        let offset = |local: &str| {
+            let cards = Cards::parse(["DATE-OBS= '2031-10-04T21:00:00'", local]);
+            utc_offset(&cards, start(&cards).as_ref()).map(|o| o.value)
+        };
+        assert_eq!(offset("DATE-LOC= '2031-10-04T23:00:01.4'"), Some(2.0));
+        assert_eq!(offset("DATE-LOC= '2031-10-04T15:30:00'"), Some(-5.5));
+        assert_eq!(offset("DATE-LOC= '2031-10-06T15:30:00'"), None, "no clock is that far off");
+    }
+}
