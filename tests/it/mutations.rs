@@ -18,7 +18,7 @@ const MORSELS: [&str; 16] =
     ["'", "=", "/", "\n", ",", "-", "+", ":", "1E308", "-0", "NAN", "99999999999999999999", "\u{e9}", "&", "T", "\""];
 
 fn seeds(kind: &str) -> Vec<Vec<u8>> {
-    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("fuzz/seeds").join(kind);
+    let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("tests/fuzz/seeds").join(kind);
     let mut paths: Vec<PathBuf> = std::fs::read_dir(folder).unwrap().map(|e| e.unwrap().path()).collect();
     paths.sort();
     paths.iter().map(|p| std::fs::read(p).unwrap()).collect()
