@@ -77,14 +77,17 @@ fn inverse(q: &Quantity) -> Quantity {
     }
 }
 
-/// Field of `pixels` in a row: `2 atan(n s / 2)` of the tangent projection.
+/// Field of `pixels` in a row, arcmin, at a scale in arcsec/px: `2 atan(n s / 2)` of the tangent projection.
+pub fn field_of(pixels: f64, scale: f64) -> f64 {
+    2.0 * (0.5 * pixels * scale / ARCSEC_PER_RADIAN).atan() * ARCSEC_PER_RADIAN / 60.0
+}
+
 fn field_arcmin(pixels: usize, scale: &Quantity) -> Quantity {
     let Some((s, sigma)) = scale.pair() else { return Quantity::not_measurable(scale.why()) };
-    let half = |s: f64| 0.5 * pixels as f64 * s / ARCSEC_PER_RADIAN;
-    let arcmin = |s: f64| 2.0 * half(s).atan() * ARCSEC_PER_RADIAN / 60.0;
-    let slope = pixels as f64 / 60.0 / (1.0 + half(s).powi(2));
+    let half = 0.5 * pixels as f64 * s / ARCSEC_PER_RADIAN;
+    let slope = pixels as f64 / 60.0 / (1.0 + half * half);
     let method = "pixels in a row times the scale, tangent projection";
-    Quantity::with(scale.source, arcmin(s), scale.sigma.map(|_| slope * sigma), method, scale.n)
+    Quantity::with(scale.source, field_of(pixels as f64, s), scale.sigma.map(|_| slope * sigma), method, scale.n)
 }
 
 /// Image scales that the trade recommends whatever the seeing, arcsec/px (common practice, no source).

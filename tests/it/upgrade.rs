@@ -320,7 +320,10 @@ fn field_target_and_edges_are_those_of_the_new_sensor() {
     // 4000 and 3000 px of 1.5 arcsec: 100 x 75 arcmin; a target of 70 x 99 fits turned by a right angle.
     for (target, fits) in [("70", true), ("76", false)] {
         let session = compared(&with_target(target)).options.remove(0).sessions.remove(0);
-        assert_eq!((session.field_arcmin.value, session.target_fits.unwrap().value), (Some([100.0, 75.0]), Some(fits)));
+        // The tangent projection takes 0.007 arcmin off the longer side.
+        let field = session.field_arcmin.value.unwrap();
+        assert!((field[0] - 99.993).abs() < 1e-3 && (field[1] - 74.997).abs() < 1e-3, "{field:?}");
+        assert_eq!(session.target_fits.unwrap().value, Some(fits));
         // Half diagonal 2500 px of 4 um: 10 mm.
         let [stars, light] = session.coverage.value.unwrap();
         assert!(
@@ -389,4 +392,19 @@ fn the_demo_s_report_is_compared_from_end_to_end() {
         assert_eq!((ran.status, ran.stdout.as_str()), (Some(2), ""), "{}", ran.stderr);
         assert!(ran.stderr.contains(words), "{}", ran.stderr);
     }
+}
+
+#[test]
+fn a_reducer_widens_the_field_of_the_present_sensor() {
+    let mut report = report();
+    let id = report["sessions"][0]["id"].clone();
+    let options =
+        format!("{CONDITIONS}[[option]]\nname = 'Lens'\nkind = 'optics'\nfocal_factor = 0.5\ntransmission = 0.9\n");
+    let field = |report: &Value| compared_with(report, &options).options.remove(0).sessions.remove(0).field_arcmin;
+    assert!(field(&report).not_computable_because.unwrap().contains("size of its frames"));
+    report["frames"] =
+        json!([{"session_id": null, "width": 9, "height": 9}, {"session_id": id, "width": 4000, "height": 3000}]);
+    // 4000 px of 3 arcsec: 2 atan(6000 / 206264.8) = 199.944 arcmin, by hand; 149.976 for 3000.
+    let [width, height] = field(&report).value.unwrap();
+    assert!((width - 199.944).abs() < 1e-3 && (height - 149.976).abs() < 1e-3, "{width} {height}");
 }

@@ -4,6 +4,10 @@ use super::measured::{MeasuredReport, MeasuredSession};
 use super::options::{Choice, Kind, Options};
 use super::pairing::present_pixel_um;
 use crate::verdict::sampling::verdict_of;
+use crate::verdict::suited::field_of;
+
+/// Radii that differ by less are one radius, mm: less than ten pixels.
+const SAME_RADIUS_MM: f64 = 0.05;
 
 /// A number, or the reason why there is none.
 pub type Told<T> = Result<T, String>;
@@ -25,8 +29,8 @@ impl Geometry {
     pub fn of(report: &MeasuredReport, session: &MeasuredSession, options: &Options, choice: &Choice) -> Self {
         let scale = scale(session, options, choice);
         let fwhm = session.fwhm_arcsec.value.ok_or_else(|| format!("the star width: {}", session.fwhm_arcsec.why()));
-        let size = size_px(choice);
-        let field = scale.clone().and_then(|s| Ok(size.clone()?.map(|side| side * s / 60.0)));
+        let size = size_px(report, session, choice);
+        let field = scale.clone().and_then(|s| Ok(size.clone()?.map(|side| field_of(side, s))));
         let target_fits = options.conditions.target_arcmin.map(|target| {
             let [[a, b], [c, d]] = [field.clone()?, target].map(|[x, y]| [x.max(y), x.min(y)]);
             Ok(c <= a && d <= b)
@@ -61,12 +65,12 @@ fn scale(session: &MeasuredSession, options: &Options, choice: &Choice) -> Told<
     }
 }
 
-fn size_px(choice: &Choice) -> Told<[f64; 2]> {
+fn size_px(report: &MeasuredReport, session: &MeasuredSession, choice: &Choice) -> Told<[f64; 2]> {
     match &choice.kind {
         Kind::Camera(camera) => {
             camera.size_px.ok_or_else(|| "the option's `width_px` and `height_px` are not stated".to_owned())
         }
-        _ => Err("the sensor stays as it is".to_owned()),
+        _ => report.size_px(session).ok_or_else(|| "the report does not tell the size of its frames".to_owned()),
     }
 }
 
@@ -101,8 +105,11 @@ fn coverage(
         None => "not known; flats of this filter would show it".to_owned(),
         Some((share, v)) => {
             let flat_mm = 1e-3 * v.half_diagonal_px * present_pixel_um(options, session)?;
-            let more =
-                if corner_mm > flat_mm { "; further out nothing is known" } else { ", which is beyond its corners" };
+            let more = match corner_mm - flat_mm {
+                beyond if beyond > SAME_RADIUS_MM => "; further out nothing is known",
+                within if within < -SAME_RADIUS_MM => ", which is beyond its corners",
+                _ => ", where its corners lie",
+            };
             format!("{:.0} % of that at the centre at {flat_mm:.1} mm{more}", 100.0 * share)
         }
     };

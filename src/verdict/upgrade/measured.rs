@@ -36,6 +36,16 @@ pub enum ReportFileError {
 pub struct MeasuredReport {
     pub sessions: Vec<MeasuredSession>,
     pub sensors: Vec<MeasuredSensor>,
+    #[serde(default)]
+    pub frames: Vec<MeasuredFrame>,
+}
+
+/// A file of the report, as far as its size matters.
+#[derive(Debug, Clone, PartialEq, Deserialize)]
+pub struct MeasuredFrame {
+    pub session_id: Option<String>,
+    pub width: Option<f64>,
+    pub height: Option<f64>,
 }
 
 /// A session, under the keys of the report.
@@ -116,6 +126,12 @@ pub struct MeasuredVignetting {
 }
 
 impl MeasuredReport {
+    /// Columns and rows of a session's frames; `None` where its frames are not in the report.
+    pub fn size_px(&self, session: &MeasuredSession) -> Option<[f64; 2]> {
+        let own = self.frames.iter().filter(|f| f.session_id.as_ref() == Some(&session.id));
+        own.filter_map(|f| Some([f.width?, f.height?])).next()
+    }
+
     /// Reads a report.
     ///
     /// # Errors

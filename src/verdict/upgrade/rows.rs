@@ -25,7 +25,7 @@ pub fn session_rows(result: &Upgrade, option: &OptionResult, c: &Comparison) -> 
         (scale, ..) => not_computable(scale),
     };
     let mut rows = vec![("scale", scale)];
-    if option.kind == "camera" {
+    if option.kind != "cooler" {
         let fits = match &c.target_fits {
             None => String::new(),
             Some(Number { value: Some(true), .. }) => "; the target fits".to_owned(),
@@ -37,6 +37,8 @@ pub fn session_rows(result: &Upgrade, option: &OptionResult, c: &Comparison) -> 
             unknown => not_computable(unknown),
         };
         rows.push(("field", field));
+    }
+    if option.kind == "camera" {
         match &c.coverage {
             Number { value: Some([stars, light]), .. } => {
                 rows.extend([("edges", stars.clone()), ("illumination", light.clone())])
