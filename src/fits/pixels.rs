@@ -24,6 +24,14 @@ impl Pixels {
         }
     }
 
+    /// The memory of whole numbers, to be used again; empty for other pixels.
+    pub fn into_memory(self) -> Vec<u16> {
+        match self {
+            Self::U16(a) | Self::Holed(a, _) => a.into_raw_vec_and_offset().0,
+            Self::F32(_) => Vec::new(),
+        }
+    }
+
     /// Value at column `x`, row `y`, ADU; NaN where undefined.
     #[inline]
     pub fn at(&self, x: usize, y: usize) -> f64 {

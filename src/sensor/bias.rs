@@ -1,6 +1,7 @@
 //! Bias frames of one temperature: read noise from pairs, level, fixed pattern, row and column noise, the mean frame.
 
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use rayon::prelude::*;
 
@@ -127,7 +128,7 @@ pub(super) fn measure(
     refuse: &mut Vec<(PathBuf, LoadError)>,
 ) -> BiasSet {
     let mut set = BiasSet { celsius, ..BiasSet::default() };
-    let mut before: Option<Pixels> = None;
+    let mut before: Option<Arc<Pixels>> = None;
     let mut variance_sum: Vec<f64> = Vec::new();
     let mut scatter = (paths.len() >= tail::FEWEST_FRAMES).then(PixelScatter::default);
     let mut copies = Copies::default();

@@ -2,6 +2,7 @@
 //! every pixel. Three frames and four planes are in memory at most, however many frames there are.
 
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use crate::fits::Pixels;
 use crate::stats;
@@ -128,7 +129,7 @@ struct Work<'a> {
     input: &'a DarkInput<'a>,
     pattern: Option<&'a Pattern>,
     mask: Option<Mask>,
-    before: Option<(Dark, Pixels)>,
+    before: Option<(Dark, Arc<Pixels>)>,
     long: Charge,
     short: Charge,
     glow: Vec<GlowLevel>,
@@ -140,7 +141,7 @@ impl<'a> Work<'a> {
         Self { input, pattern, mask: None, before: None, long, short, glow: Vec::new() }
     }
 
-    fn add(&mut self, set: &mut DarkSet, dark: &Dark, frame: Pixels) {
+    fn add(&mut self, set: &mut DarkSet, dark: &Dark, frame: Arc<Pixels>) {
         let (grid, step) = (self.input.grid, f64::from(self.input.step));
         // The mean of n biases divides the step between codes by n.
         let fine_step = step / self.pattern.map_or(1.0, |p| p.frames as f64);
@@ -166,7 +167,7 @@ impl<'a> Work<'a> {
             let look = first_look(&mask.good, difference)?;
             // A whole number of codes, so that differences stay whole.
             let centre = if step > 0.0 { (look.mean / step).round() * step } else { look.mean };
-            Some((earlier, centre, Window::about(&Spread { mean: look.mean - centre, ..look }, step, 0.0)))
+            Some((&**earlier, centre, Window::about(&Spread { mean: look.mean - centre, ..look }, step, 0.0)))
         });
         let is_long = dark.exposure_s * EXPOSURE_LEVER > mask.longest_s;
         let charge = if is_long { &mut self.long } else { &mut self.short };

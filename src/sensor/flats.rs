@@ -1,6 +1,7 @@
 //! The flats of one filter: which make pairs, what each pair says, what cannot be used.
 
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use serde::{Deserialize, Serialize};
 
@@ -80,7 +81,7 @@ pub(super) fn measure(
     progress: &(dyn Fn(&Path) + Sync),
 ) -> FlatOutcome {
     let mut out = FlatOutcome::default();
-    let mut before: Option<(usize, Pixels)> = None;
+    let mut before: Option<(usize, Arc<Pixels>)> = None;
     let mut cells = FlatCells::default();
     let mut copies = Copies::default();
     let mut pairs: Vec<([PathBuf; 2], FlatPair)> = Vec::new();

@@ -1,6 +1,8 @@
-//! Frames one after the other: the next is read while the present one is measured, so two are in memory at most.
+//! Frames one after the other: the next is read while the present one is measured, into the memory of one that nobody needs
+//! any more.
 
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use crate::fits::{FitsError, ImageFile, Pixels};
 
@@ -33,12 +35,16 @@ fn raw(file: &ImageFile) -> Result<(usize, usize), LoadError> {
 
 /// Reads the plane of a raw frame of the size `want`.
 pub(super) fn read_plane(path: &Path, want: (usize, usize)) -> Result<Pixels, LoadError> {
+    read_into(path, want, Vec::new())
+}
+
+fn read_into(path: &Path, want: (usize, usize), spare: Vec<u16>) -> Result<Pixels, LoadError> {
     let mut file = ImageFile::open(path)?;
     let have = raw(&file)?;
     if have != want {
         return Err(LoadError::Size { have, want });
     }
-    let pixels = file.rows(0, 0, want.1)?;
+    let pixels = file.rows_into(0, 0, want.1, spare)?;
     match &pixels {
         Pixels::F32(a) if !a.iter().any(|v| v.is_finite()) => Err(LoadError::NoValidPixels),
         _ => Ok(pixels),
@@ -50,14 +56,25 @@ pub(super) fn walk(
     paths: &[PathBuf],
     size: (usize, usize),
     progress: &(dyn Fn(&Path) + Sync),
-    mut each: impl FnMut(usize, Result<Pixels, LoadError>) + Send,
+    mut each: impl FnMut(usize, Result<Arc<Pixels>, LoadError>) + Send,
 ) {
-    let read = |i: usize| paths.get(i).map(|path| read_plane(path, size));
-    let mut present = read(0);
+    let mut handed_out: Vec<Arc<Pixels>> = Vec::new();
+    let read = |i: usize, spare: Vec<u16>| paths.get(i).map(|path| read_into(path, size, spare).map(Arc::new));
+    let mut present = read(0, Vec::new());
     for (i, path) in paths.iter().enumerate() {
         let Some(frame) = present.take() else { break };
+        let spare = memory_of_one(&mut handed_out);
+        handed_out.extend(frame.as_ref().ok().cloned());
         let next = &mut present;
-        rayon::join(|| each(i, frame), || *next = read(i + 1));
+        rayon::join(|| each(i, frame), || *next = read(i + 1, spare));
         progress(path);
     }
+}
+
+/// The memory of a frame that nobody holds any more; others like it are let go.
+fn memory_of_one(handed_out: &mut Vec<Arc<Pixels>>) -> Vec<u16> {
+    let (free, held): (Vec<_>, Vec<_>) =
+        std::mem::take(handed_out).into_iter().partition(|frame| Arc::strong_count(frame) == 1);
+    *handed_out = held;
+    free.into_iter().next_back().and_then(Arc::into_inner).map_or_else(Vec::new, Pixels::into_memory)
 }

@@ -8,6 +8,7 @@
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use crate::fits::Pixels;
 use crate::folder::FrameKind;
@@ -65,7 +66,7 @@ pub(super) fn measure(
     let mut pairs = Vec::new();
     let mut correlation = Correlation::default();
     for paths in groups.iter().filter(|p| p.len() > 1) {
-        let mut before: Option<Pixels> = None;
+        let mut before: Option<Arc<Pixels>> = None;
         let mut copies = Copies::default();
         walk(paths, (grid.width, grid.height), progress, |i, frame| {
             let frame = match frame {
