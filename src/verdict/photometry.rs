@@ -171,6 +171,30 @@ mod tests {
         assert!(got.sentence.contains("80 to 100 %"), "{}", got.sentence);
     }
 
+    // C7.1 and C7.3, evaluated outside this project: what skies of known brightness give in pixels of 1.5 arcsec.
+    #[test]
+    fn c7_1_c7_3_sky_rates_and_magnitudes_belong_together() {
+        /// Half a digit of the zero point is 5e-6 mag, and as much comes from the sixth digit of a rate.
+        const PRINTED_MAG: f64 = 1e-5;
+        for (zero, rate, magnitude) in [
+            (22.0, 14.196_54, 20.0),
+            (18.367_59, 3.156_583, 18.0),
+            (18.367_59, 0.346_112, 20.4),
+            (18.367_59, 0.079_289_8, 22.0),
+        ] {
+            let got = photometry(&PhotometryInput {
+                zero_point_adu: &known(zero, 0.05),
+                star_scatter_mag: None,
+                transparency: &[],
+                gain_e_per_adu: &known(1.0, 0.0),
+                sky_e_per_px_s: &known(rate, 0.0),
+                image_scale: &known(1.5, 0.0),
+            });
+            let sky = got.sky_vt_mag_per_arcsec2.value.unwrap();
+            assert!((sky - magnitude).abs() < PRINTED_MAG, "{sky}, {magnitude}");
+        }
+    }
+
     #[test]
     fn without_a_gain_transparency_alone_is_told() {
         let unknown = Quantity::not_measurable("no flats");
