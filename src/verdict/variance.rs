@@ -60,6 +60,11 @@ mod tests {
         for (pixels, snr) in [(1.0, 342.0783), (9.0, 311.8766), (25.0, 269.6655)] {
             assert!((signal_to_noise(star, pixels, sky, dark, 5.0, 300.0) / snr - 1.0).abs() < 1e-6);
         }
+        // C3.2, last: the sky from 200 pixels, whose own noise counts for each of 25, and rounding to codes of 5 e-, whose
+        // deviation the example takes as 0.289 of one.
+        let read_and_rounding = 5.0f64.hypot(5.0 * 0.289);
+        let got = signal_to_noise(star, 25.0 * (1.0 + 25.0 / 200.0), sky, dark, read_and_rounding, 300.0);
+        assert!((got / 263.2182 - 1.0).abs() < 1e-6, "{got}");
         // C3.3: astropy.stats.signal_to_noise_oir_ccd; C3.4: the times at which S/N is 100 and 5.
         for (star, t, snr) in [(10.0, 60.0, 10.444_659), (10.0, 5203.459, 100.0), (0.5, 4254.231, 5.0)] {
             assert!((signal_to_noise(star, 20.0, 2.0, 0.1, 3.0, t) / snr - 1.0).abs() < 1e-6);

@@ -13,6 +13,8 @@ const ROW: u32 = 116;
 /// Heights within a row, which is 1 high: its words above the bar, and half of the mark across it.
 const WORDS_ABOVE: f64 = 0.2;
 const HALF_MARK: f64 = 0.16;
+/// Where the words of a row begin, in widths of the chart.
+const WORDS_IN: f64 = 0.02;
 
 /// An option with a price and a year, and the hours from which it is worth its price to the user.
 struct Placed<'a> {
@@ -38,6 +40,8 @@ pub fn hours_against_cost(result: &Upgrade) -> Result<Option<Figure>, PlotError>
     let ends = placed.iter().flat_map(|p| [p.hours.low_16, p.hours.high_84, p.worth_from.unwrap_or(0.0)]);
     let (low, high) = ends.fold((0.0_f64, 0.0_f64), |(low, high), h| (low.min(h), high.max(h)));
     let x = Axis::linear("extra hours a year", low, high, 0.04);
+    // Words stand clear of the upright axis.
+    let words_from = x.range.0 + WORDS_IN * (x.range.1 - x.range.0);
     let rows = placed.len() as f64;
     let y = Axis { title: String::new(), range: (-0.5, rows - 0.2), ticks: Vec::new() };
     let mut layers = vec![Layer::Line(vec![(0.0, y.range.0), (0.0, y.range.1)], Ink::Rule)];
@@ -56,7 +60,7 @@ pub fn hours_against_cost(result: &Upgrade) -> Result<Option<Figure>, PlotError>
             layers.push(Layer::Line(vec![(from, at - HALF_MARK), (from, at + HALF_MARK)], Ink::Second));
         }
         let text = format!("{}, {}", shortened(&p.option.name), money(p.cost, currency));
-        layers.push(Layer::Words { at: (x.range.0, at + WORDS_ABOVE), text, ends_there: false, ink: Ink::Text });
+        layers.push(Layer::Words { at: (words_from, at + WORDS_ABOVE), text, ends_there: false, ink: Ink::Text });
         told.push((median, at, words(p, currency)));
     }
     let (svg, marks) = draw(BELOW + ROW * placed.len() as u32, &x, &y, &layers, &told)?;
