@@ -22,6 +22,7 @@ pub(super) fn fill(name: &str, template: &str, page: Value) -> Result<String, Re
     pages.add_template("head.html", include_str!("head.html"))?;
     pages.add_template("foot.html", include_str!("foot.html"))?;
     pages.add_template("figure.html", include_str!("figure.html"))?;
+    pages.add_template("numbers.html", include_str!("numbers.html"))?;
     pages.add_template("decision.html", include_str!("decision.html"))?;
     pages.add_template(name, template)?;
     // A macro of another file sees globals alone.

@@ -191,15 +191,8 @@ pub fn wait_for(what: &str, mut holds: impl FnMut() -> bool) {
 /// A light of 4 megapixels, so that measuring it takes longer than noticing that it was measured.
 fn large_light() -> Vec<u8> {
     const SIDE: usize = 2000;
-    let star = |i: usize| SimStar {
-        x: 50.0 + 100.0 * (i % 20) as f64,
-        y: 50.0 + 100.0 * (i / 20) as f64,
-        flux_e: 30_000.0,
-        fwhm_major_px: 2.5,
-        fwhm_minor_px: 2.5,
-        angle_rad: 0.0,
-        beta: 3.5,
-    };
+    let star =
+        |i: usize| SimStar::round(50.0 + 100.0 * (i % 20) as f64, 50.0 + 100.0 * (i / 20) as f64, 30_000.0, 2.5, 3.5);
     let recipe = FrameRecipe {
         exposure_s: 60.0,
         sky_e_per_px_s: 3.0,
