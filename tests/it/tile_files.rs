@@ -50,6 +50,9 @@ pub fn write(path: &Path, coding: c_int, image: &Array2<u16>, primary: &[&str], 
     assert_eq!(status, 0, "writing {}", path.display());
 }
 
+/// First of the seeds that the convention allows (standard 4.0, section 10.2: ZDITHER0 is 1 to 10000).
+const DITHER_SEED: c_int = 1;
+
 /// Writes floating-point pixels rounded to steps of `step`; `None` keeps them as they are.
 pub fn write_floats(path: &Path, coding: c_int, image: &Array2<f32>, step: Option<f32>, dither: c_int) {
     let name = CString::new(path.as_os_str().as_encoded_bytes()).unwrap();
@@ -68,6 +71,8 @@ pub fn write_floats(path: &Path, coding: c_int, image: &Array2<f32>, step: Optio
         // A negative level is a step in the pixels' own unit, 0 no rounding at all.
         sys::fits_set_quantize_level(file, step.map_or(0.0, |s| -s), &mut status);
         sys::fits_set_quantize_dither(file, dither, &mut status);
+        // The same numbers in every run; left to itself CFITSIO takes them from the clock.
+        sys::fits_set_dither_seed(file, DITHER_SEED, &mut status);
         sys::ffcrim(file, FLOAT_IMG, 2, axes.as_mut_ptr(), &mut status);
         sys::ffprec(file, kind.as_ptr(), &mut status);
         let pixels = image.as_slice().unwrap().as_ptr().cast_mut().cast();
