@@ -1,5 +1,7 @@
 //! Pixels of one image in memory.
 
+use std::hash::Hasher;
+
 use ndarray::Array2;
 
 use super::Holes;
@@ -48,6 +50,22 @@ impl Pixels {
         self.copy_numbers(y, into);
         if let Self::Holed(a, holes) = self {
             holes.in_row(y, 0..a.dim().1).for_each(|x| into[x] = f32::NAN);
+        }
+    }
+
+    /// Feeds the numbers of some rows to a hasher; equal pixels give equal sums.
+    pub fn hash_rows(&self, rows: impl IntoIterator<Item = usize>, hasher: &mut impl Hasher) {
+        let (mut bytes, mut values) = (Vec::new(), vec![0f32; self.dim().1]);
+        for y in rows {
+            bytes.clear();
+            match self {
+                Self::U16(a) => a.row(y).iter().for_each(|v| bytes.extend(v.to_le_bytes())),
+                Self::Holed(..) | Self::F32(_) => {
+                    self.copy_row(y, &mut values);
+                    values.iter().for_each(|v| bytes.extend(v.to_bits().to_le_bytes()));
+                }
+            }
+            hasher.write(&bytes);
         }
     }
 

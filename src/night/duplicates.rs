@@ -1,10 +1,11 @@
 //! Copies of one frame: only the first by path counts, whatever the others are called or packed in.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashMap};
+use std::hash::{DefaultHasher, Hasher};
 
 use jiff::civil::DateTime;
 
-use crate::fits::ImageFile;
+use crate::fits::{Image, ImageFile};
 use crate::folder::{FrameKind, SensorKey};
 
 use super::intake::Intake;
@@ -22,24 +23,29 @@ pub fn leave_out_copies(intakes: &mut [Intake]) {
         at.entry(key).or_default().push(i);
     }
     for members in at.into_values().filter(|m| m.len() > 1) {
-        let mut kept: Vec<usize> = Vec::new();
+        // By the sum of their pixels: of many frames with one stamped moment each is read once.
+        let mut by_sum: HashMap<u64, Vec<usize>> = HashMap::new();
         for i in members {
-            match kept.iter().find(|k| same_pixels(&intakes[**k], &intakes[i])) {
+            let Some(image) = image_of(&intakes[i]) else { continue };
+            let alike = by_sum.entry(sum_of(&image)).or_default();
+            // Undefined pixels are unequal to themselves; frames with some are told apart at worst.
+            match alike.iter().find(|first| image_of(&intakes[**first]).as_ref() == Some(&image)) {
                 Some(first) => {
                     let why = format!("the same frame as {}: its moment and every pixel", intakes[*first].file.shown);
                     intakes[i].exclude(why);
                 }
-                None => kept.push(i),
+                None => alike.push(i),
             }
         }
     }
 }
 
-fn same_pixels(a: &Intake, b: &Intake) -> bool {
-    let pixels = |i: &Intake| ImageFile::open(&i.file.path).and_then(|mut f| f.pixels()).ok();
-    match (pixels(a), pixels(b)) {
-        // Undefined pixels are unequal to themselves; frames with some are told apart at worst.
-        (Some(a), Some(b)) => a == b,
-        _ => false,
-    }
+fn image_of(intake: &Intake) -> Option<Image> {
+    ImageFile::open(&intake.file.path).and_then(|mut f| f.pixels()).ok()
+}
+
+fn sum_of(image: &Image) -> u64 {
+    let mut hasher = DefaultHasher::new();
+    image.planes.iter().for_each(|plane| plane.hash_rows(0..plane.dim().0, &mut hasher));
+    hasher.finish()
 }
