@@ -123,6 +123,11 @@ impl Kept {
         self.store.is_some()
     }
 
+    /// Whether what is measured can be had again: it is kept, and nothing has failed to be so far.
+    pub(super) fn recalls(&self) -> bool {
+        self.store.as_ref().is_some_and(|store| store.trouble().is_none())
+    }
+
     /// The file as it is now; `None` where nothing is kept of it.
     pub(super) fn fingerprint(&self, path: &Path) -> Option<Fingerprint> {
         if self.keeps() { Fingerprint::of(path) } else { None }
@@ -222,6 +227,20 @@ mod tests {
         let grow = || std::fs::write(&path, "the whole file").map(|()| 4usize);
         kept.or_measure(What::Light, [(path.as_path(), print.as_ref())], &0, grow).unwrap();
         assert_eq!(std::fs::read_dir(dir.path()).unwrap().count(), 1, "no folder of entries");
+    }
+
+    #[test]
+    fn what_could_not_be_kept_is_not_to_be_had_again() {
+        let dir = tempfile::tempdir().unwrap();
+        let path = dir.path().join("a.fits");
+        std::fs::write(&path, "x").unwrap();
+        assert!(!Kept::nothing().recalls());
+        let kept = kept(dir.path(), "1");
+        assert!(kept.recalls());
+        // A file stands where the folder of entries should.
+        std::fs::write(dir.path().join("cache"), "").unwrap();
+        length(&kept, &path, 0.5);
+        assert!(!kept.recalls() && kept.trouble().is_some());
     }
 
     #[test]

@@ -69,8 +69,8 @@ pub fn measure_all(
         .into_par_iter()
         .map(|(index, read)| {
             let mut looked = look(&intakes[index], &read, sensors, kept);
-            // Few frames are held against the sky: the places of thousands need not be in memory for them.
-            if let (Ok(looked), true) = (&mut looked, kept.keeps()) {
+            // Each frame is held against the sky by itself: the places of all need not be in memory at once.
+            if let (Ok(looked), true) = (&mut looked, kept.recalls()) {
                 looked.stars.places = Vec::new();
             }
             progress(Stage::Stars, done.fetch_add(1, Ordering::Relaxed) + 1, total);
@@ -164,7 +164,7 @@ fn look(intake: &Intake, read: &Read, sensors: &Sensors, kept: &Kept) -> Result<
 
 /// Places of a light's stars, brightest first: from what is kept where they were not kept in memory.
 pub fn places_of(light: &MeasuredLight, intakes: &[Intake], sensors: &Sensors, kept: &Kept) -> Vec<Place> {
-    if !kept.keeps() {
+    if !kept.keeps() || !light.stars.places.is_empty() {
         return light.stars.places.clone();
     }
     let intake = &intakes[light.index];
