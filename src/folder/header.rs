@@ -6,6 +6,7 @@ use jiff::civil::DateTime;
 
 use super::FrameKind;
 use super::pointing::{HeaderWcs, Pointing};
+use crate::quantity::Source;
 
 /// Degrees of longitude that the Sun passes in an hour.
 const DEGREES_PER_HOUR: f64 = 15.0;
@@ -32,6 +33,11 @@ impl<T> Carded<T> {
     /// A value from the rig file.
     pub fn from_rig(value: T, key: &str) -> Self {
         Self { value, card: format!("rig file: {key}"), from_rig: true, converted: None }
+    }
+
+    /// Where it comes from: the header, or the rig file.
+    pub fn source(&self) -> Source {
+        if self.from_rig { Source::Rig } else { Source::Header }
     }
 
     /// The same value, with the conversion that led to it.

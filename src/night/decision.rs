@@ -2,7 +2,7 @@
 //! saturate, and cooling over a year.
 
 use crate::folder::{Carded, Rig};
-use crate::quantity::{Quantity, Source};
+use crate::quantity::Quantity;
 use crate::sensor::SensorResult;
 use crate::sky::StarMatch;
 use crate::stars::StarFlag;
@@ -106,6 +106,5 @@ fn plan(rig: &Rig) -> CoolingPlan {
 }
 
 fn carded(card: &Carded<f64>) -> Quantity {
-    let source = if card.from_rig { Source::Rig } else { Source::Header };
-    Quantity::with(source, card.value, None, card.card.clone(), 1)
+    Quantity::with(card.source(), card.value, None, card.card.clone(), 1)
 }

@@ -230,8 +230,7 @@ fn temperature(members: &[&MeasuredLight]) -> Temperature {
     let spread = mean_and_std(&values).map_or(0.0, |(_, s)| s);
     let h = &members[0].read.header;
     let carded = h.sensor_celsius.as_ref().or(h.set_point_celsius.as_ref());
-    let (card, source) = carded
-        .map_or(("", Source::Header), |c| (c.card.as_str(), if c.from_rig { Source::Rig } else { Source::Header }));
+    let (card, source) = carded.map_or(("", Source::Header), |c| (c.card.as_str(), c.source()));
     let mut quantity =
         Quantity::with(source, centre, Some(spread), format!("median of {card} over the lights"), values.len());
     if known.iter().any(|k| k.1) {

@@ -1,13 +1,13 @@
 //! One frame as one line, for a night that is being watched.
 
+use super::columns::clean;
 use super::model::{FrameRow, FrameStatus};
 use super::numbers::plain;
 
 /// Path, kind, and what the frame says or why it says nothing, parted by two blanks.
 pub fn frame_line(row: &FrameRow) -> String {
     // A name may hold a line's end; a frame is one line all the same.
-    let path = row.path.chars().map(|c| if c.is_control() { '?' } else { c }).collect();
-    let mut parts: Vec<String> = vec![path, row.kind.label().to_owned()];
+    let mut parts: Vec<String> = vec![clean(&row.path), row.kind.label().to_owned()];
     match (row.status, &row.reason) {
         (FrameStatus::Used, _) => {}
         (status, Some(why)) => parts.push(format!("{}: {why}", status.label())),

@@ -4,14 +4,11 @@
 //! `VT0 - 2.5 log10(sky / scale^2)`. VT is the band of the catalogue (Tycho-2, Hog et al. 2000, A&A 355, L27), not that of
 //! the filter; what that does is seen in the scatter of single stars, and the sky, of one colour, may be off by as much.
 
-use std::f64::consts::LN_10;
-
 use serde::Serialize;
 
 use crate::quantity::Quantity;
+use crate::units::{MAGNITUDES_PER_DECADE, MAGNITUDES_PER_RELATIVE, flux_of_magnitudes};
 
-/// Magnitudes are 2.5 decadic logarithms (Pogson 1856).
-const MAGNITUDES_PER_DECADE: f64 = 2.5;
 /// The caution that stands with every magnitude.
 const OTHER_BAND: &str = "VT is the catalogue's band, not the filter's";
 
@@ -65,8 +62,7 @@ pub fn photometry(input: &PhotometryInput) -> Photometry {
     let zero_point = zero_point(input);
     let e_per_s = match zero_point.pair() {
         Some((mag, sigma)) => {
-            let value = 10f64.powf(mag / MAGNITUDES_PER_DECADE);
-            let sigma = value * LN_10 / MAGNITUDES_PER_DECADE * sigma;
+            let (value, sigma) = flux_of_magnitudes(mag, sigma);
             Quantity::measured(value, sigma, "from the zero point; n counts stars", zero_point.n).noted(OTHER_BAND)
         }
         None => Quantity::not_measurable(zero_point.why()),
@@ -110,7 +106,7 @@ fn zero_point(input: &PhotometryInput) -> Quantity {
         return Quantity::not_measurable(format!("no gain: {}", input.gain_e_per_adu.why()));
     };
     let value = zero + MAGNITUDES_PER_DECADE * gain.log10();
-    let sigma = sigma.hypot(MAGNITUDES_PER_DECADE / LN_10 * sigma_gain / gain);
+    let sigma = sigma.hypot(MAGNITUDES_PER_RELATIVE * sigma_gain / gain);
     let method = "median over the matched stars of VT + 2.5 log10(e-/s); n counts stars";
     Quantity::measured(value, sigma, method, input.zero_point_adu.n).noted(OTHER_BAND)
 }
@@ -132,7 +128,7 @@ fn sky(input: &PhotometryInput, zero_point: &Quantity) -> Quantity {
     let relative = (sigma_rate / rate).hypot(2.0 * sigma_scale / scale);
     // The sky has one colour: it may lie as far from the stars' mean as any star does.
     let colour = input.star_scatter_mag.unwrap_or(0.0);
-    let sigma = sigma.hypot(MAGNITUDES_PER_DECADE / LN_10 * relative).hypot(colour);
+    let sigma = sigma.hypot(MAGNITUDES_PER_RELATIVE * relative).hypot(colour);
     let method = "sky rate a square arcsec against the zero point; the scatter of single stars is in the error";
     Quantity::measured(value, sigma, method, zero_point.n).noted(OTHER_BAND)
 }
