@@ -1,7 +1,7 @@
 //! The star image in the frequency domain: transfer functions, the power a pixel grid cannot hold, and the number of
 //! pixels that share a star's noise. Frequencies are cycles per pixel.
 
-use std::f64::consts::{LN_2, PI};
+use std::f64::consts::{FRAC_1_SQRT_2, FRAC_PI_4, LN_2, PI};
 
 use statrs::function::gamma::ln_gamma;
 
@@ -10,6 +10,9 @@ use super::quadrature::{gauss_legendre, panelled};
 
 /// Highest frequency that a grid of unit pitch holds.
 pub const NYQUIST: f64 = 0.5;
+
+/// Distance of the band's corner from the origin: `sqrt(2)` times Nyquist.
+const CORNER: f64 = FRAC_1_SQRT_2;
 
 /// Points a panel; with a panel a quarter of the image's own frequency width this holds seven digits.
 const PANEL_POINTS: usize = 8;
@@ -96,24 +99,38 @@ pub fn grid_power(star: StarProfile) -> Option<GridPower> {
     }
     let panels = (2.0 * fwhm).ceil() as usize;
     let rule = gauss_legendre(PANEL_POINTS);
-    let weighted = |low: f64, high: f64, panels: usize| -> Vec<(f64, f64)> {
-        panelled(&rule, low, high, panels).into_iter().map(|(f, w)| (f, w * pixel_mtf(f).powi(2))).collect()
-    };
     let power = |f: f64| optics_mtf(star, f).powi(2);
     let cut = OUTER_CUT * power(NYQUIST);
     let end = (1..MAX_HALF_CYCLES).map(|k| 0.5 * k as f64).find(|f| power(*f) < cut);
-    let inner = weighted(0.0, NYQUIST, panels);
-    let outer: Vec<(f64, f64)> = {
-        let end = end.unwrap_or(0.5 * MAX_HALF_CYCLES as f64);
-        weighted(NYQUIST, end, panels * ((2.0 * end).round() as usize - 1))
+    let end = end.unwrap_or(0.5 * MAX_HALF_CYCLES as f64).max(NYQUIST + CORNER);
+    // The image's power is that of the distance from the origin alone: round rings, of which an eighth is enough.
+    let ring = |f: f64, from: f64, to: f64| f * power(f) * pixel_on_arc(&rule, f, from, to);
+    let rings = |low: f64, high: f64, panels: usize| -> f64 {
+        panelled(&rule, low, high, panels).into_iter().map(|(f, w)| w * ring(f, 0.0, FRAC_PI_4)).sum()
     };
-    let block = |xs: &[(f64, f64)], ys: &[(f64, f64)]| -> f64 {
-        xs.iter().map(|(x, wx)| wx * ys.iter().map(|(y, wy)| wy * power(x.hypot(*y))).sum::<f64>()).sum()
-    };
-    let inside = block(&inner, &inner);
-    let outside = 2.0 * block(&outer, &inner) + block(&outer, &outer);
-    let total = inside + outside;
-    Some(GridPower { aliased_fraction: outside / total, effective_pixels: 0.25 / total })
+    // Rings that leave the band at the angle `a`, f = NYQUIST / cos(a): within beyond it, outside below.
+    let (mut within, mut beyond) = (rings(0.0, NYQUIST, panels), rings(CORNER, end, outer_panels(panels, end)));
+    for (a, w) in panelled(&rule, 0.0, FRAC_PI_4, panels) {
+        let (f, width) = (NYQUIST / a.cos(), w * NYQUIST * a.sin() / a.cos().powi(2));
+        let spectrum = f * power(f) * width;
+        within += spectrum * pixel_on_arc(&rule, f, a, FRAC_PI_4);
+        beyond += spectrum * pixel_on_arc(&rule, f, 0.0, a);
+    }
+    let total = within + beyond;
+    Some(GridPower { aliased_fraction: beyond / total, effective_pixels: (8.0 * total).recip() })
+}
+
+/// Panels from the corner of the band to the outermost ring.
+fn outer_panels(panels: usize, end: f64) -> usize {
+    panels * (2.0 * (end - CORNER)).ceil() as usize
+}
+
+/// Integral of the pixel's power along the arc of radius `f` between two angles from an axis.
+fn pixel_on_arc(rule: &[(f64, f64)], f: f64, from: f64, to: f64) -> f64 {
+    let pixel = |angle: f64| (pixel_mtf(f * angle.cos()) * pixel_mtf(f * angle.sin())).powi(2);
+    // A panel for each half cycle: the pixel's lobes are a cycle wide.
+    let panels = (2.0 * f).ceil() as usize;
+    panelled(rule, from, to, panels.max(1)).into_iter().map(|(angle, w)| w * pixel(angle)).sum()
 }
 
 #[cfg(test)]

@@ -101,13 +101,14 @@ pub fn sampling_axis(session: &Session) -> Result<Option<Figure>, PlotError> {
     layers.push(Layer::Points(dots, Shape::Disc, Ink::Text));
     let mut places: Vec<f64> = TOLD.into_iter().chain([here]).collect();
     places.sort_by(f64::total_cmp);
+    let words: Vec<String> = places.iter().map(|p| costs.in_words(*p)).collect();
     let told: Vec<Told> = places
         .iter()
-        .filter_map(|p| Some((p.log10(), costs.kept(*p).or_else(|| costs.widening(*p))?, costs.in_words(*p))))
+        .zip(&words)
+        .filter_map(|(p, words)| Some((p.log10(), costs.kept(*p).or_else(|| costs.widening(*p))?, words.clone())))
         .collect();
     let (svg, marks) = draw(620, &x, &y, &layers, &told)?;
     let title = finding(session, here);
-    let words: Vec<String> = places.iter().map(|p| costs.in_words(*p)).collect();
     let alt = format!(
         "{title}. Below {UNDER_SAMPLED_PX} px per FWHM under-sampled, to {WELL_SAMPLED_PX} marginal, to {OVER_SAMPLED_PX} \
          well sampled, above over-sampled. {}.",
