@@ -14,6 +14,7 @@ use std::process::ExitCode;
 
 use clap::{CommandFactory, Parser};
 
+use crate::fits::{read_apart_with, serve_if_asked};
 use crate::folder::{Rig, RigError};
 use crate::night::{NightError, NightInput, Scope, explain, run};
 use crate::report::{
@@ -68,6 +69,12 @@ pub enum CliError {
 
 /// Parses the arguments and does what they ask.
 pub fn main() -> ExitCode {
+    if let Some(served) = serve_if_asked(std::env::args_os()) {
+        return ExitCode::from(if served.is_ok() { ALL_HANDLED } else { NOTHING });
+    }
+    if let Ok(program) = std::env::current_exe() {
+        read_apart_with(program);
+    }
     let arguments = match Arguments::try_parse() {
         Ok(arguments) => arguments,
         Err(error) => {

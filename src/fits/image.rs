@@ -3,10 +3,12 @@
 use std::os::raw::{c_char, c_int};
 use std::path::{Path, PathBuf};
 
+use bytemuck::Pod;
 use fitsio::sys;
 use ndarray::Array2;
 use serde::{Deserialize, Serialize};
 
+use super::apart::Reader;
 use super::handle::{Handle, open_literally, status_text};
 use super::pixels::{Image, Pixels};
 use super::{Cards, FitsError, leading_number};
@@ -57,6 +59,23 @@ pub struct ImageFile {
     has_blank: bool,
     /// BSCALE and BZERO where CFITSIO cannot read the cards that this program can.
     scaling: Option<(f64, f64)>,
+    /// Whether the pixels are packed and no sum vouches for them.
+    is_unvouched: bool,
+    reader: Option<Reader>,
+}
+
+/// A number that pixels are read as.
+trait Number: Pod {
+    /// CFITSIO's type code.
+    const CODE: c_int;
+}
+
+impl Number for u16 {
+    const CODE: c_int = TUSHORT;
+}
+
+impl Number for f32 {
+    const CODE: c_int = TFLOAT;
 }
 
 impl ImageFile {
@@ -79,8 +98,17 @@ impl ImageFile {
         };
         let is_u16 = matches!(equivalent, USHORT_IMG | BYTE_IMG);
         let geometry = Geometry { width, height, planes, hdu, bitpix, is_u16, tile_compressed };
-        let mut opened = Self { file, path: path.to_owned(), geometry, has_blank: false, scaling: None };
+        let mut opened = Self {
+            file,
+            path: path.to_owned(),
+            geometry,
+            has_blank: false,
+            scaling: None,
+            is_unvouched: false,
+            reader: None,
+        };
         let cards = opened.hdu_cards()?;
+        opened.is_unvouched = tile_compressed && cards.get("DATASUM").is_none();
         opened.check_length(&cards)?;
         opened.has_blank = cards.get("BLANK").is_some() || cards.get("ZBLANK").is_some();
         opened.scale_by_the_cards(&cards)?;
@@ -160,23 +188,34 @@ impl ImageFile {
                 spare = vec![0u16; len];
             }
             let mut buffer = spare;
-            self.read(TUSHORT, plane, first, buffer.as_mut_ptr().cast(), len)?;
+            self.read(plane, first, &mut buffer)?;
             Ok(Pixels::U16(Array2::from_shape_vec(shape, buffer).expect("length is rows times columns")))
         } else {
             let mut buffer = vec![0f32; len];
-            self.read(TFLOAT, plane, first, buffer.as_mut_ptr().cast(), len)?;
+            self.read(plane, first, &mut buffer)?;
             Ok(Pixels::F32(Array2::from_shape_vec(shape, buffer).expect("length is rows times columns")))
         }
     }
 
-    fn read(
-        &mut self,
-        code: c_int,
-        plane: usize,
-        first_row: usize,
-        to: *mut std::os::raw::c_void,
-        len: usize,
-    ) -> Result<(), FitsError> {
+    /// Whether the pixels are packed and no sum vouches for them, so that they are read by a process of its own (see
+    /// [`read_apart_with`](super::read_apart_with)).
+    pub fn is_unvouched(&self) -> bool {
+        self.is_unvouched
+    }
+
+    /// Fills `to` with rows of a plane from `first_row` on, here or by a process of its own.
+    fn read<T: Number>(&mut self, plane: usize, first_row: usize, to: &mut [T]) -> Result<(), FitsError> {
+        if self.is_unvouched && self.reader.is_none() {
+            self.reader = Reader::start(&self.path);
+        }
+        let Some(reader) = &mut self.reader else { return self.read_here(plane, first_row, to) };
+        let status = reader.rows(plane, first_row, self.geometry.width, to);
+        let (path, hdu) = (&self.path, self.geometry.hdu);
+        let status = status.map_err(|_| FitsError::Unpacking { path: path.clone(), hdu })?;
+        self.check(status, "pixels")
+    }
+
+    fn read_here<T: Number>(&mut self, plane: usize, first_row: usize, to: &mut [T]) -> Result<(), FitsError> {
         let mut status = 0;
         let mut any_null = 0;
         // CFITSIO reads an entry for every axis of the image, squeezed ones included.
@@ -184,16 +223,17 @@ impl ImageFile {
         start[1] += first_row as std::os::raw::c_long;
         start[2] += plane as std::os::raw::c_long;
         let mut nan = f32::NAN;
-        let null: *mut std::os::raw::c_void = if code == TFLOAT { (&raw mut nan).cast() } else { std::ptr::null_mut() };
-        // SAFETY: `to` points to `len` elements of the type that `code` names; `start` has an entry for each axis read.
+        let null: *mut std::os::raw::c_void =
+            if T::CODE == TFLOAT { (&raw mut nan).cast() } else { std::ptr::null_mut() };
+        // SAFETY: `to` has the elements of the type that the code names; `start` has an entry for each axis read.
         unsafe {
             sys::ffgpxv(
                 self.file.as_raw(),
-                code,
+                T::CODE,
                 start.as_mut_ptr(),
-                len as sys::LONGLONG,
+                to.len() as sys::LONGLONG,
                 null,
-                to,
+                to.as_mut_ptr().cast(),
                 &mut any_null,
                 &mut status,
             );

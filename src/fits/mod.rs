@@ -5,6 +5,7 @@
 //! may have the same path open at once, since CFITSIO shares its buffers between handles on one file. What a header
 //! promises is held against what the file can hold before anything is allocated.
 
+mod apart;
 mod cards;
 mod handle;
 mod holes;
@@ -14,6 +15,7 @@ mod mend;
 mod pixels;
 mod promise;
 
+pub use apart::{read_apart_with, serve_if_asked};
 pub use cards::{Card, Cards, leading_number};
 pub use holes::{Grid, Holes};
 pub use image::{Geometry, ImageFile};
@@ -59,6 +61,9 @@ pub enum FitsError {
     /// The sum of the data that the file states is not theirs.
     #[error("HDU {hdu}: its data do not add up to its DATASUM card, so they are damaged; copy it again")]
     DataSum { path: PathBuf, hdu: usize },
+    /// The process that was to unpack the pixels broke off.
+    #[error("HDU {hdu}: its packed pixels cannot be unpacked, so they are damaged; copy it again")]
+    Unpacking { path: PathBuf, hdu: usize },
     /// A scaling card that is no number: the pixels have no known values.
     #[error("HDU {hdu}: {keyword} = {value} is no number, so its pixels have no known values")]
     Scaling { path: PathBuf, hdu: usize, keyword: &'static str, value: String },
@@ -81,6 +86,7 @@ impl FitsError {
             | Self::NoEnd { path, .. }
             | Self::Card { path, .. }
             | Self::DataSum { path, .. }
+            | Self::Unpacking { path, .. }
             | Self::Scaling { path, .. }
             | Self::Read { path, .. } => path,
         }

@@ -19,6 +19,7 @@ mod odd_images;
 mod odd_mosaics;
 mod odd_nights;
 mod odd_trails;
+mod packed_apart;
 mod page;
 mod page_colours;
 mod raw_fits;
