@@ -155,9 +155,18 @@ impl ImageFile {
     ///
     /// The file ends early, or its compressed stream is damaged.
     pub fn pixels(&mut self) -> Result<Image, FitsError> {
-        let (rows, plane) = (self.geometry.height, self.geometry.planes);
-        let planes = (0..plane).map(|k| self.rows(k, 0, rows)).collect::<Result<_, _>>()?;
-        Ok(Image { planes })
+        self.pixels_into(Vec::new())
+    }
+
+    /// The same, the whole numbers of the first plane into memory that is no longer needed.
+    ///
+    /// # Errors
+    ///
+    /// As [`ImageFile::pixels`].
+    pub fn pixels_into(&mut self, mut spare: Vec<u16>) -> Result<Image, FitsError> {
+        let (rows, planes) = (self.geometry.height, self.geometry.planes);
+        let planes = (0..planes).map(|k| self.rows_into(k, 0, rows, std::mem::take(&mut spare)));
+        Ok(Image { planes: planes.collect::<Result<_, _>>()? })
     }
 
     /// Reads `count` rows of plane `plane` (0-based) from row `first` (0-based) on.

@@ -94,3 +94,10 @@ pub struct Image {
     /// One plane, or three.
     pub planes: Vec<Pixels>,
 }
+
+impl Image {
+    /// The memory of whole numbers of one plane, to be used again; empty for other pixels.
+    pub fn into_memory(self) -> Vec<u16> {
+        self.planes.into_iter().next().map_or_else(Vec::new, Pixels::into_memory)
+    }
+}

@@ -1,5 +1,6 @@
 //! Stars of every light, and which lights a session can use.
 
+use std::cell::Cell;
 use std::collections::BTreeMap;
 use std::path::Path;
 use std::sync::atomic::{AtomicUsize, Ordering};
@@ -175,8 +176,14 @@ pub fn places_of(light: &MeasuredLight, intakes: &[Intake], sensors: &Sensors, k
     again.map_or_else(|_| Vec::new(), |(looked, _)| looked.stars.places)
 }
 
+thread_local! {
+    /// Where the last light of this thread lay: the next one is read into it.
+    static MEMORY: Cell<Vec<u16>> = const { Cell::new(Vec::new()) };
+}
+
 fn measure_light(path: &Path, settings: &Settings) -> Result<Looked, String> {
-    let mut image = ImageFile::open(path).and_then(|mut f| f.pixels()).map_err(|e| e.to_string())?;
+    let read = ImageFile::open(path).and_then(|mut file| file.pixels_into(MEMORY.take()));
+    let mut image = read.map_err(|e| e.to_string())?;
     image.planes = image.planes.into_iter().map(|plane| undefine(plane, &settings.defects)).collect();
     // Of a colour cube the middle plane is measured, the green one by custom.
     let plane = &image.planes[image.planes.len() / 2];
@@ -192,7 +199,9 @@ fn measure_light(path: &Path, settings: &Settings) -> Result<Looked, String> {
         measure(other, &options).map_or_else(unknown, |stars| stars.fwhm_px)
     };
     let plane_fwhm_px = if image.planes.len() > 1 { image.planes.iter().map(width_of).collect() } else { Vec::new() };
-    Ok(Looked { stars, plane_fwhm_px, correlation: noise_correlation(plane, lattice), pattern_overruled })
+    let looked = Looked { stars, plane_fwhm_px, correlation: noise_correlation(plane, lattice), pattern_overruled };
+    MEMORY.set(image.into_memory());
+    Ok(looked)
 }
 
 /// Pixels of a light that would look like something in the sky: those whose excess charge stands out from read noise.

@@ -289,6 +289,38 @@ fn the_gain_card_is_a_label_and_the_pixels_tell_the_gain() {
     assert!(report["sensors"][0]["gain_e_per_adu"]["value"].is_null());
 }
 
+// Number 30: a detector read out by four amplifiers, an image for each. The first is measured, with its own cards, and the
+// others are named once for all frames.
+#[test]
+fn of_several_amplifiers_in_a_file_the_first_is_measured_and_the_others_are_named_once() {
+    let gains = [0.8, 1.6, 1.2, 2.4];
+    let amplifiers = gains.map(|gain| {
+        let detector = Detector { gain_e_per_adu: gain, ..Detector::even(300, 300) };
+        let own = format!("EGAIN   = {gain}");
+        calibration(&detector, &[own.as_str(), "PCOUNT  = 0", "GCOUNT  = 1"], |_, v| v)
+    });
+    let primary = header(&shape_cards(8, &[]));
+    let whole = |i: usize| {
+        let extensions = amplifiers.iter().map(|files| {
+            let mut image = files[i].1.clone();
+            image[..80].copy_from_slice(format!("{:<80}", "XTENSION= 'IMAGE   '").as_bytes());
+            image
+        });
+        (amplifiers[0][i].0.clone(), std::iter::once(primary.clone()).chain(extensions).flatten().collect())
+    };
+    let files: Vec<(String, Vec<u8>)> = (0..amplifiers[0].len()).map(whole).collect();
+    let (sensor, report) = sensor_of(&files);
+    let gain = &sensor["gain_e_per_adu"];
+    assert!((gain["value"].as_f64().unwrap() / gains[0] - 1.0).abs() < GAIN_TOLERANCE, "{gain:#}");
+    let warnings = report["warnings"].as_array().unwrap();
+    let about: Vec<_> = warnings.iter().filter(|w| w["message"].to_string().contains("3 further image")).collect();
+    assert!(about.len() == 1 && about[0]["paths"].as_array().unwrap().len() == files.len(), "{warnings:#?}");
+    assert!(
+        !warnings.iter().any(|w| w["code"] == "gain-disagrees"),
+        "the gain card of another amplifier: {warnings:#?}"
+    );
+}
+
 // Number 3: 1.5 native steps of noise, packed into 16 bits by a factor; then a few pixels interpolated in between.
 #[test]
 fn left_justified_samples_are_seen_and_all_numbers_are_in_file_units() {
