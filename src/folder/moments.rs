@@ -1,12 +1,12 @@
 //! Dates and times in their dialects, and what they tell of the site's place.
 
-use jiff::Timestamp;
 use jiff::civil::{Date, DateTime, Time};
 use jiff::tz::TimeZone;
+use jiff::{SignedDuration, Timestamp};
 
 use super::Carded;
 use super::pointing::angle;
-use super::vocabulary::{END, LONGITUDE, START, START_DAY, START_LOCAL, START_TIME};
+use super::vocabulary::{END, LONGITUDE, START, START_DAY, START_LOCAL, START_TIME, TIME_SCALE, TIME_SCALES};
 use crate::fits::Cards;
 
 /// Modified Julian date of 1970-01-01 (standard 4.0, section 9.3: MJD counts from 1858-11-17).
@@ -19,12 +19,30 @@ const ZONES_H: std::ops::RangeInclusive<f64> = -12.0..=14.0;
 
 /// Start of the exposure, UTC.
 pub(super) fn start(cards: &Cards) -> Option<Carded<DateTime>> {
-    START.iter().find_map(|k| moment(cards, k, START_TIME)).or_else(|| START_DAY.iter().find_map(|d| day(cards, *d)))
+    let told = START.iter().find_map(|k| moment(cards, k, START_TIME));
+    told.or_else(|| START_DAY.iter().find_map(|d| day(cards, *d))).map(|told| in_utc(cards, told))
 }
 
 /// End of the exposure, UTC.
 pub(super) fn end(cards: &Cards) -> Option<Carded<DateTime>> {
-    moment(cards, END, &[])
+    moment(cards, END, &[]).map(|told| in_utc(cards, told))
+}
+
+/// The moment in UTC where the header's dates are in another time scale; one that names its own zone stays.
+fn in_utc(cards: &Cards, told: Carded<DateTime>) -> Carded<DateTime> {
+    let names_a_zone = |text: &str| {
+        let clock = text.split_once(['T', 't', ' ']).map_or("", |(_, clock)| clock);
+        clock.contains(['Z', 'z', '+', '-'])
+    };
+    let scale = cards.text(TIME_SCALE).filter(|_| !cards.text(&told.card).is_some_and(names_a_zone));
+    // `TT(TAI)` names the clock behind the scale.
+    let name = scale.and_then(|s| s.split('(').next()).unwrap_or("").trim();
+    let known = TIME_SCALES.iter().find(|(scale, _)| name.eq_ignore_ascii_case(scale));
+    let Some((scale, ahead_s)) = known else { return told };
+    match told.value.checked_sub(SignedDuration::from_secs_f64(*ahead_s)) {
+        Ok(utc) => Carded::new(utc, &told.card).by(format!("{scale} to UTC, less {ahead_s} s")),
+        Err(_) => told,
+    }
 }
 
 /// Clock of the site less UTC, hours, where both clocks stand in the header.
@@ -144,6 +162,12 @@ mod tests {
             (&["DATE-OBS= '26/10/92'", "UT      = '03:04:05'"], "1992-10-26T03:04:05"),
             (&["DATE-OBS= '26/10/2031'", "UT      = '03:04:05'"], "2031-10-26T03:04:05"),
             (&["DATE-BEG= '2019-05-03T09:03:11'"], "2019-05-03T09:03:11"),
+            // Differences of the scales: standard 4.0, table 30, and 37 leap seconds.
+            (&["DATE-OBS= '2031-10-04T21:01:09.184'", "TIMESYS = 'TT(TAI)'"], "2031-10-04T21:00:00"),
+            (&["DATE-OBS= '2031-10-04T21:00:18'", "TIMESYS = 'GPS'"], "2031-10-04T21:00:00"),
+            (&["DATE-OBS= '2031-10-04T00:00:37'", "TIMESYS = 'tai'"], "2031-10-04T00:00:00"),
+            (&["DATE-OBS= '2031-10-04T21:00:00Z'", "TIMESYS = 'TAI'"], "2031-10-04T21:00:00"),
+            (&["DATE-OBS= '2031-10-04T21:00:00'", "TIMESYS = 'UTC'"], "2031-10-04T21:00:00"),
             // 51544.5 is the standard epoch J2000, 2000-01-01T12:00 (standard 4.0, section 9.3).
             (&["MJD-OBS = 51544.5"], "2000-01-01T12:00:00"),
             (&["JD      = 2451545.0"], "2000-01-01T12:00:00"),

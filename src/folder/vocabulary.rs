@@ -237,6 +237,13 @@ pub const START_TIME: &[&str] = &["TIME-OBS", "UT", "UTSTART", "UTC"];
 pub const START_DAY: &[(&str, f64)] =
     &[("MJD-OBS", 0.0), ("MJD-BEG", 0.0), ("JD", 2_400_000.5), ("JD-OBS", 2_400_000.5)];
 pub const END: &str = "DATE-END";
+/// Time scale of all dates in a header; UTC where none is named (standard 4.0, section 9.2.1).
+pub const TIME_SCALE: &str = "TIMESYS";
+/// Seconds by which other scales are ahead of UTC: TAI by 37 since 2017-01-01 (IERS Bulletin C, from memory), a second less
+/// for each leap second before it; TT = TAI + 32.184 s and GPS = TAI - 19 s (standard 4.0, table 30, whose older names for
+/// them stand here too). TDB keeps within 2 ms of TT.
+pub const TIME_SCALES: &[(&str, f64)] =
+    &[("TAI", 37.0), ("IAT", 37.0), ("GPS", 18.0), ("TT", 69.184), ("TDT", 69.184), ("ET", 69.184), ("TDB", 69.184)];
 /// Start by the clock of the site: against the start in UTC it tells the time zone.
 pub const START_LOCAL: &[&str] = &["DATE-LOC", "LOCALTIM", "DATELOC"];
 /// Longitude of the site, degrees east.
