@@ -4,7 +4,7 @@ use std::hash::{DefaultHasher, Hasher};
 use std::path::{Path, PathBuf};
 
 /// All that decides a measurement: the stages up to the stars and the sensor, what wires them, and the libraries.
-const SOURCES: [&str; 12] = [
+const SOURCES: [&str; 13] = [
     "src/fits",
     "src/folder",
     "src/frame",
@@ -16,6 +16,7 @@ const SOURCES: [&str; 12] = [
     "src/quantity.rs",
     "src/units.rs",
     "src/store.rs",
+    "src/written.rs",
     "Cargo.lock",
 ];
 

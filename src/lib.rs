@@ -8,7 +8,7 @@
 //! ```
 //!
 //! [`night`] wires the stages; [`simulate`] makes frames with known truth for the demo, the tests and the benches;
-//! [`units`], [`quantity`] and [`stats`] are shared by all; [`store`] keeps results between runs and [`whole_file`] writes
+//! [`units`], [`quantity`], [`written`] and [`stats`] are shared by all; [`store`] keeps results between runs and [`whole_file`] writes
 //! files whole or not at all, whatever is in them.
 
 pub mod cli;
@@ -27,3 +27,4 @@ pub mod store;
 pub mod units;
 pub mod verdict;
 pub mod whole_file;
+pub mod written;

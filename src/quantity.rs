@@ -2,6 +2,8 @@
 
 use serde::{Deserialize, Serialize};
 
+use crate::written::{UNKNOWN, with_sigma};
+
 /// Where a value came from.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
@@ -124,20 +126,12 @@ impl Quantity {
 
     /// The value with its uncertainty and unit for a reader: `1.463 +- 0.012 arcsec` with a true plus-minus sign.
     ///
-    /// Two significant digits of the uncertainty set the last place of both; without an uncertainty the value has four
-    /// significant digits. An empty unit adds nothing; an unknown value reads `not measurable`.
+    /// An empty unit adds nothing; an unknown value reads `not measurable`.
     pub fn text(&self, unit: &str) -> String {
-        let Some(value) = self.value else {
-            return "not measurable".to_owned();
-        };
-        let tail = if unit.is_empty() { String::new() } else { format!(" {unit}") };
-        match self.sigma.filter(|s| *s > 0.0) {
-            Some(sigma) => {
-                let place = last_place(sigma, 2);
-                format!("{} \u{b1} {}{tail}", at_place(value, place), at_place(sigma, place))
-            }
-            None if value == 0.0 => format!("0{tail}"),
-            None => format!("{}{tail}", at_place(value, last_place(value, 4))),
+        match self.value {
+            None => UNKNOWN.to_owned(),
+            Some(value) if unit.is_empty() => with_sigma(value, self.sigma),
+            Some(value) => format!("{} {unit}", with_sigma(value, self.sigma)),
         }
     }
 
@@ -150,31 +144,6 @@ impl Quantity {
     pub fn why(&self) -> &str {
         self.note.as_deref().unwrap_or("")
     }
-}
-
-/// Decimal place of the last of `digits` significant digits of `x`, counted to the right of the point.
-fn last_place(x: f64, digits: i32) -> i32 {
-    let place = |x: f64| digits - 1 - x.abs().log10().floor() as i32;
-    // Rounding may carry into one more digit: 0.0996 becomes 0.10.
-    place(rounded(x, place(x)))
-}
-
-fn rounded(x: f64, place: i32) -> f64 {
-    let unit = 10.0_f64.powi(place.abs());
-    if place >= 0 { (x * unit).round() / unit } else { (x / unit).round() * unit }
-}
-
-/// Decimal places after which a number is written with a power of ten.
-const MOST_DECIMALS: i32 = 7;
-
-/// `x` rounded to a decimal place, never as a negative zero.
-fn at_place(x: f64, place: i32) -> String {
-    let x = rounded(x, place) + 0.0;
-    if place > MOST_DECIMALS {
-        let exponent = if x == 0.0 { 0 } else { x.abs().log10().floor() as i32 };
-        return format!("{x:.*e}", (place + exponent).max(0) as usize);
-    }
-    format!("{x:.*}", place.max(0) as usize)
 }
 
 /// The less trustworthy of two sources: measured, then header, then rig, then assumed.
@@ -211,26 +180,10 @@ mod tests {
     }
 
     #[test]
-    fn text_keeps_two_digits_of_the_uncertainty() {
-        for (value, sigma, text) in [
-            (1.46331, 0.0123, "1.463 \u{b1} 0.012 px"),
-            (2.0, 0.0996, "2.00 \u{b1} 0.10 px"),
-            (1234.5, 120.0, "1230 \u{b1} 120 px"),
-            (-0.0004, 0.25, "0.00 \u{b1} 0.25 px"),
-            (3.0, 9.96, "3 \u{b1} 10 px"),
-            (2.5e-9, 3e-10, "2.50e-9 \u{b1} 3.0e-10 px"),
-        ] {
-            assert_eq!(Quantity::measured(value, sigma, "x", 1).text("px"), text);
-        }
-    }
-
-    #[test]
-    fn text_without_uncertainty_or_value() {
-        assert_eq!(Quantity::rig(530.0, "focal_mm").text("mm"), "530.0 mm");
-        assert_eq!(Quantity::rig(3.76, "pixel_um").text(""), "3.760");
-        assert_eq!(Quantity::rig(0.0, "k").text("e"), "0 e");
-        assert_eq!(Quantity::rig(48_000.0, "k").text("ADU"), "48000 ADU");
-        assert_eq!(Quantity::measured(2.0, 0.0, "x", 1).text("e"), "2.000 e");
+    fn text_has_the_unit_where_there_is_a_value() {
+        assert_eq!(Quantity::measured(1.46331, 0.0123, "x", 1).text("px"), "1.463 \u{b1} 0.012 px");
+        assert_eq!(Quantity::rig(530.0, "focal_mm").text("mm"), "530 mm");
+        assert_eq!(Quantity::rig(3.76, "pixel_um").text(""), "3.76");
         assert_eq!(Quantity::not_measurable("no flats").text("e"), "not measurable");
     }
 

@@ -1,58 +1,8 @@
-//! Numbers as a reader sees them: the uncertainty to two significant digits, the value to the same place.
-//!
-//! Source: JCGM 100:2008 (GUM), 7.2.6: an uncertainty is usually quoted to at most two significant digits, and the
-//! value is rounded to be consistent with it.
+//! Quantities as a reader sees them: with units, in narrow columns, and set for the page.
 
 use crate::quantity::Quantity;
-
-/// Significant digits of an uncertainty (GUM 7.2.6).
-const SIGMA_DIGITS: i32 = 2;
-/// Significant digits of a value without uncertainty: enough to recognise a header value, no claim of more.
-const BARE_DIGITS: i32 = 4;
-/// Decimals beyond which powers of ten read better; a matter of taste.
-const MOST_DECIMALS: i32 = 6;
-/// Digits before the point beyond which powers of ten read better; a matter of taste.
-const MOST_WHOLE_DIGITS: i32 = 7;
-
-/// What stands for a value that is not known.
-pub const UNKNOWN: &str = "not measurable";
-
-/// `3.42 ± 0.05` from a value and its one-sigma uncertainty; the value alone where the uncertainty is not known.
-///
-/// A number that is not finite gives `not measurable`.
-pub fn with_sigma(value: f64, sigma: Option<f64>) -> String {
-    if !value.is_finite() {
-        return UNKNOWN.to_owned();
-    }
-    let Some(sigma) = sigma.filter(|s| s.is_finite() && *s > 0.0) else { return plain(value) };
-    let decimals = decimals_for(sigma, SIGMA_DIGITS);
-    let top = exponent(value.abs().max(sigma));
-    if decimals > MOST_DECIMALS || top >= MOST_WHOLE_DIGITS {
-        let unit = 10f64.powi(top);
-        let places = (decimals + top).max(0) as usize;
-        return format!("({:.places$} ± {:.places$}) × 10{}", value / unit, sigma / unit, superscript(top));
-    }
-    format!("{} ± {}", rounded(value, decimals), rounded(sigma, decimals))
-}
-
-/// A number without an uncertainty, to four significant digits; integers below ten million in full.
-pub fn plain(value: f64) -> String {
-    if !value.is_finite() {
-        return UNKNOWN.to_owned();
-    }
-    let top = exponent(value.abs());
-    if value == 0.0 {
-        return "0".to_owned();
-    }
-    if value.fract() == 0.0 && top < MOST_WHOLE_DIGITS {
-        return format!("{value:.0}");
-    }
-    if !(-4..MOST_WHOLE_DIGITS).contains(&top) {
-        let mantissa = trimmed(format!("{:.*}", (BARE_DIGITS - 1) as usize, value / 10f64.powi(top)));
-        return format!("{mantissa} × 10{}", superscript(top));
-    }
-    trimmed(rounded(value, decimals_for(value.abs(), BARE_DIGITS)))
-}
+use crate::written::{MOST_DECIMALS, SIGMA_DIGITS, decimals_for, exponent, rounded};
+pub use crate::written::{UNKNOWN, plain, with_sigma};
 
 /// A number that is no more than an indication: two significant digits.
 pub fn two_digits(value: f64) -> String {
@@ -120,87 +70,9 @@ pub fn typographic(text: &str) -> String {
     out.replace('℃', "°C")
 }
 
-/// Power of ten of the first digit; 0 for 0.
-fn exponent(x: f64) -> i32 {
-    if x > 0.0 { x.log10().floor() as i32 } else { 0 }
-}
-
-/// Decimals that show `x` with so many significant digits, after the rounding itself.
-fn decimals_for(x: f64, digits: i32) -> i32 {
-    let first = digits - 1 - exponent(x);
-    let unit = 10f64.powi(first);
-    let carried = (x * unit).round() / unit;
-    digits - 1 - exponent(carried)
-}
-
-/// Rounded at a place that may lie before the point.
-fn rounded(x: f64, decimals: i32) -> String {
-    let text = if decimals >= 0 {
-        format!("{x:.*}", decimals as usize)
-    } else {
-        let unit = 10f64.powi(-decimals);
-        format!("{:.0}", (x / unit).round() * unit)
-    };
-    // A rounded-away negative is zero.
-    match text.strip_prefix('-') {
-        Some(rest) if rest.chars().all(|c| matches!(c, '0' | '.')) => rest.to_owned(),
-        _ => text,
-    }
-}
-
-fn trimmed(text: String) -> String {
-    if text.contains('.') { text.trim_end_matches('0').trim_end_matches('.').to_owned() } else { text }
-}
-
-fn superscript(n: i32) -> String {
-    n.to_string()
-        .chars()
-        .map(|c| match c.to_digit(10) {
-            Some(d) => ['⁰', '¹', '²', '³', '⁴', '⁵', '⁶', '⁷', '⁸', '⁹'][d as usize],
-            None => '⁻',
-        })
-        .collect()
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    // GUM 7.2.2: m_S = (100,021 47 +- 0,000 35) g (example value; decimal comma there).
-    #[test]
-    fn the_uncertainty_sets_the_place_of_rounding() {
-        assert_eq!(with_sigma(100.021_47, Some(0.000_35)), "100.02147 ± 0.00035");
-        // GUM 7.2.6: R = 10,057 62 ohm with u = 27 mohm is rounded to 10,058 ohm.
-        assert_eq!(with_sigma(10.057_62, Some(0.027)), "10.058 ± 0.027");
-    }
-
-    #[test]
-    fn rounding_that_carries_keeps_two_digits() {
-        assert_eq!(with_sigma(3.2, Some(0.0997)), "3.20 ± 0.10");
-        assert_eq!(with_sigma(51_234.0, Some(1234.0)), "51200 ± 1200");
-    }
-
-    #[test]
-    fn tiny_and_huge_numbers_are_written_with_a_power_of_ten() {
-        assert_eq!(with_sigma(1.234e-7, Some(2.1e-9)), "(1.234 ± 0.021) × 10⁻⁷");
-        assert_eq!(plain(1.5e-7), "1.5 × 10⁻⁷");
-        assert_eq!(plain(3.0e9), "3 × 10⁹");
-    }
-
-    #[test]
-    fn a_value_without_uncertainty_claims_four_digits() {
-        assert_eq!(plain(1.552_438), "1.552");
-        assert_eq!(plain(120.0), "120");
-        assert_eq!(plain(0.0), "0");
-        assert_eq!(with_sigma(2.5, None), "2.5");
-    }
-
-    #[test]
-    fn a_number_that_is_not_finite_is_unknown() {
-        assert_eq!(with_sigma(f64::NAN, Some(1.0)), UNKNOWN);
-        assert_eq!(plain(f64::INFINITY), UNKNOWN);
-        assert_eq!(with_sigma(1.0, Some(f64::NAN)), "1");
-    }
 
     #[test]
     fn a_minus_is_set_before_digits_and_not_within_words() {
@@ -226,10 +98,5 @@ mod tests {
         assert_eq!(in_columns(3.7117, 0.0080, 13), "3.712 ± 0.008");
         assert_eq!(in_columns(3.7117, 0.0004, 13), "3.712 ± 0.001");
         assert_eq!(in_columns(12.345, 0.0123, 9), "12 ± 1");
-    }
-
-    #[test]
-    fn a_negative_that_rounds_away_has_no_sign() {
-        assert_eq!(with_sigma(-0.001, Some(0.52)), "0.00 ± 0.52");
     }
 }

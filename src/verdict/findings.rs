@@ -1,11 +1,12 @@
 //! One session's answer to each of the three questions: its grade, its words and how far to trust it.
 
 use super::answers::SessionFindings;
-use super::percent::{capped, percent};
+use super::percent::percent;
 use super::result::{Cooling, CoolingRow, SamplingVerdict};
 use super::sampling::{OVER_SAMPLED_PX, UNDER_SAMPLED_PX, WELL_SAMPLED_PX};
 use super::seeing::{QUOTED_WAVELENGTH_NM, airmass_factor, diffraction_fwhm_arcsec};
 use crate::quantity::{Quantity, Source};
+use crate::written::capped;
 
 /// Shares of the variance from which dark current is called minor, noticeable, dominant. A variance up by 2 % costs 2 %
 /// of the time; 10 % is the least that a user would see; half is more than all else together (definition, not law).

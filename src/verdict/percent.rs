@@ -1,6 +1,7 @@
 //! Shares as a reader wants them: percent with three digits at most, and "less than" where it is next to nothing.
 
 use crate::quantity::Quantity;
+use crate::written::{UNKNOWN, capped};
 
 /// Percent below which a share is only called less than that: finer figures would tell a reader nothing.
 const LEAST_TOLD: [f64; 2] = [0.01, 0.1];
@@ -8,46 +9,17 @@ const LEAST_TOLD: [f64; 2] = [0.01, 0.1];
 /// Standard uncertainties added before a share is called less than a limit (the usual two-sigma convention).
 const SURELY_BELOW: f64 = 2.0;
 
-/// Significant digits of a share, and of its uncertainty (GUM 7.2.6 for the latter).
+/// Significant digits of a share.
 const VALUE_DIGITS: i32 = 3;
-const SIGMA_DIGITS: i32 = 2;
 
 /// `46.5 ± 1.2 %` or `less than 0.01 %` from a share between 0 and 1; `not measurable` where it is unknown.
 pub fn percent(share: &Quantity) -> String {
-    let Some((value, sigma)) = share.scaled(100.0).pair() else { return "not measurable".to_owned() };
+    let Some((value, sigma)) = share.scaled(100.0).pair() else { return UNKNOWN.to_owned() };
     let magnitude = value.abs() + SURELY_BELOW * sigma;
     match LEAST_TOLD.into_iter().find(|limit| magnitude < *limit) {
         Some(limit) => format!("less than {limit} %"),
         None => format!("{} %", capped(value, sigma, VALUE_DIGITS)),
     }
-}
-
-/// A value to so many digits at most, with its uncertainty to two at most and never finer than the value.
-///
-/// An uncertainty that would round away is shown as one unit of the last place.
-pub(super) fn capped(value: f64, sigma: f64, digits: i32) -> String {
-    let of_value = decimals(value.abs().max(sigma), digits);
-    if sigma <= 0.0 {
-        return at(value, of_value);
-    }
-    let places = of_value.min(decimals(sigma, SIGMA_DIGITS));
-    format!("{} \u{b1} {}", at(value, places), at(sigma.max(10f64.powi(-places)), places))
-}
-
-/// Decimals that leave so many significant digits, after the rounding itself; 0 at least.
-fn decimals(x: f64, digits: i32) -> i32 {
-    let places = |x: f64| digits - 1 - x.log10().floor() as i32;
-    if x <= 0.0 {
-        return 1;
-    }
-    let unit = 10f64.powi(places(x));
-    places((x * unit).round() / unit).max(0)
-}
-
-/// Rounded, and never a negative zero.
-fn at(x: f64, places: i32) -> String {
-    let unit = 10f64.powi(places);
-    format!("{:.*}", places as usize, (x * unit).round() / unit + 0.0)
 }
 
 #[cfg(test)]
