@@ -38,7 +38,7 @@ pub struct Letter {
 /// What the report rests on.
 #[derive(Debug, Serialize)]
 pub struct Prose {
-    pub measured: String,
+    pub measured: usize,
     pub header: String,
     pub rig: String,
     pub assumed: Vec<String>,
@@ -174,7 +174,7 @@ fn intro(report: &Report) -> String {
 
 fn prose(b: Basis) -> Prose {
     Prose {
-        measured: b.measured.join(", "),
+        measured: b.measured.len(),
         header: sentence(&b.header.join("; ")),
         rig: sentence(&b.rig.join("; ")),
         assumed: b.assumed.iter().map(|a| sentence(a)).collect(),
