@@ -1,6 +1,7 @@
 //! Opening by the literal name, and closing.
 
 use std::ffi::{CString, c_void};
+use std::io::{Seek, SeekFrom};
 use std::os::raw::{c_char, c_int};
 use std::path::Path;
 
@@ -8,7 +9,7 @@ use fitsio::sys;
 
 use super::FitsError;
 use super::mend::mended;
-use super::promise::{BLOCK_BYTES, check_plain, end_in, unpack_gzip};
+use super::promise::{BLOCK_BYTES, check_extension, check_plain, end_in, unpack_gzip};
 
 /// Bytes that CFITSIO takes for a file name (FLEN_FILENAME less the terminator).
 const LONGEST_PATH: usize = 1024;
@@ -36,6 +37,31 @@ impl Handle {
         match &self.unpacked {
             Some(unpacked) => unpacked.bytes.len() as u64,
             None => std::fs::metadata(path).map_or(0, |m| m.len()),
+        }
+    }
+
+    /// Checks the header behind the HDU that the file stands on, before CFITSIO reads it.
+    ///
+    /// # Errors
+    ///
+    /// Those of [`check_extension`].
+    pub(super) fn check_next_header(&mut self, path: &Path) -> Result<(), FitsError> {
+        let refuse = |e: std::io::Error| FitsError::Open { path: path.to_owned(), reason: e.to_string() };
+        let (mut status, mut next) = (0, 0);
+        let unwanted = std::ptr::null_mut();
+        // SAFETY: the handle is open; unwanted outputs are null.
+        unsafe { sys::ffghadll(self.raw, unwanted, unwanted, &mut next, &mut status) };
+        let next = next.max(0) as u64;
+        match &self.unpacked {
+            Some(unpacked) => {
+                let start = unpacked.bytes.len().min(next as usize);
+                check_extension(&mut &unpacked.bytes[start..], path)
+            }
+            None => {
+                let mut file = std::fs::File::open(path).map_err(refuse)?;
+                file.seek(SeekFrom::Start(next)).map_err(refuse)?;
+                check_extension(&mut file, path)
+            }
         }
     }
 }

@@ -123,6 +123,9 @@ impl ImageFile {
     pub fn further_images(&mut self) -> Result<usize, FitsError> {
         let mut count = 0;
         for hdu in self.geometry.hdu + 1.. {
+            if self.file.check_next_header(&self.path).is_err() {
+                break;
+            }
             match hdu_at(&mut self.file, hdu) {
                 Hdu::Image { .. } => count += 1,
                 Hdu::NoImage => {}
@@ -387,7 +390,10 @@ fn first_image(file: &mut Handle, path: &Path) -> Result<(usize, Vec<i64>, i32),
     loop {
         match hdu_at(file, hdu) {
             Hdu::Image { axes, bitpix } => return Ok((hdu, axes, bitpix)),
-            Hdu::NoImage => hdu += 1,
+            Hdu::NoImage => {
+                file.check_next_header(path)?;
+                hdu += 1;
+            }
             Hdu::End => return Err(FitsError::NoImage { path: path.to_owned(), hdus: hdu - 1 }),
             Hdu::Broken(status) => {
                 let (path, text) = (path.to_owned(), status_text(status));

@@ -1,6 +1,6 @@
 //! What a file's first header promises, before CFITSIO or the allocator believe it.
 
-use std::io::{Read, Seek, SeekFrom};
+use std::io::Read;
 use std::path::{Path, PathBuf};
 
 use flate2::read::MultiGzDecoder;
@@ -9,8 +9,9 @@ use super::{Cards, FitsError};
 
 /// FITS writes in blocks of this many bytes (standard, section 3.1).
 pub(super) const BLOCK_BYTES: usize = 2880;
-/// Bytes of a header card (standard, section 3.3.1).
+/// Bytes of a header card (standard, section 3.3.1), and of its keyword (section 4.1.2.1).
 const CARD_BYTES: usize = 80;
+const KEYWORD_BYTES: usize = 8;
 /// Characters of a value that fit a card of the standard's form (section 4.1.2.3), and CFITSIO's buffer.
 const LONGEST_VALUE: usize = 70;
 /// Blocks among which END must be found: 36 000 cards, far more than any frame carries; a file without END is binary
@@ -35,34 +36,43 @@ pub(super) fn check_plain(path: &Path) -> Result<(), FitsError> {
     if u128::from(have) < promised {
         return Err(FitsError::Incomplete { path: path.to_owned(), have, promised });
     }
-    check_cards(&mut file, path)
+    check_cards(&header[..end_in(&header).unwrap_or(0) * CARD_BYTES], path)
 }
 
-/// Checks the cards of every HDU, one header after the other.
+/// Checks the header of an extension at the start of `from` before CFITSIO reads it.
 ///
-/// CFITSIO copies an unquoted value into 71 bytes whatever its length: it takes any `=` for the value's start, so that a
-/// card without one in its ninth column can hold 79 characters, and the stack is overwritten.
+/// Where no END follows, CFITSIO reads data as cards to the end of the file; of what is no header it reads the first card.
 ///
 /// # Errors
 ///
-/// A card with such a value.
-pub(super) fn check_cards(from: &mut (impl Read + Seek), path: &Path) -> Result<(), FitsError> {
+/// Not readable, no END card, or a card whose value is too long.
+pub(super) fn check_extension(from: &mut impl Read, path: &Path) -> Result<(), FitsError> {
     let open = |e: std::io::Error| FitsError::Open { path: path.to_owned(), reason: e.to_string() };
-    let mut start = 0u64;
-    loop {
-        from.seek(SeekFrom::Start(start)).map_err(open)?;
-        let header = read_header(from).map_err(open)?;
-        let Some(end) = end_in(&header) else { return Ok(()) };
-        if let Some(card) = header[..end * CARD_BYTES].chunks(CARD_BYTES).find(|c| is_too_long(c)) {
-            return Err(FitsError::Card {
-                path: path.to_owned(),
-                card: String::from_utf8_lossy(card).trim_end().to_owned(),
-            });
+    let header = read_header(from).map_err(open)?;
+    if !is_extension(&header) {
+        return check_cards(&header[..header.len().min(CARD_BYTES)], path);
+    }
+    let no_end = || FitsError::NoEnd { path: path.to_owned(), bytes: header.len() as u64 };
+    let cards = end_in(&header).ok_or_else(no_end)?;
+    check_cards(&header[..cards * CARD_BYTES], path)
+}
+
+/// Whether the first keyword is that of an extension, blanks and what follows a NUL apart.
+fn is_extension(header: &[u8]) -> bool {
+    let name = header.get(..KEYWORD_BYTES).and_then(|name| name.split(|b| *b == 0).next()).unwrap_or(&[]);
+    name.trim_ascii_end() == b"XTENSION"
+}
+
+/// Checks that no card has a value that CFITSIO has no room for.
+///
+/// It copies an unquoted value into 71 bytes whatever its length, and takes any `=` for the value's start, so that a card
+/// without one in its ninth column can hold 79 characters: the stack is overwritten.
+fn check_cards(header: &[u8], path: &Path) -> Result<(), FitsError> {
+    match header.chunks(CARD_BYTES).find(|card| is_too_long(card)) {
+        None => Ok(()),
+        Some(card) => {
+            Err(FitsError::Card { path: path.to_owned(), card: String::from_utf8_lossy(card).trim_end().to_owned() })
         }
-        let Ok(next) = u64::try_from(promised_bytes(&header, path)?.next_multiple_of(BLOCK_BYTES as u128)) else {
-            return Ok(());
-        };
-        start = start.saturating_add(next.max(BLOCK_BYTES as u64));
     }
 }
 
@@ -121,7 +131,7 @@ pub(super) fn unpack_gzip(path: &Path) -> Result<Vec<u8>, FitsError> {
         });
     }
     bytes.resize(have.next_multiple_of(BLOCK_BYTES), 0);
-    check_cards(&mut std::io::Cursor::new(&bytes), path)?;
+    check_cards(&bytes[..end_in(&bytes).unwrap_or(0) * CARD_BYTES], path)?;
     Ok(bytes)
 }
 
@@ -195,7 +205,7 @@ mod tests {
         assert!(matches!(of(&["SIMPLE  = T", "NAXIS   = 2"]), Err(FitsError::NoEnd { .. })));
     }
 
-    // Found by a fuzzer: CFITSIO wrote beyond the end of its buffer, in the first header and in an extension's.
+    // Found by a fuzzer: CFITSIO wrote beyond the end of its buffer.
     #[test]
     fn values_longer_than_cfitsio_has_room_for_are_refused_in_every_header() {
         let long = format!("A={}", "7".repeat(78));
@@ -207,25 +217,26 @@ mod tests {
             assert!(!is_too_long(card.as_bytes()), "{card}");
         }
         assert!(!is_too_long(format!("COMMENT {}", "=".repeat(72)).as_bytes()));
-        let primary = header(&["SIMPLE  = T", "BITPIX  = 8", "NAXIS   = 1", "NAXIS1  = 5", "END"]);
-        let extension = |card: &str| {
-            header(&[
-                "XTENSION= 'BINTABLE'",
-                "BITPIX  = 8",
-                "NAXIS   = 2",
-                "NAXIS1  = 4",
-                "NAXIS2  = 2",
-                "PCOUNT  = 9",
-                card,
-                "END",
-            ])
-        };
-        let check = |parts: &[Vec<u8>]| check_cards(&mut std::io::Cursor::new(parts.concat()), Path::new("x"));
-        let data = vec![0; BLOCK_BYTES];
-        let good = [primary.clone(), data.clone(), extension("TFIELDS = 1"), data.clone()];
-        assert!(check(&good).is_ok());
-        let bad = [primary, data.clone(), extension("TFIELDS = 1"), data, extension(&long)];
-        assert!(matches!(check(&bad), Err(FitsError::Card { .. })));
+        let check = |cards: &[&str]| check_extension(&mut header(cards).as_slice(), Path::new("x"));
+        assert!(check(&["XTENSION= 'BINTABLE'", "TFIELDS = 1", "END", &long]).is_ok(), "behind the header");
+        assert!(matches!(check(&["XTENSION= 'BINTABLE'", &long, "END"]), Err(FitsError::Card { .. })));
+        let dir = tempfile::tempdir().unwrap();
+        let primary = dir.path().join("a.fits");
+        std::fs::write(&primary, header(&["SIMPLE  = T", "BITPIX  = 8", "NAXIS   = 0", &long, "END"])).unwrap();
+        assert!(matches!(check_plain(&primary), Err(FitsError::Card { .. })));
+    }
+
+    // Found by a fuzzer: without END, CFITSIO read the data as cards, and such a value among them.
+    #[test]
+    fn a_header_without_end_is_not_read_and_of_junk_only_the_first_card() {
+        let check = |cards: &[&str]| check_extension(&mut header(cards).as_slice(), Path::new("x"));
+        let long = format!("A={}", "7".repeat(78));
+        for first in ["XTENSION= 'BINTABLE'", "XTENSION\0 'BINTABLE'"] {
+            assert!(matches!(check(&[first, "TFIELDS = 1"]), Err(FitsError::NoEnd { .. })));
+        }
+        assert!(check(&["junk", &long]).is_ok());
+        assert!(matches!(check(&[&long, "junk"]), Err(FitsError::Card { .. })));
+        assert!(check(&[]).is_ok());
     }
 
     #[test]
