@@ -9,6 +9,7 @@ mod kept;
 mod lights;
 mod notices;
 mod over_field;
+mod same_stars;
 mod sensors;
 mod session;
 mod sessions;

@@ -17,6 +17,7 @@ use super::decision::{Measured, decision};
 use super::intake::Intake;
 use super::lights::MeasuredLight;
 use super::over_field::over_field;
+use super::same_stars::kept_error;
 use super::sensors::{MeasuredSensor, text};
 use super::star_match::OnTheSky;
 
@@ -153,7 +154,7 @@ pub fn session(
         sensor_temperature_c: temperature,
         fwhm_arcsec,
         recorded_fwhm_px,
-        ellipticity: over(&|s| s.ellipticity.clone(), "1 - minor/major, median over the frames"),
+        ellipticity: ellipticity(&used),
         position_angle_deg: position_angle(&used),
         star_count: over(&|s| Quantity::measured(s.star_count as f64, 0.0, "", 1), "median over the frames"),
         field,
@@ -193,6 +194,20 @@ fn over_frames(used: &[&MeasuredLight], pick: &dyn Fn(&FrameStars) -> Quantity, 
         _ => MEDIAN_TO_MEAN_ERROR * mean_and_std(&values).map_or(0.0, |(_, s)| s * (n / (n - 1.0)).sqrt()) / n.sqrt(),
     };
     Quantity::measured(centre, own.max(scatter), what, values.len())
+}
+
+/// Ellipticity over the frames, with the error of the choice of stars that all of them share.
+fn ellipticity(used: &[&MeasuredLight]) -> Quantity {
+    let told = over_frames(used, &|s| s.ellipticity.clone(), "1 - minor/major, median over the frames");
+    let known = || used.iter().map(|l| &l.stars).filter(|s| s.ellipticity.is_known());
+    let (values, sigmas): (Vec<f64>, Vec<f64>) = known().filter_map(|s| s.ellipticity.pair()).unzip();
+    let (Some((centre, sigma)), Some((_, spread))) = (told.pair(), mean_and_std(&values).filter(|_| values.len() > 1))
+    else {
+        return told;
+    };
+    let unmeasured = known().map(|s| 1.0 - s.ellipticity.n as f64 / s.star_count.max(1) as f64).sum::<f64>();
+    let kept = kept_error(&sigmas, spread, unmeasured / values.len() as f64);
+    Quantity::measured(centre, sigma.hypot(kept), told.method, told.n)
 }
 
 /// Direction that the frames share: the mean of doubled angles, weighted by nothing.
