@@ -108,9 +108,11 @@ impl<'a> Catalogue<'a> {
         let dec = centre.dec_deg();
         let zone_of = |dec: f64| ((dec + 90.0) / ZONE_DEG).clamp(0.0, ZONES as f64 - 1.0) as usize;
         let least = radius_deg.to_radians().cos();
+        let (ra, width) = (centre.ra_deg(), half_width_deg(dec, radius_deg));
+        let is_near = |ra_deg: f64| ((ra_deg - ra).abs() - 180.0).abs() >= 180.0 - width;
         let mut found = Vec::new();
         for z in zone_of(dec - radius_deg)..=zone_of(dec + radius_deg) {
-            self.each_of(z, |star| {
+            self.each_of(z, is_near, |star| {
                 if star.direction.dot(centre) >= least {
                     found.push(star);
                 }
@@ -131,7 +133,8 @@ impl<'a> Catalogue<'a> {
         }
     }
 
-    fn each_of(&self, z: usize, mut take: impl FnMut(CatalogueStar)) {
+    /// Stars of a zone whose right ascension is wanted: directions cost more than the bits.
+    fn each_of(&self, z: usize, is_wanted: impl Fn(f64) -> bool, mut take: impl FnMut(CatalogueStar)) {
         let zone = self.zone(z);
         let mut bits = BitReader::new(&self.bytes[zone.first_byte..]);
         let mut step = 0u32;
@@ -140,13 +143,24 @@ impl<'a> Catalogue<'a> {
             let height = (f64::from(bits.fixed(DECLINATION_BITS)?) + 0.5) / f64::from(1u32 << DECLINATION_BITS);
             let brighter = f64::from(bits.rice(MAGNITUDE_LOW_BITS)?);
             let ra_deg = 360.0 * (f64::from(step) + 0.5) / f64::from(zone.steps_per_turn);
-            let direction = Direction::from_degrees(ra_deg, -90.0 + ZONE_DEG * (z as f64 + height));
-            Some(CatalogueStar { direction, vt_mag: FAINTEST_VT - MAGNITUDE_STEP * brighter })
+            Some((ra_deg, -90.0 + ZONE_DEG * (z as f64 + height), FAINTEST_VT - MAGNITUDE_STEP * brighter))
         };
-        for star in std::iter::from_fn(&mut next).take(zone.count) {
-            take(star);
+        for (ra_deg, dec_deg, vt_mag) in std::iter::from_fn(&mut next).take(zone.count) {
+            if is_wanted(ra_deg) {
+                take(CatalogueStar { direction: Direction::from_degrees(ra_deg, dec_deg), vt_mag });
+            }
         }
     }
+}
+
+/// Largest difference in right ascension between the centre of a circle and a point in it, degrees.
+fn half_width_deg(dec_deg: f64, radius_deg: f64) -> f64 {
+    if dec_deg.abs() + radius_deg >= 90.0 {
+        return 180.0;
+    }
+    let [radius, dec] = [radius_deg, dec_deg].map(f64::to_radians);
+    // Widened beyond the rounding of the stars' own directions.
+    (radius.sin() / dec.cos()).min(1.0).asin().to_degrees() + 1e-6
 }
 
 #[cfg(test)]
@@ -180,6 +194,19 @@ mod tests {
                 let found = at(ra, dec);
                 let near = |s: &CatalogueStar| (s.vt_mag - v).abs() < 0.3;
                 assert!(found.iter().any(near), "{ra} {dec}: {found:?}");
+            }
+        }
+
+        #[test]
+        fn a_circle_holds_what_a_look_at_all_stars_finds_in_it() {
+            let shipped = Catalogue::shipped().unwrap();
+            let all = shipped.within(Direction::from_degrees(0.0, 0.0), 180.0);
+            for (ra, dec, radius) in [(0.1, 60.0, 2.0), (359.8, -5.0, 3.0), (120.0, 88.5, 1.0), (200.0, -89.5, 1.5)] {
+                let centre = Direction::from_degrees(ra, dec);
+                let least = f64::to_radians(radius).cos();
+                let want = all.iter().filter(|s| s.direction.dot(centre) >= least).count();
+                assert_eq!(shipped.within(centre, radius).len(), want, "{ra} {dec}");
+                assert!(want > 50, "{ra} {dec}: {want}");
             }
         }
 

@@ -53,6 +53,12 @@ pub(super) struct Sides<'a> {
     pub most: usize,
 }
 
+/// Usual error of a pair along an axis, px, at a scale of so many radians per px.
+pub(super) fn noise_px(sources: &[Source], scale: f64) -> f64 {
+    let sigmas: Vec<f64> = sources.iter().map(|s| s.sigma_px).collect();
+    median(&sigmas).unwrap_or(0.0).hypot(CATALOGUE_ARCSEC / (scale * ARCSEC_PER_RADIAN))
+}
+
 impl Sides<'_> {
     /// Improves a plate, with stars within `reach` px at first, until its pairs no longer change. `None` where too few
     /// stars coincide.
@@ -76,7 +82,7 @@ impl Sides<'_> {
                 .iter()
                 .filter_map(|(s, c)| Some(distance(plate.pixel(self.region.stars[*c].direction)?, places[*s])))
                 .collect();
-            let noise = self.noise_px(&plate);
+            let noise = noise_px(self.sources, plate.scale());
             let sigma = (RAYLEIGH * median(&off)?).max(noise);
             let next = (REACH_SIGMAS * sigma).clamp(SHRINK * reach, reach);
             let stays = next > 0.999 * reach;
@@ -88,12 +94,6 @@ impl Sides<'_> {
             (before, reach) = (pairs, next);
         }
         result.filter(|r| r.pairs.len() as f64 >= LEAST_SHARE * r.in_frame.min(sources.len()) as f64)
-    }
-
-    /// Usual error of a pair along an axis, px.
-    fn noise_px(&self, plate: &Plate) -> f64 {
-        let sigmas: Vec<f64> = self.sources.iter().map(|s| s.sigma_px).collect();
-        median(&sigmas).unwrap_or(0.0).hypot(CATALOGUE_ARCSEC / (plate.scale() * ARCSEC_PER_RADIAN))
     }
 
     /// Pairs within `reach`, each star in one only, and where all catalogue stars of the frame should be.

@@ -51,6 +51,11 @@ pub(super) fn pairs_used_up(pairs: usize) -> usize {
     if pairs >= ENOUGH_FOR_ALL { 4 } else { 3 }
 }
 
+/// Relative displacement in the corner of a frame of some diagonal that nobody would wonder at.
+pub(super) fn believed_distortion(diagonal_deg: f64) -> f64 {
+    (PRIOR_DISTORTION_PER_DEG * diagonal_deg).clamp(PRIOR_DISTORTION[0], PRIOR_DISTORTION[1])
+}
+
 /// What the parameters mean: scaled so that all are of the order of the frame.
 #[derive(Debug, Clone, Copy, PartialEq)]
 enum Model {
@@ -153,7 +158,7 @@ fn solve(pairs: &[Pair], plate: &Plate, model: Model) -> Option<Solved> {
         }
     }
     let diagonal_deg = (2.0 * half * scale).to_degrees();
-    let prior = (PRIOR_DISTORTION_PER_DEG * diagonal_deg).clamp(PRIOR_DISTORTION[0], PRIOR_DISTORTION[1]);
+    let prior = believed_distortion(diagonal_deg);
     normal[(n - 1, n - 1)] += prior.powi(-2);
     let inverse = normal.cholesky()?.inverse();
     let parameters = &inverse * right;

@@ -1,6 +1,6 @@
 //! The part of the catalogue around a pointing, in the plane that touches the sky there.
 
-use super::shelves::first_of_each;
+use super::shelves::shelve;
 use super::triangles::distance;
 use super::{Catalogue, CatalogueStar, Direction, TangentPlane};
 
@@ -31,6 +31,14 @@ impl Region {
         }
         // The plane enlarges towards its rim.
         Self { plane, stars, places, radius: radius.tan() }
+    }
+
+    /// The part of it within a smaller angle.
+    pub fn narrowed(&self, radius_rad: f64) -> Self {
+        let radius = radius_rad.min(WIDEST_DEG.to_radians()).tan().min(self.radius);
+        let within = self.stars.iter().zip(&self.places).filter(|(_, [x, y])| x.hypot(*y) <= radius);
+        let (stars, places) = within.map(|(star, place)| (*star, *place)).unzip();
+        Self { plane: self.plane, stars, places, radius }
     }
 
     /// Area, radians squared.
@@ -68,10 +76,8 @@ impl Cells {
             let [column, row] = [0, 1].map(|k| (((p[k] - lowest[k]) / width) as usize).min(count[k] - 1));
             row * count[0] + column
         };
-        let mut order: Vec<u32> = (0..points.len() as u32).collect();
-        order.sort_by_key(|i| place(&points[*i as usize]));
-        cells.first = first_of_each(count[0] * count[1], points.iter().map(place));
-        cells.order = order;
+        let placed: Vec<(usize, u32)> = points.iter().zip(0..).map(|(p, i)| (place(p), i)).collect();
+        (cells.first, cells.order) = shelve(count[0] * count[1], &placed);
         cells
     }
 
@@ -183,5 +189,17 @@ mod tests {
         assert!(marked.share() > 0.0 && !marked.holds([50.0, 0.0]) && !marked.holds([f64::NAN, 0.0]));
         assert_eq!(cells.nearest([900.0, 0.0], 0.1), None);
         assert_eq!(Cells::of(&[], 0.1).nearest([0.0, 0.0], 0.1), None);
+    }
+
+    #[cfg(feature = "catalogue")]
+    #[test]
+    fn a_narrowed_region_is_one_that_was_taken_narrow() {
+        let catalogue = Catalogue::shipped().unwrap();
+        let pointing = Direction::from_degrees(83.0, -5.0);
+        let [wide, narrow] = [4.0f64, 1.5].map(f64::to_radians);
+        let (cut, taken) =
+            (Region::around(&catalogue, pointing, wide).narrowed(narrow), Region::around(&catalogue, pointing, narrow));
+        assert!(cut.stars == taken.stars && cut.places == taken.places && cut.stars.len() > 50);
+        assert_eq!(cut.radius, taken.radius);
     }
 }

@@ -148,10 +148,12 @@ fn match_by(catalogue: Option<&Catalogue>, frame: &Frame, steps: &[Step]) -> Res
     };
     let mut searches = Vec::new();
     let mut most_stars = 0;
+    let radius = |scale: &f64| POINTING_DEG.to_radians() + (SCALE_FACTOR * diagonal_px * scale / 2.0).atan();
+    let widest = scales.iter().map(radius).fold(0.0, f64::max);
     for pointing in frame.pointings {
+        let all = Region::around(catalogue, *pointing, widest);
         for scale in &scales {
-            let radius = POINTING_DEG.to_radians() + (SCALE_FACTOR * diagonal_px * scale / 2.0).atan();
-            let region = Region::around(catalogue, *pointing, radius);
+            let region = all.narrowed(radius(scale));
             most_stars = most_stars.max(region.stars.len());
             searches.push((region, *scale));
         }
