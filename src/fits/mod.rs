@@ -12,6 +12,7 @@ mod holes;
 mod image;
 mod lossy;
 mod mend;
+mod packing;
 mod pixels;
 mod promise;
 
@@ -58,6 +59,9 @@ pub enum FitsError {
     /// A card whose value is longer than CFITSIO has room for.
     #[error("a header card is longer than a value may be and cannot be read safely: {card}")]
     Card { path: PathBuf, card: String },
+    /// A card of tile compression that no file can have.
+    #[error("its compression cannot be as its header says: {card}; the file is damaged, copy it again")]
+    Packing { path: PathBuf, card: String },
     /// The sum of the data that the file states is not theirs.
     #[error("HDU {hdu}: its data do not add up to its DATASUM card, so they are damaged; copy it again")]
     DataSum { path: PathBuf, hdu: usize },
@@ -85,6 +89,7 @@ impl FitsError {
             | Self::TooLarge { path, .. }
             | Self::NoEnd { path, .. }
             | Self::Card { path, .. }
+            | Self::Packing { path, .. }
             | Self::DataSum { path, .. }
             | Self::Unpacking { path, .. }
             | Self::Scaling { path, .. }

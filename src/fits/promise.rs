@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 
 use flate2::read::MultiGzDecoder;
 
+use super::packing::impossible_card;
 use super::{Cards, FitsError};
 
 /// FITS writes in blocks of this many bytes (standard, section 3.1).
@@ -45,7 +46,7 @@ pub(super) fn check_plain(path: &Path) -> Result<(), FitsError> {
 ///
 /// # Errors
 ///
-/// Not readable, no END card, or a card whose value is too long.
+/// Not readable, no END card, a card whose value is too long, or one of a compression that cannot be.
 pub(super) fn check_extension(from: &mut impl Read, path: &Path) -> Result<(), FitsError> {
     let open = |e: std::io::Error| FitsError::Open { path: path.to_owned(), reason: e.to_string() };
     let header = read_header(from).map_err(open)?;
@@ -54,7 +55,12 @@ pub(super) fn check_extension(from: &mut impl Read, path: &Path) -> Result<(), F
     }
     let no_end = || FitsError::NoEnd { path: path.to_owned(), bytes: header.len() as u64 };
     let cards = end_in(&header).ok_or_else(no_end)?;
-    check_cards(&header[..cards * CARD_BYTES], path)
+    let header = &header[..cards * CARD_BYTES];
+    check_cards(header, path)?;
+    match impossible_card(header, CARD_BYTES) {
+        Some(card) => Err(FitsError::Packing { path: path.to_owned(), card }),
+        None => Ok(()),
+    }
 }
 
 /// Whether the first keyword is that of an extension, blanks and what follows a NUL apart.
