@@ -71,7 +71,7 @@ fn is_extension(header: &[u8]) -> bool {
 
 /// Checks that no card has a value that CFITSIO has no room for.
 ///
-/// It copies an unquoted value into 71 bytes whatever its length, and takes any `=` for the value's start, so that a card
+/// It copies a value into 71 bytes whatever its length, and takes any `=` for the value's start, so that a card
 /// without one in its ninth column can hold 79 characters: the stack is overwritten.
 fn check_cards(header: &[u8], path: &Path) -> Result<(), FitsError> {
     match header.chunks(CARD_BYTES).find(|card| is_too_long(card)) {
@@ -82,21 +82,38 @@ fn check_cards(header: &[u8], path: &Path) -> Result<(), FitsError> {
     }
 }
 
-/// Whether a card's unquoted value has more characters than CFITSIO's buffer, wherever its `=` stands.
+/// Whether a card's value has more characters than CFITSIO's buffer, wherever its `=` stands.
 fn is_too_long(card: &[u8]) -> bool {
     let commentary: [&[u8]; 4] = [b"COMMENT ", b"HISTORY ", b"CONTINUE", b"        "];
     if commentary.iter().any(|words| card.starts_with(words)) || card.get(8..10) == Some(b"= ") {
         return false;
     }
-    let token = |after: &[u8]| {
-        let value = after.iter().position(|b| *b != b' ').map_or(&[][..], |i| &after[i..]);
-        match value.first() {
-            Some(b'\'') | None => 0,
-            Some(b'(') => value.iter().position(|b| *b == b')').map_or(0, |i| i + 1),
-            Some(_) => value.iter().position(|b| matches!(b, b' ' | b'/')).unwrap_or(value.len()),
+    let after = card.iter().position(|b| *b == b'=').map_or(&[][..], |at| &card[at + 1..]);
+    value_length(after.trim_ascii()) > LONGEST_VALUE
+}
+
+/// Characters of the value that CFITSIO copies: to the closing quote or bracket, or to the first blank or slash.
+fn value_length(value: &[u8]) -> usize {
+    let end = |found: Option<usize>| found.map_or(value.len(), |i| i + 1);
+    match value.first() {
+        None => 0,
+        Some(b'\'') => end(closing_quote(value)),
+        Some(b'(') => end(value.iter().position(|b| *b == b')')),
+        Some(_) => value.iter().position(|b| matches!(b, b' ' | b'/')).unwrap_or(value.len()),
+    }
+}
+
+/// Place of the quote that ends a text; two in a row stand for one in it (standard, section 4.2.1).
+fn closing_quote(text: &[u8]) -> Option<usize> {
+    let mut at = 1;
+    while at < text.len() {
+        match (text[at], text.get(at + 1)) {
+            (b'\'', Some(b'\'')) => at += 2,
+            (b'\'', _) => return Some(at),
+            _ => at += 1,
         }
-    };
-    card.iter().position(|b| *b == b'=').is_some_and(|at| token(&card[at + 1..]) > LONGEST_VALUE)
+    }
+    None
 }
 
 /// Unpacks a gzip stream whole, after its header was compared with what a stream of its length can hold.
@@ -217,9 +234,14 @@ mod tests {
         let long = format!("A={}", "7".repeat(78));
         assert!(is_too_long(long.as_bytes()));
         assert!(is_too_long(format!("AB =({})", "7".repeat(74)).as_bytes()));
-        for card in
-            ["EXPTIME = 300", &format!("OBJECT  = '{}'", "x".repeat(68)), &format!("LONG    ={}", "7".repeat(70))]
-        {
+        assert!(is_too_long(format!("AB='{}", "x".repeat(75)).as_bytes()), "a text without an end");
+        assert!(is_too_long(format!("AB='{}''{}'", "x".repeat(33), "x".repeat(36)).as_bytes()));
+        for card in [
+            "EXPTIME = 300",
+            "EXPTIME=  '300 '   / quoted",
+            &format!("OBJECT  = '{}'", "x".repeat(68)),
+            &format!("LONG    ={}", "7".repeat(70)),
+        ] {
             assert!(!is_too_long(card.as_bytes()), "{card}");
         }
         assert!(!is_too_long(format!("COMMENT {}", "=".repeat(72)).as_bytes()));
