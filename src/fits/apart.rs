@@ -108,7 +108,11 @@ impl Reader {
             let bytes: &mut [u8] = bytemuck::cast_slice_mut(pixels);
             match (c_int::from_ne_bytes(status), u64::from_ne_bytes(length)) {
                 (0, length) if length == bytes.len() as u64 => self.answers.read_exact(bytes)?,
-                (0, _) => return Err(io::ErrorKind::InvalidData.into()),
+                (0, _) => {
+                    // Whatever comes next is no answer to a further request.
+                    self.requests = None;
+                    return Err(io::ErrorKind::InvalidData.into());
+                }
                 (status, _) => worst = status,
             }
         }
