@@ -12,9 +12,9 @@ mod holes;
 mod image;
 mod lossy;
 mod mend;
-mod packing;
 mod pixels;
 mod promise;
+mod sizes;
 
 pub use apart::{read_apart_with, serve_if_asked};
 pub use cards::{Card, Cards, leading_number};
@@ -59,9 +59,9 @@ pub enum FitsError {
     /// A card whose value is longer than CFITSIO has room for.
     #[error("a header card is longer than a value may be and cannot be read safely: {card}")]
     Card { path: PathBuf, card: String },
-    /// A card of tile compression that no file can have.
-    #[error("its compression cannot be as its header says: {card}; the file is damaged, copy it again")]
-    Packing { path: PathBuf, card: String },
+    /// A size in the header of a table or a packed image that no file can have.
+    #[error("its header states what cannot be: {card}; the file is damaged, copy it again")]
+    Sizes { path: PathBuf, card: String },
     /// The sum of the data that the file states is not theirs.
     #[error("HDU {hdu}: its data do not add up to its DATASUM card, so they are damaged; copy it again")]
     DataSum { path: PathBuf, hdu: usize },
@@ -89,7 +89,7 @@ impl FitsError {
             | Self::TooLarge { path, .. }
             | Self::NoEnd { path, .. }
             | Self::Card { path, .. }
-            | Self::Packing { path, .. }
+            | Self::Sizes { path, .. }
             | Self::DataSum { path, .. }
             | Self::Unpacking { path, .. }
             | Self::Scaling { path, .. }

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 
 use flate2::read::MultiGzDecoder;
 
-use super::packing::impossible_card;
+use super::sizes::impossible_card;
 use super::{Cards, FitsError};
 
 /// FITS writes in blocks of this many bytes (standard, section 3.1).
@@ -15,6 +15,8 @@ const CARD_BYTES: usize = 80;
 const KEYWORD_BYTES: usize = 8;
 /// Characters of a value that fit a card of the standard's form (section 4.1.2.3), and CFITSIO's buffer.
 const LONGEST_VALUE: usize = 70;
+/// The same of a comment: what a card has behind its ninth column.
+const LONGEST_COMMENT: usize = 72;
 /// Blocks among which END must be found: 36 000 cards, far more than any frame carries; a file without END is binary
 /// data from here on and is not read as cards to its end.
 const LONGEST_HEADER_BLOCKS: usize = 1000;
@@ -46,7 +48,7 @@ pub(super) fn check_plain(path: &Path) -> Result<(), FitsError> {
 ///
 /// # Errors
 ///
-/// Not readable, no END card, a card whose value is too long, or one of a compression that cannot be.
+/// Not readable, no END card, a card that is too long for CFITSIO, or a size that cannot be.
 pub(super) fn check_extension(from: &mut impl Read, path: &Path) -> Result<(), FitsError> {
     let open = |e: std::io::Error| FitsError::Open { path: path.to_owned(), reason: e.to_string() };
     let header = read_header(from).map_err(open)?;
@@ -58,7 +60,7 @@ pub(super) fn check_extension(from: &mut impl Read, path: &Path) -> Result<(), F
     let header = &header[..cards * CARD_BYTES];
     check_cards(header, path)?;
     match impossible_card(header, CARD_BYTES) {
-        Some(card) => Err(FitsError::Packing { path: path.to_owned(), card }),
+        Some(card) => Err(FitsError::Sizes { path: path.to_owned(), card }),
         None => Ok(()),
     }
 }
@@ -69,9 +71,9 @@ fn is_extension(header: &[u8]) -> bool {
     name.trim_ascii_end() == b"XTENSION"
 }
 
-/// Checks that no card has a value that CFITSIO has no room for.
+/// Checks that no card has a value or comment that CFITSIO has no room for.
 ///
-/// It copies a value into 71 bytes whatever its length, and takes any `=` for the value's start, so that a card
+/// It copies them into 71 and 73 bytes whatever their length, and takes any `=` for the value's start, so that a card
 /// without one in its ninth column can hold 79 characters: the stack is overwritten.
 fn check_cards(header: &[u8], path: &Path) -> Result<(), FitsError> {
     match header.chunks(CARD_BYTES).find(|card| is_too_long(card)) {
@@ -82,14 +84,23 @@ fn check_cards(header: &[u8], path: &Path) -> Result<(), FitsError> {
     }
 }
 
-/// Whether a card's value has more characters than CFITSIO's buffer, wherever its `=` stands.
+/// Whether a card's value or comment has more characters than CFITSIO's buffers, wherever its `=` stands.
 fn is_too_long(card: &[u8]) -> bool {
     let commentary: [&[u8]; 4] = [b"COMMENT ", b"HISTORY ", b"CONTINUE", b"        "];
     if commentary.iter().any(|words| card.starts_with(words)) || card.get(8..10) == Some(b"= ") {
         return false;
     }
-    let after = card.iter().position(|b| *b == b'=').map_or(&[][..], |at| &card[at + 1..]);
-    value_length(after.trim_ascii()) > LONGEST_VALUE
+    let end = card.iter().rposition(|b| *b != b' ').map_or(0, |at| at + 1);
+    let Some(at) = card[..end].iter().position(|b| *b == b'=') else { return false };
+    let value = without_blanks(&card[at + 1..end]);
+    let length = value_length(value);
+    let rest = without_blanks(&value[length..]);
+    let comment = rest.strip_prefix(b"/").map_or(rest, |comment| comment.strip_prefix(b" ").unwrap_or(comment));
+    length > LONGEST_VALUE || comment.len() > LONGEST_COMMENT
+}
+
+fn without_blanks(text: &[u8]) -> &[u8] {
+    &text[text.iter().position(|b| *b != b' ').unwrap_or(text.len())..]
 }
 
 /// Characters of the value that CFITSIO copies: to the closing quote or bracket, or to the first blank or slash.
@@ -228,13 +239,15 @@ mod tests {
         assert!(matches!(of(&["SIMPLE  = T", "NAXIS   = 2"]), Err(FitsError::NoEnd { .. })));
     }
 
-    // Found by a fuzzer: CFITSIO wrote beyond the end of its buffer.
+    // Found by a fuzzer: CFITSIO wrote beyond the end of its buffers.
     #[test]
     fn values_longer_than_cfitsio_has_room_for_are_refused_in_every_header() {
         let long = format!("A={}", "7".repeat(78));
         assert!(is_too_long(long.as_bytes()));
         assert!(is_too_long(format!("AB =({})", "7".repeat(74)).as_bytes()));
         assert!(is_too_long(format!("AB='{}", "x".repeat(75)).as_bytes()), "a text without an end");
+        assert!(is_too_long(format!("A=1/{}", "x".repeat(75)).as_bytes()), "a comment");
+        assert!(is_too_long(format!("A=/{}", "x".repeat(76)).as_bytes()), "a comment without a value");
         assert!(is_too_long(format!("AB='{}''{}'", "x".repeat(33), "x".repeat(36)).as_bytes()));
         for card in [
             "EXPTIME = 300",

@@ -1,32 +1,39 @@
-//! Cards of tile compression that CFITSIO divides by, checked before it reads them (standard 4.0, section 10.1).
+//! Cards that CFITSIO divides by and sizes its memory by, checked before it reads them.
 
-/// Keywords whose values must be whole numbers of one at least: the axes and the tiles.
-const SIZES: [&str; 2] = ["ZNAXIS", "ZTILE"];
+/// Columns of a table, and their largest number (standard 4.0, section 7.2.1).
+const COLUMNS: (&str, u32) = ("TFIELDS", 999);
+/// Keywords of tile compression whose values must be one at least: the axes and the tiles (standard 4.0, section 10.1).
+const SIZES: [&str; 2] = ["ZNAXIS", TILE];
+const TILE: &str = "ZTILE";
 /// Parameters of the coding; those of Rice are sizes too, others may be anything.
 const PARAMETER: &str = "ZVAL";
 /// Most pixels of a tile: above, CFITSIO's buffer sizes overflow. A whole image of any sensor on sale is less.
 const MOST_TILE_PIXELS: u64 = 1 << 28;
 
-/// A card that cannot be true, in the cards of an extension; `None` where it is not tile-compressed.
+/// A card that cannot be true, among those of an extension.
 pub(super) fn impossible_card(header: &[u8], card_bytes: usize) -> Option<String> {
     let cards: Vec<(String, String)> = header.chunks(card_bytes).filter_map(named).collect();
-    if !cards.iter().any(|(name, _)| name == "ZIMAGE") {
-        return None;
-    }
+    let columns = |(name, value): &&(String, String)| {
+        name == COLUMNS.0 && !value.parse::<u32>().is_ok_and(|columns| columns <= COLUMNS.1)
+    };
+    let wrong = cards.iter().find(columns).or_else(|| impossible_tile(&cards));
+    wrong.map(|(name, value)| format!("{name} = {value}"))
+}
+
+/// The first size of a tile-compressed image that cannot be.
+fn impossible_tile(cards: &[(String, String)]) -> Option<&(String, String)> {
+    let is_packed = cards.iter().any(|(name, _)| name == "ZIMAGE");
     let is_rice = cards.iter().any(|(name, value)| name == "ZCMPTYPE" && value.contains("RICE"));
     let is_size =
         |name: &str| SIZES.iter().any(|size| name.starts_with(size)) || is_rice && name.starts_with(PARAMETER);
     let mut tile = 1u64;
-    for (name, value) in cards.iter().filter(|(name, _)| is_size(name)) {
-        let size = value.parse::<u32>().ok().filter(|size| *size > 0);
-        if name.starts_with("ZTILE") {
-            tile = tile.saturating_mul(size.unwrap_or(0).into());
+    cards.iter().filter(|(name, _)| is_packed && is_size(name)).find(|(name, value)| {
+        let size = value.parse::<u32>().unwrap_or(0);
+        if name.starts_with(TILE) {
+            tile = tile.saturating_mul(size.into());
         }
-        if size.is_none() || tile > MOST_TILE_PIXELS {
-            return Some(format!("{name} = {value}"));
-        }
-    }
-    None
+        size == 0 || tile > MOST_TILE_PIXELS
+    })
 }
 
 /// Name and bare value of a card, however it is written: CFITSIO takes any `=` for the value's start.
@@ -64,6 +71,15 @@ mod tests {
             "ZTILE2  = 4294967295",
         ] {
             assert!(found(&[&good[..], &[bad]].concat()).is_some(), "{bad}");
+        }
+    }
+
+    // Found by a fuzzer: memory was asked for as many columns as the card says.
+    #[test]
+    fn a_table_has_a_thousand_columns_at_most() {
+        assert_eq!(found(&["TFIELDS = 999"]), None);
+        for bad in ["TFIELDS = 1000", "TFIELDS =   9223372036854775807", "TFIELDS = -1", "TFIELDS = 1.0"] {
+            assert!(found(&[bad]).is_some(), "{bad}");
         }
     }
 
