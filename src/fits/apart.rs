@@ -73,7 +73,7 @@ fn bands(rows: Range<usize>, width: usize) -> impl Iterator<Item = Range<usize>>
 /// A process that reads one file. It ends when this is dropped.
 pub(super) struct Reader {
     process: Child,
-    /// Taken when the process is to end.
+    /// `None` once its answers are no longer those to the requests.
     requests: Option<ChildStdin>,
     answers: BufReader<ChildStdout>,
 }
@@ -122,7 +122,6 @@ impl Reader {
 
 impl Drop for Reader {
     fn drop(&mut self) {
-        drop(self.requests.take());
         // One that still has rows to give is not waited for.
         let _ = self.process.kill();
         let _ = self.process.wait();

@@ -4,8 +4,7 @@
 //! those of the header, only their places and their spelling change, and only in memory.
 
 use super::Cards;
-
-const CARD_BYTES: usize = 80;
+use super::promise::CARD_BYTES;
 
 /// Puts the mandatory cards of the first header in order and its whole numbers into fixed format (standard, section
 /// 4.4.1). `None` where one of them is missing or no whole number, so that nothing can be mended.

@@ -1,4 +1,4 @@
-//! What a file's first header promises, before CFITSIO or the allocator believe it.
+//! What a file's headers promise and hold, before CFITSIO or the allocator believe it.
 
 use std::io::Read;
 use std::path::{Path, PathBuf};
@@ -11,7 +11,7 @@ use super::{Cards, FitsError};
 /// FITS writes in blocks of this many bytes (standard, section 3.1).
 pub(super) const BLOCK_BYTES: usize = 2880;
 /// Bytes of a header card (standard, section 3.3.1), and of its keyword (section 4.1.2.1).
-const CARD_BYTES: usize = 80;
+pub(super) const CARD_BYTES: usize = 80;
 const KEYWORD_BYTES: usize = 8;
 /// Characters of a value that fit a card of the standard's form (section 4.1.2.3), and CFITSIO's buffer.
 const LONGEST_VALUE: usize = 70;
@@ -59,7 +59,7 @@ pub(super) fn check_extension(from: &mut impl Read, path: &Path) -> Result<(), F
     let cards = end_in(&header).ok_or_else(no_end)?;
     let header = &header[..cards * CARD_BYTES];
     check_cards(header, path)?;
-    match impossible_card(header, CARD_BYTES) {
+    match impossible_card(header) {
         Some(card) => Err(FitsError::Sizes { path: path.to_owned(), card }),
         None => Ok(()),
     }

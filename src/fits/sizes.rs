@@ -1,5 +1,7 @@
 //! Cards that CFITSIO divides by and sizes its memory by, checked before it reads them.
 
+use super::promise::CARD_BYTES;
+
 /// Columns of a table, and their largest number (standard 4.0, section 7.2.1).
 const COLUMNS: (&str, u32) = ("TFIELDS", 999);
 /// Keywords of tile compression whose values must be one at least: the axes and the tiles (standard 4.0, section 10.1).
@@ -11,8 +13,8 @@ const PARAMETER: &str = "ZVAL";
 const MOST_TILE_PIXELS: u64 = 1 << 28;
 
 /// A card that cannot be true, among those of an extension.
-pub(super) fn impossible_card(header: &[u8], card_bytes: usize) -> Option<String> {
-    let cards: Vec<(String, String)> = header.chunks(card_bytes).filter_map(named).collect();
+pub(super) fn impossible_card(header: &[u8]) -> Option<String> {
+    let cards: Vec<(String, String)> = header.chunks(CARD_BYTES).filter_map(named).collect();
     let columns = |(name, value): &&(String, String)| {
         name == COLUMNS.0 && !value.parse::<u32>().is_ok_and(|columns| columns <= COLUMNS.1)
     };
@@ -52,7 +54,7 @@ mod tests {
 
     fn found(lines: &[&str]) -> Option<String> {
         let header: String = lines.iter().map(|l| format!("{l:<80}")).collect();
-        impossible_card(header.as_bytes(), 80)
+        impossible_card(header.as_bytes())
     }
 
     // Found by a fuzzer: a tile of no pixels made CFITSIO divide by zero.
