@@ -122,11 +122,15 @@ mod tests {
     fn rounding_that_carries_keeps_two_digits() {
         assert_eq!(with_sigma(3.2, Some(0.0997)), "3.20 ± 0.10");
         assert_eq!(with_sigma(51_234.0, Some(1234.0)), "51200 ± 1200");
+        assert_eq!(with_sigma(1234.5, Some(120.0)), "1230 ± 120");
+        assert_eq!(with_sigma(2.0, Some(0.0996)), "2.00 ± 0.10");
+        assert_eq!(with_sigma(3.0, Some(9.96)), "3 ± 10");
     }
 
     #[test]
     fn tiny_and_huge_numbers_are_written_with_a_power_of_ten() {
         assert_eq!(with_sigma(1.234e-7, Some(2.1e-9)), "(1.234 ± 0.021) × 10⁻⁷");
+        assert_eq!(with_sigma(2.5e-9, Some(3e-10)), "(2.50 ± 0.30) × 10⁻⁹");
         assert_eq!(plain(1.5e-7), "1.5 × 10⁻⁷");
         assert_eq!(plain(3.0e9), "3 × 10⁹");
     }
@@ -136,7 +140,9 @@ mod tests {
         assert_eq!(plain(1.552_438), "1.552");
         assert_eq!(plain(120.0), "120");
         assert_eq!(plain(0.0), "0");
+        assert_eq!(plain(48_000.0), "48000");
         assert_eq!(with_sigma(2.5, None), "2.5");
+        assert_eq!(with_sigma(2.0, Some(0.0)), "2");
     }
 
     #[test]
@@ -149,5 +155,6 @@ mod tests {
     #[test]
     fn a_negative_that_rounds_away_has_no_sign() {
         assert_eq!(with_sigma(-0.001, Some(0.52)), "0.00 ± 0.52");
+        assert_eq!(with_sigma(-0.0004, Some(0.25)), "0.00 ± 0.25");
     }
 }
