@@ -16,7 +16,7 @@ const SOURCES: [&str; 13] = [
     "src/quantity.rs",
     "src/units.rs",
     "src/store.rs",
-    "src/written.rs",
+    "src/format.rs",
     "Cargo.lock",
 ];
 

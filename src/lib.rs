@@ -8,12 +8,13 @@
 //! ```
 //!
 //! [`night`] wires the stages; [`simulate`] makes frames with known truth for the demo, the tests and the benches;
-//! [`units`], [`quantity`], [`written`] and [`stats`] are shared by all; [`store`] keeps results between runs and [`whole_file`] writes
+//! [`units`], [`quantity`], [`format`] and [`stats`] are shared by all; [`store`] keeps results between runs and [`whole_file`] writes
 //! files whole or not at all, whatever is in them.
 
 pub mod cli;
 pub mod fits;
 pub mod folder;
+pub mod format;
 pub mod frame;
 pub mod night;
 pub mod quantity;
@@ -25,6 +26,6 @@ pub mod stars;
 pub mod stats;
 pub mod store;
 pub mod units;
+pub mod upgrade;
 pub mod verdict;
 pub mod whole_file;
-pub mod written;

@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::written::{UNKNOWN, with_sigma};
+use crate::format::{UNKNOWN, with_sigma};
 
 /// Where a value came from.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]

@@ -50,9 +50,9 @@ pub enum CliError {
     #[error(transparent)]
     Simulate(#[from] crate::simulate::SimulateError),
     #[error(transparent)]
-    Options(#[from] crate::verdict::upgrade::OptionsError),
+    Options(#[from] crate::upgrade::OptionsError),
     #[error(transparent)]
-    ReportFile(#[from] crate::verdict::upgrade::ReportFileError),
+    ReportFile(#[from] crate::upgrade::ReportFileError),
     #[error("the report would go to {out}, where frames lie; choose a folder outside with --out", out = out.display())]
     OutAmongFrames { out: PathBuf },
     #[error("cannot make {path}: {source}", path = path.display())]

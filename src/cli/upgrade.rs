@@ -3,8 +3,8 @@
 use std::path::{Path, PathBuf};
 
 use super::{ALL_HANDLED, CliError, print};
-use crate::report::write_upgrade;
-use crate::verdict::upgrade::{MeasuredReport, Options, text, upgrade};
+use crate::upgrade::write_upgrade;
+use crate::upgrade::{MeasuredReport, Options, text, upgrade};
 
 /// Compares, writes page and values into `out` and prints the comparison.
 pub fn compare(report: &Path, options: &Path, out: PathBuf) -> Result<u8, CliError> {

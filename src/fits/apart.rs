@@ -71,7 +71,7 @@ fn bands(rows: Range<usize>, width: usize) -> impl Iterator<Item = Range<usize>>
 }
 
 /// A process that reads one file. It ends when this is dropped.
-pub(super) struct Reader {
+pub(crate) struct Reader {
     process: Child,
     /// `None` once its answers are no longer those to the requests.
     requests: Option<ChildStdin>,

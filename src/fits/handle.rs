@@ -15,7 +15,7 @@ use super::promise::{BLOCK_BYTES, check_extension, check_plain, end_in, unpack_g
 const LONGEST_PATH: usize = 1024;
 
 /// A read-only CFITSIO handle, closed when dropped. The `fitsio` wrapper cannot hold one on a path that is not UTF-8.
-pub(super) struct Handle {
+pub(crate) struct Handle {
     raw: *mut sys::fitsfile,
     unpacked: Option<Box<Unpacked>>,
 }
@@ -28,12 +28,12 @@ struct Unpacked {
 }
 
 impl Handle {
-    pub(super) fn as_raw(&mut self) -> *mut sys::fitsfile {
+    pub(crate) fn as_raw(&mut self) -> *mut sys::fitsfile {
         self.raw
     }
 
     /// Length of the file, unpacked where it is a gzip stream, bytes.
-    pub(super) fn file_bytes(&self, path: &Path) -> u64 {
+    pub(crate) fn file_bytes(&self, path: &Path) -> u64 {
         match &self.unpacked {
             Some(unpacked) => unpacked.bytes.len() as u64,
             None => std::fs::metadata(path).map_or(0, |m| m.len()),
@@ -45,7 +45,7 @@ impl Handle {
     /// # Errors
     ///
     /// Those of [`check_extension`].
-    pub(super) fn check_next_header(&mut self, path: &Path) -> Result<(), FitsError> {
+    pub(crate) fn check_next_header(&mut self, path: &Path) -> Result<(), FitsError> {
         let refuse = |e: std::io::Error| FitsError::Open { path: path.to_owned(), reason: e.to_string() };
         let (mut status, mut next) = (0, 0);
         let unwanted = std::ptr::null_mut();
@@ -78,7 +78,7 @@ impl Drop for Handle {
 ///
 /// A gzip stream is unpacked here: CFITSIO believes the length that the stream's last four bytes name, which in a
 /// truncated copy is anything up to 4 GiB.
-pub(super) fn open_literally(path: &Path) -> Result<Handle, FitsError> {
+pub(crate) fn open_literally(path: &Path) -> Result<Handle, FitsError> {
     let refuse = |reason: String| FitsError::Open { path: path.to_owned(), reason };
     if is_gzip(path).map_err(|e| refuse(e.to_string()))? {
         return open_in_memory(path, unpack_gzip(path)?);
@@ -146,7 +146,7 @@ fn open_reason(status: c_int) -> String {
     }
 }
 
-pub(super) fn status_text(status: c_int) -> String {
+pub(crate) fn status_text(status: c_int) -> String {
     let mut text = [0 as c_char; 31];
     // SAFETY: CFITSIO writes at most 30 characters and a terminator.
     unsafe { sys::ffgerr(status, text.as_mut_ptr()) };

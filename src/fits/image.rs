@@ -253,7 +253,7 @@ impl ImageFile {
         self.check(status, "pixels")
     }
 
-    pub(super) fn as_raw(&mut self) -> *mut sys::fitsfile {
+    pub(crate) fn as_raw(&mut self) -> *mut sys::fitsfile {
         self.file.as_raw()
     }
 

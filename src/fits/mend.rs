@@ -8,7 +8,7 @@ use super::promise::CARD_BYTES;
 
 /// Puts the mandatory cards of the first header in order and its whole numbers into fixed format (standard, section
 /// 4.4.1). `None` where one of them is missing or no whole number, so that nothing can be mended.
-pub(super) fn mended(bytes: &[u8], end_card: usize) -> Option<Vec<u8>> {
+pub(crate) fn mended(bytes: &[u8], end_card: usize) -> Option<Vec<u8>> {
     let raw: Vec<&[u8]> = bytes.get(..end_card * CARD_BYTES)?.chunks(CARD_BYTES).collect();
     let texts: Vec<String> = raw.iter().map(|c| String::from_utf8_lossy(c).into_owned()).collect();
     let cards = Cards::parse(texts.iter().map(String::as_str));

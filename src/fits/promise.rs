@@ -9,9 +9,9 @@ use super::sizes::impossible_card;
 use super::{Cards, FitsError};
 
 /// FITS writes in blocks of this many bytes (standard, section 3.1).
-pub(super) const BLOCK_BYTES: usize = 2880;
+pub(crate) const BLOCK_BYTES: usize = 2880;
 /// Bytes of a header card (standard, section 3.3.1), and of its keyword (section 4.1.2.1).
-pub(super) const CARD_BYTES: usize = 80;
+pub(crate) const CARD_BYTES: usize = 80;
 const KEYWORD_BYTES: usize = 8;
 /// Characters of a value that fit a card of the standard's form (section 4.1.2.3), and CFITSIO's buffer.
 const LONGEST_VALUE: usize = 70;
@@ -30,7 +30,7 @@ const LARGEST_UNPACKED_BYTES: u128 = 4 << 30;
 /// # Errors
 ///
 /// Not readable, no END card, or shorter than promised.
-pub(super) fn check_plain(path: &Path) -> Result<(), FitsError> {
+pub(crate) fn check_plain(path: &Path) -> Result<(), FitsError> {
     let open = |e: std::io::Error| FitsError::Open { path: path.to_owned(), reason: e.to_string() };
     let mut file = std::fs::File::open(path).map_err(open)?;
     let have = file.metadata().map_err(open)?.len();
@@ -49,7 +49,7 @@ pub(super) fn check_plain(path: &Path) -> Result<(), FitsError> {
 /// # Errors
 ///
 /// Not readable, no END card, a card that is too long for CFITSIO, or a size that cannot be.
-pub(super) fn check_extension(from: &mut impl Read, path: &Path) -> Result<(), FitsError> {
+pub(crate) fn check_extension(from: &mut impl Read, path: &Path) -> Result<(), FitsError> {
     let open = |e: std::io::Error| FitsError::Open { path: path.to_owned(), reason: e.to_string() };
     let header = read_header(from).map_err(open)?;
     if !is_extension(&header) {
@@ -134,7 +134,7 @@ fn closing_quote(text: &[u8]) -> Option<usize> {
 /// # Errors
 ///
 /// Not readable, no END card, a damaged stream, more promised than the stream can hold, or too large for memory.
-pub(super) fn unpack_gzip(path: &Path) -> Result<Vec<u8>, FitsError> {
+pub(crate) fn unpack_gzip(path: &Path) -> Result<Vec<u8>, FitsError> {
     let open = |e: std::io::Error| FitsError::Open { path: path.to_owned(), reason: e.to_string() };
     let file = std::fs::File::open(path).map_err(open)?;
     let packed = file.metadata().map_err(open)?.len();
@@ -183,7 +183,7 @@ fn read_header(from: &mut impl Read) -> std::io::Result<Vec<u8>> {
 }
 
 /// Number of cards before END, by the blocks of a header.
-pub(super) fn end_in(bytes: &[u8]) -> Option<usize> {
+pub(crate) fn end_in(bytes: &[u8]) -> Option<usize> {
     bytes
         .chunks(CARD_BYTES)
         .position(|card| card.starts_with(b"END") && card[3..card.len().min(8)].iter().all(|c| matches!(c, b' ' | 0)))

@@ -13,7 +13,7 @@ const PARAMETER: &str = "ZVAL";
 const MOST_TILE_PIXELS: u64 = 1 << 28;
 
 /// A card that cannot be true, among those of an extension.
-pub(super) fn impossible_card(header: &[u8]) -> Option<String> {
+pub(crate) fn impossible_card(header: &[u8]) -> Option<String> {
     let cards: Vec<(String, String)> = header.chunks(CARD_BYTES).filter_map(named).collect();
     let columns = |(name, value): &&(String, String)| {
         name == COLUMNS.0 && !value.parse::<u32>().is_ok_and(|columns| columns <= COLUMNS.1)

@@ -18,13 +18,13 @@ const ZONE_STEP_MIN: f64 = 15.0;
 const ZONES_H: std::ops::RangeInclusive<f64> = -12.0..=14.0;
 
 /// Start of the exposure, UTC.
-pub(super) fn start(cards: &Cards) -> Option<Carded<DateTime>> {
+pub(crate) fn start(cards: &Cards) -> Option<Carded<DateTime>> {
     let told = START.iter().find_map(|k| moment(cards, k, START_TIME));
     told.or_else(|| START_DAY.iter().find_map(|d| day(cards, *d))).map(|told| in_utc(cards, told))
 }
 
 /// End of the exposure, UTC.
-pub(super) fn end(cards: &Cards) -> Option<Carded<DateTime>> {
+pub(crate) fn end(cards: &Cards) -> Option<Carded<DateTime>> {
     moment(cards, END, &[]).map(|told| in_utc(cards, told))
 }
 
@@ -46,7 +46,7 @@ fn in_utc(cards: &Cards, told: Carded<DateTime>) -> Carded<DateTime> {
 }
 
 /// Clock of the site less UTC, hours, where both clocks stand in the header.
-pub(super) fn utc_offset(cards: &Cards, start: Option<&Carded<DateTime>>) -> Option<Carded<f64>> {
+pub(crate) fn utc_offset(cards: &Cards, start: Option<&Carded<DateTime>>) -> Option<Carded<f64>> {
     let start = start?;
     let local = START_LOCAL.iter().find_map(|k| moment(cards, k, &[]))?;
     let minutes = local.value.duration_since(start.value).as_secs_f64() / 60.0;
@@ -56,7 +56,7 @@ pub(super) fn utc_offset(cards: &Cards, start: Option<&Carded<DateTime>>) -> Opt
 }
 
 /// Longitude of the site, degrees, east positive: a number or sixtieths, `W` in front or behind for west.
-pub(super) fn longitude(cards: &Cards) -> Option<Carded<f64>> {
+pub(crate) fn longitude(cards: &Cards) -> Option<Carded<f64>> {
     LONGITUDE.iter().find_map(|keyword| {
         let text = cards.text(keyword)?.to_ascii_uppercase();
         let bare = text.trim_matches(|c: char| matches!(c, 'E' | 'W') || c.is_whitespace());

@@ -5,7 +5,7 @@ use super::{Carded, HeaderNote};
 use crate::fits::{Card, Cards, leading_number};
 
 /// The value of the most trusted card that holds a possible one; what is refused or contradicts it is noted.
-pub(super) fn number(cards: &Cards, entry: &Entry, notes: &mut Vec<HeaderNote>) -> Option<Carded<f64>> {
+pub(crate) fn number(cards: &Cards, entry: &Entry, notes: &mut Vec<HeaderNote>) -> Option<Carded<f64>> {
     let mut found: Vec<Carded<f64>> = Vec::new();
     for (keyword, factor) in entry.cards {
         let Some(card) = cards.get(keyword) else { continue };

@@ -14,7 +14,7 @@ const READOUT_S: f64 = 30.0;
 const ROUNDING_S: f64 = 2.0;
 
 /// One note for each oddity: decimal commas, cards without a value, dates that deny the exposure.
-pub(super) fn oddities(
+pub(crate) fn oddities(
     cards: &Cards,
     exposure_s: Option<&Carded<f64>>,
     start: Option<&Carded<DateTime>>,

@@ -11,7 +11,7 @@ use crate::units::ARCSEC_PER_RADIAN;
 /// source).
 const AGREEMENT: f64 = 0.02;
 
-pub(super) fn pixel(
+pub(crate) fn pixel(
     cards: &Cards,
     binning: [u32; 2],
     notes: &mut Vec<HeaderNote>,
@@ -32,7 +32,7 @@ pub(super) fn pixel(
 }
 
 /// Geometric-mean image scale of a celestial WCS, arcsec/px: `3600 sqrt |det CD|` (Greisen & Calabretta 2002, section 2).
-pub(super) fn wcs_scale(cards: &Cards, notes: &mut Vec<HeaderNote>) -> Option<Carded<f64>> {
+pub(crate) fn wcs_scale(cards: &Cards, notes: &mut Vec<HeaderNote>) -> Option<Carded<f64>> {
     let celestial = |k| {
         cards
             .text(k)
@@ -53,7 +53,7 @@ pub(super) fn wcs_scale(cards: &Cards, notes: &mut Vec<HeaderNote>) -> Option<Ca
 /// The WCS of a header whose axes are right ascension and declination, reference point included.
 ///
 /// Other projections than the tangent one agree with it near the reference pixel.
-pub(super) fn header_wcs(cards: &Cards) -> Option<HeaderWcs> {
+pub(crate) fn header_wcs(cards: &Cards) -> Option<HeaderWcs> {
     let axes = [("CTYPE1", "RA--"), ("CTYPE2", "DEC-")];
     if !axes.iter().all(|(k, axis)| cards.text(k).is_some_and(|t| t.starts_with(axis))) {
         return None;
@@ -90,7 +90,7 @@ fn matrix(cards: &Cards) -> Option<([[f64; 2]; 2], &'static str)> {
 
 /// Whether a pixel size contains the binning, by the reading that agrees with the image scale of a WCS or of a lone
 /// CDELT card. Such a card is not trusted for the scale itself, but one of two readings that it matches is no accident.
-pub(super) fn binning_told_by_scale(cards: &Cards, pixel_um: f64, focal_mm: f64, binning: [u32; 2]) -> Option<bool> {
+pub(crate) fn binning_told_by_scale(cards: &Cards, pixel_um: f64, focal_mm: f64, binning: [u32; 2]) -> Option<bool> {
     let lone = || ["CDELT2", "CDELT1"].iter().find_map(|k| cards.number(k)).map(|degrees| 3600.0 * degrees.abs());
     let stated = matrix_scale(cards).map(|(scale, _)| scale).or_else(lone)?;
     let as_binned = ARCSEC_PER_RADIAN * pixel_um * 1e-3 / focal_mm;

@@ -57,7 +57,7 @@ impl Pointing {
 /// All directions that the cards may mean, in order of trust.
 ///
 /// A plain number up to 24 may be hours or degrees: both are in the list, the usual one first.
-pub(super) fn pointings(cards: &Cards, wcs: Option<&HeaderWcs>) -> Vec<Carded<Pointing>> {
+pub(crate) fn pointings(cards: &Cards, wcs: Option<&HeaderWcs>) -> Vec<Carded<Pointing>> {
     let equinox = EQUINOX.iter().find_map(|k| cards.number(k)).filter(|y| PLAUSIBLE_EQUINOX.contains(y));
     let mut found: Vec<Carded<Pointing>> = Vec::new();
     let mut add = |pointing: Option<Pointing>, card: &str| {
@@ -98,7 +98,7 @@ fn right_ascensions(card: &Card, hours_are_usual: bool) -> Vec<f64> {
 }
 
 /// A number, or parts in sixtieths (`16 41 41.5`, `-0:30`, `16h41m41s`); and how many parts there were.
-pub(super) fn angle(text: &str) -> Option<(f64, usize)> {
+pub(crate) fn angle(text: &str) -> Option<(f64, usize)> {
     let text = text.trim();
     let separators = |c: char| matches!(c, ' ' | ':' | 'h' | 'm' | 's' | 'd' | '\'' | '"' | '\u{b0}');
     let parts: Vec<&str> = text.split(separators).filter(|p| !p.is_empty()).collect();

@@ -12,12 +12,12 @@ const LEAST_ALTITUDE_DEG: f64 = 5.0;
 const DISAGREEMENT: f64 = 0.05;
 
 /// Altitude of the target, degrees.
-pub(super) fn altitude(cards: &Cards, notes: &mut Vec<HeaderNote>) -> Option<Carded<f64>> {
+pub(crate) fn altitude(cards: &Cards, notes: &mut Vec<HeaderNote>) -> Option<Carded<f64>> {
     number(cards, &ALTITUDE, notes)
 }
 
 /// The stated airmass, else that of the altitude.
-pub(super) fn air_path(
+pub(crate) fn air_path(
     stated: Option<Carded<f64>>,
     altitude: Option<&Carded<f64>>,
     notes: &mut Vec<HeaderNote>,

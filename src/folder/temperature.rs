@@ -9,7 +9,7 @@ use crate::units::ZERO_CELSIUS_K;
 const FAR_CELSIUS: f64 = 5.0;
 
 /// The most trusted card with a possible temperature, degrees Celsius.
-pub(super) fn temperature(cards: &Cards, entry: &Entry, notes: &mut Vec<HeaderNote>) -> Option<Carded<f64>> {
+pub(crate) fn temperature(cards: &Cards, entry: &Entry, notes: &mut Vec<HeaderNote>) -> Option<Carded<f64>> {
     entry.cards.iter().find_map(|(keyword, _)| of_card(cards, keyword, entry, notes))
 }
 
@@ -34,7 +34,7 @@ fn of_card(cards: &Cards, keyword: &str, entry: &Entry, notes: &mut Vec<HeaderNo
 }
 
 /// A measured 0.0 exactly, far from the set-point, is what software writes when it cannot read the sensor.
-pub(super) fn not_a_placeholder(
+pub(crate) fn not_a_placeholder(
     measured: Option<Carded<f64>>,
     set_point: Option<&Carded<f64>>,
     notes: &mut Vec<HeaderNote>,

@@ -11,7 +11,7 @@ use crate::folder::{Content, FoundFile, FrameHeader, FrameKind, HeaderNote, Rig,
 use crate::frame::{Survey, pixels_contradict, survey};
 use crate::report::{FrameRow, FrameStatus};
 
-use super::kept::{Fingerprint, Kept, What};
+use super::cache::{Fingerprint, Kept, What};
 use super::{Progress, Stage};
 
 /// A frame whose header and sample rows were read.

@@ -17,8 +17,8 @@ use crate::sensor::Defect;
 use crate::stars::{FrameStars, MeasureOptions, Place, measure};
 use crate::stats::median;
 
+use super::cache::{Kept, What};
 use super::intake::{Intake, Read};
-use super::kept::{Kept, What};
 use super::sensors::{MeasuredSensor, Sensors};
 use super::{Progress, Stage, reads_of};
 

@@ -1,11 +1,12 @@
 //! The main job: a night's folders in, a report out. Wires the stages; rayon over frames.
 
+mod cache;
+mod complete_files;
 mod dark_match;
 mod decision;
 mod duplicates;
 mod explain;
 mod intake;
-mod kept;
 mod lights;
 mod notices;
 mod over_field;
@@ -13,7 +14,6 @@ mod same_stars;
 mod sensors;
 mod session;
 mod sessions;
-mod settled;
 mod star_match;
 
 use std::path::PathBuf;
@@ -24,8 +24,8 @@ use crate::report::Report;
 pub use explain::explain;
 use intake::{Intake, Read};
 
-pub use kept::{Kept, Tally, What};
-pub use settled::Settled;
+pub use cache::{Kept, Tally, What};
+pub use complete_files::Settled;
 
 /// What the user asked for.
 #[derive(Debug, Clone, PartialEq)]

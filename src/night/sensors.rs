@@ -13,8 +13,8 @@ use crate::sensor::{
     CalibrationFrame, DefectMap, SensorHints, SensorOutcome, SensorResult, characterise, lights_for_gain,
 };
 
+use super::cache::{Kept, What};
 use super::intake::{Intake, Outcome, Read};
-use super::kept::{Kept, What};
 use super::{Progress, Stage, reads_of};
 
 /// The sensors of a run, by what sets them apart.

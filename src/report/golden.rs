@@ -5,7 +5,7 @@ use std::path::PathBuf;
 
 use serde_json::Value;
 
-use super::letter::letter;
+use super::page::letter::letter;
 use super::{sample, summary};
 
 /// `SKYGRAIN_GOLDEN=write` stores what is said now instead of comparing.

@@ -8,7 +8,7 @@ use std::collections::BTreeMap;
 use jiff::civil::DateTime;
 use serde::{Serialize, Serializer};
 
-use super::star_rows::StarRow;
+use super::files::star_rows::StarRow;
 use crate::folder::FrameKind;
 use crate::quantity::Quantity;
 use crate::sensor::{DefectMap, SensorResult};

@@ -22,11 +22,11 @@ use crate::verdict::{
 /// A name that would be a script if it were not escaped.
 pub const HOSTILE: &str = "<script>alert('M')</script> & \"Öland\" 星";
 
-pub(super) const NOW_C: f64 = 11.8;
-pub(super) const DARK_NOW: f64 = 0.31;
-pub(super) const EA_EV: f64 = 0.63;
+pub(crate) const NOW_C: f64 = 11.8;
+pub(crate) const DARK_NOW: f64 = 0.31;
+pub(crate) const EA_EV: f64 = 0.63;
 const SKY: f64 = 0.42;
-pub(super) const READ_E: f64 = 3.1;
+pub(crate) const READ_E: f64 = 3.1;
 const EXPOSURE_S: f64 = 120.0;
 
 /// The report of the invented night.
@@ -92,7 +92,7 @@ fn answers() -> Vec<Answer> {
     ]
 }
 
-pub(super) fn dark_at(celsius: f64) -> f64 {
+pub(crate) fn dark_at(celsius: f64) -> f64 {
     let inverse = |c: f64| 1.0 / (c + ZERO_CELSIUS_K);
     DARK_NOW * (-EA_EV / BOLTZMANN_EV_PER_K * (inverse(celsius) - inverse(NOW_C))).exp()
 }

@@ -8,7 +8,7 @@ use crate::sensor::{
     RateStep, ReadNoiseTail, SensorResult, TransferFit, Vignetting,
 };
 
-pub(super) fn sensor() -> SensorEntry {
+pub(crate) fn sensor() -> SensorEntry {
     let transfer = [900.0, 4100.0, 9800.0, 17_600.0, 25_900.0, 34_100.0];
     let points = [2.1, 7.4, 12.2, 17.8];
     SensorEntry {

@@ -9,18 +9,18 @@ use crate::fits::FitsError;
 use crate::folder::{CfaPattern, FrameKind};
 use crate::quantity::Quantity;
 
-use super::bias::{self, BiasSet};
-use super::codes::Histogram;
-use super::dark::{self, Dark, DarkInput};
-use super::flat_pair::FlatPair;
-use super::flats::{self, FlatGroup, FlatOutcome};
-use super::load::{LoadError, raw_size, read_plane};
-use super::mean_bias::Pattern;
-use super::tiles::Grid;
-use super::{
-    CalibrationCounts, DefectMap, SensorResult, amplifiers, chosen_gain, pixels, rates, read_noise, sky_pairs,
-    temperatures,
-};
+use super::bias::mean_bias::Pattern;
+use super::bias::pairs::{self, BiasSet};
+use super::bias::read_noise;
+use super::darks::dark::{self, Dark, DarkInput};
+use super::darks::{pixels, rates};
+use super::flats::filter::{FlatGroup, FlatOutcome, measure_filter};
+use super::flats::flat_pair::FlatPair;
+use super::flats::{amplifiers, sky_pairs};
+use super::plane::codes::Histogram;
+use super::plane::load::{LoadError, raw_size, read_plane};
+use super::plane::tiles::Grid;
+use super::{CalibrationCounts, DefectMap, SensorResult, chosen_gain, temperatures};
 
 /// Share of the highest 16-bit code taken as saturation where nothing tells it: analogue chains bend just below it.
 const ASSUMED_SATURATION_SHARE: f64 = 0.98;
@@ -64,7 +64,7 @@ pub struct SensorOutcome {
     pub defects: Vec<DefectMap>,
 }
 
-pub(super) type Cautions = Vec<(&'static str, String, Vec<PathBuf>)>;
+pub(crate) type Cautions = Vec<(&'static str, String, Vec<PathBuf>)>;
 
 /// Measures one sensor from its calibration frames.
 ///
@@ -106,7 +106,7 @@ pub fn characterise(
         let mut own = None;
         if !paths.is_empty() {
             let temperature = mean(bias_groups[i].iter().filter_map(|f| f.celsius));
-            let set = bias::measure(&paths, temperature, &grid, lattice, progress, &mut refused);
+            let set = pairs::measure(&paths, temperature, &grid, lattice, progress, &mut refused);
             own = Some(set).filter(|s| !s.levels.is_empty());
         }
         let (known, unknown): (Vec<_>, Vec<_>) =
@@ -306,7 +306,7 @@ fn measure_flats(
             let temperature = mean(members.iter().filter_map(|f| f.celsius));
             let paths = members.iter().map(|f| f.path.clone()).collect();
             let bias = nearest_bias(biases, temperature);
-            flats::measure(&FlatGroup { filter, paths }, bias, grid, step, saturation_adu, progress)
+            measure_filter(&FlatGroup { filter, paths }, bias, grid, step, saturation_adu, progress)
         })
         .collect()
 }

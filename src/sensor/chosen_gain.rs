@@ -3,18 +3,18 @@
 use crate::quantity::Quantity;
 
 use super::SensorHints;
-use super::bias::BiasSet;
+use super::bias::pairs::BiasSet;
 use super::characterise::Cautions;
-use super::flat_pair::FlatPair;
-use super::flats::FlatOutcome;
-use super::tiles::Grid;
-use super::transfer::{self, FittedPairs, TransferFit};
+use super::flats::filter::FlatOutcome;
+use super::flats::flat_pair::FlatPair;
+use super::flats::transfer::{self, FittedPairs, TransferFit};
+use super::plane::tiles::Grid;
 
 /// Relative difference between a measured and a stated gain that is reported.
 const GAIN_DISAGREEMENT: f64 = 0.1;
 
 /// The curve through the flats of all filters: the gain does not depend on the light. `None` without a pair.
-pub(super) fn fit_transfer(
+pub(crate) fn fit_transfer(
     outcomes: &[FlatOutcome],
     grid: &Grid,
     saturation_adu: f64,
@@ -27,7 +27,7 @@ pub(super) fn fit_transfer(
 }
 
 /// The rig file's gain, else the measured one, else the header's; what is missing otherwise.
-pub(super) fn choose(
+pub(crate) fn choose(
     measured: Option<Quantity>,
     missing: String,
     hints: &SensorHints,
@@ -57,7 +57,7 @@ pub(super) fn choose(
 }
 
 /// The frames that would supply a gain.
-pub(super) fn missing(flats: usize, biases: &[BiasSet]) -> String {
+pub(crate) fn missing(flats: usize, biases: &[BiasSet]) -> String {
     let mut frames = Vec::new();
     if flats < 2 {
         frames.push("two flats of one filter at the same level (about half of saturation)");

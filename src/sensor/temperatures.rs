@@ -7,7 +7,7 @@ const CHAIN_C: f64 = 0.75;
 const WIDEST_C: f64 = 2.0;
 
 /// Indices by temperature, coldest group first; those without a temperature make the last group.
-pub(super) fn groups(celsius: &[Option<f64>]) -> Vec<Vec<usize>> {
+pub(crate) fn groups(celsius: &[Option<f64>]) -> Vec<Vec<usize>> {
     let mut known: Vec<(usize, f64)> = celsius.iter().enumerate().filter_map(|(i, c)| Some((i, (*c)?))).collect();
     known.sort_by(|a, b| a.1.total_cmp(&b.1).then(a.0.cmp(&b.0)));
     let mut groups: Vec<Vec<usize>> = Vec::new();
@@ -32,7 +32,7 @@ pub(super) fn groups(celsius: &[Option<f64>]) -> Vec<Vec<usize>> {
 }
 
 /// Step of the thermometer: the smallest difference between temperatures of one group; 0 where there is none.
-pub(super) fn resolution_c(celsius: &[Option<f64>]) -> f64 {
+pub(crate) fn resolution_c(celsius: &[Option<f64>]) -> f64 {
     let mut known: Vec<f64> = celsius.iter().copied().flatten().collect();
     known.sort_by(f64::total_cmp);
     let steps = known.windows(2).map(|w| w[1] - w[0]).filter(|d| *d > 1e-3 && *d <= CHAIN_C);

@@ -5,7 +5,7 @@ const SURE_BITS: u32 = 57;
 
 /// Appends bits, most significant first.
 #[derive(Debug, Default)]
-pub(super) struct BitWriter {
+pub(crate) struct BitWriter {
     bytes: Vec<u8>,
     /// Bits of the last byte that are taken, 0 to 7.
     taken: u32,
@@ -46,7 +46,7 @@ impl BitWriter {
 
 /// Reads what [`BitWriter`] wrote.
 #[derive(Debug)]
-pub(super) struct BitReader<'a> {
+pub(crate) struct BitReader<'a> {
     bytes: &'a [u8],
     at: usize,
 }

@@ -12,21 +12,21 @@ use super::bits::BitReader;
 use super::sphere::Direction;
 
 /// First bytes of a packed catalogue.
-pub(super) const MAGIC: &[u8; 8] = b"sgstars1";
+pub(crate) const MAGIC: &[u8; 8] = b"sgstars1";
 /// Zones of half a degree.
-pub(super) const ZONES: usize = 360;
+pub(crate) const ZONES: usize = 360;
 /// A place within a zone to 0.44 arcsec: half of it is below the catalogue's proper motions since 2000.
-pub(super) const DECLINATION_BITS: u32 = 12;
+pub(crate) const DECLINATION_BITS: u32 = 12;
 /// Magnitude VT that counts as 0 steps.
-pub(super) const FAINTEST_VT: f64 = 12.0;
+pub(crate) const FAINTEST_VT: f64 = 12.0;
 /// A step of magnitude: far below the scatter between VT and any filter.
-pub(super) const MAGNITUDE_STEP: f64 = 0.1;
+pub(crate) const MAGNITUDE_STEP: f64 = 0.1;
 /// Low bits of the magnitudes' Rice code: their mean is about nine steps.
-pub(super) const MAGNITUDE_LOW_BITS: u32 = 3;
+pub(crate) const MAGNITUDE_LOW_BITS: u32 = 3;
 /// Bytes of a zone's row in the table.
-pub(super) const ROW_BYTES: usize = 16;
+pub(crate) const ROW_BYTES: usize = 16;
 /// Zone height, degrees.
-pub(super) const ZONE_DEG: f64 = 180.0 / ZONES as f64;
+pub(crate) const ZONE_DEG: f64 = 180.0 / ZONES as f64;
 
 #[cfg(feature = "catalogue")]
 static SHIPPED: Option<&[u8]> = Some(include_bytes!("../../fixtures/catalogue/stars.bin"));

@@ -4,7 +4,7 @@ use statrs::function::gamma::gamma_lr;
 
 /// Probability of `least` or more events where `expected` are expected (Poisson): the regularised lower incomplete gamma
 /// function `P(least, expected)` (Abramowitz & Stegun 1964, 26.4.21).
-pub(super) fn poisson_tail(expected: f64, least: usize) -> f64 {
+pub(crate) fn poisson_tail(expected: f64, least: usize) -> f64 {
     if least == 0 {
         return 1.0;
     }
@@ -15,7 +15,7 @@ pub(super) fn poisson_tail(expected: f64, least: usize) -> f64 {
 }
 
 /// Smallest number of events that chance reaches with less than `probability`, not below `least`.
-pub(super) fn beyond_chance(expected: f64, probability: f64, least: usize) -> usize {
+pub(crate) fn beyond_chance(expected: f64, probability: f64, least: usize) -> usize {
     (least..).find(|k| poisson_tail(expected, *k) < probability).unwrap_or(least)
 }
 

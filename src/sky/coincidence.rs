@@ -9,9 +9,9 @@ use crate::stats::median;
 use crate::units::ARCSEC_PER_RADIAN;
 
 /// Error of a catalogue place along an axis, arcsec: its steps, and what stars have moved since 2000 (10 mas a year).
-pub(super) const CATALOGUE_ARCSEC: f64 = 0.3;
+pub(crate) const CATALOGUE_ARCSEC: f64 = 0.3;
 /// Later distances, in robust standard errors of the residuals; three keep 99 % of the pairs of a two-dimensional normal law.
-pub(super) const REACH_SIGMAS: f64 = 3.5;
+pub(crate) const REACH_SIGMAS: f64 = 3.5;
 /// Robust standard error of one axis from the median of distances: `1 / sqrt(2 ln 2)` (Rayleigh's law).
 const RAYLEIGH: f64 = 0.849_321_8;
 /// Each round shrinks the distance by this at most, so that a few close pairs cannot shut out the rest.
@@ -19,9 +19,9 @@ const SHRINK: f64 = 0.5;
 /// Rounds of matching and fitting.
 const ROUNDS: usize = 8;
 /// Pairs below which nothing is claimed.
-pub(super) const LEAST_PAIRS: usize = 6;
+pub(crate) const LEAST_PAIRS: usize = 6;
 /// Brightest stars on either side that decide: enough for certainty, few enough that chance pairs stay rare.
-pub(super) const DECIDING: usize = 60;
+pub(crate) const DECIDING: usize = 60;
 /// Numbers of brightest sources over which the coincidences are counted; the most telling one counts.
 const DEPTHS: [usize; 3] = [15, 30, DECIDING];
 /// Share of the catalogue stars in the frame that must be there: a true match misses few.
@@ -31,11 +31,11 @@ const SHIFTS: [f64; 3] = [6.0, 11.0, 17.0];
 const SHIFT_DIRECTIONS: usize = 8;
 /// Ways in which the probability may have been made small by choice: depths, and radii that follow the residuals (a
 /// factor of two each over a range of 64).
-pub(super) const CHOICES: f64 = 3.0 * 6.0;
+pub(crate) const CHOICES: f64 = 3.0 * 6.0;
 
 /// A plate and the stars that it rests on.
 #[derive(Debug, Clone, PartialEq)]
-pub(super) struct Coincidence {
+pub(crate) struct Coincidence {
     pub fitted: Fitted,
     /// Places in the lists of sources and of the region's stars.
     pub pairs: Vec<(usize, usize)>,
@@ -46,7 +46,7 @@ pub(super) struct Coincidence {
 }
 
 /// Sources of a frame and the catalogue around it.
-pub(super) struct Sides<'a> {
+pub(crate) struct Sides<'a> {
     pub sources: &'a [Source],
     pub region: &'a Region,
     /// Most stars of either side.
@@ -54,7 +54,7 @@ pub(super) struct Sides<'a> {
 }
 
 /// Usual error of a pair along an axis, px, at a scale of so many radians per px.
-pub(super) fn noise_px(sources: &[Source], scale: f64) -> f64 {
+pub(crate) fn noise_px(sources: &[Source], scale: f64) -> f64 {
     let sigmas: Vec<f64> = sources.iter().map(|s| s.sigma_px).collect();
     median(&sigmas).unwrap_or(0.0).hypot(CATALOGUE_ARCSEC / (scale * ARCSEC_PER_RADIAN))
 }

@@ -12,12 +12,12 @@ const UNDO_STEPS: usize = 6;
 /// A frame on the sky.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Plate {
-    pub(super) plane: TangentPlane,
+    pub(crate) plane: TangentPlane,
     /// Radians towards east and north per px along x and y.
-    pub(super) matrix: [[f64; 2]; 2],
+    pub(crate) matrix: [[f64; 2]; 2],
     /// Relative displacement in the corner.
-    pub(super) distortion: f64,
-    pub(super) size_px: [f64; 2],
+    pub(crate) distortion: f64,
+    pub(crate) size_px: [f64; 2],
 }
 
 impl Plate {
@@ -27,12 +27,12 @@ impl Plate {
     }
 
     /// Centre of the frame, px of the file, 0-based, integer at pixel centres.
-    pub(super) fn centre_px(&self) -> [f64; 2] {
+    pub(crate) fn centre_px(&self) -> [f64; 2] {
         self.size_px.map(|n| (n - 1.0) / 2.0)
     }
 
     /// Half the diagonal, px.
-    pub(super) fn half_diagonal_px(&self) -> f64 {
+    pub(crate) fn half_diagonal_px(&self) -> f64 {
         self.size_px[0].hypot(self.size_px[1]) / 2.0
     }
 
@@ -42,12 +42,12 @@ impl Plate {
     }
 
     /// Scale at the centre, the geometric mean of both axes, radians a px.
-    pub(super) fn scale(&self) -> f64 {
+    pub(crate) fn scale(&self) -> f64 {
         self.determinant().abs().sqrt()
     }
 
     /// Negative where the sky is seen as from the ground with y upwards, positive where it is mirrored.
-    pub(super) fn determinant(&self) -> f64 {
+    pub(crate) fn determinant(&self) -> f64 {
         let [[a, b], [c, d]] = self.matrix;
         a * d - b * c
     }
@@ -87,7 +87,7 @@ impl Plate {
     }
 
     /// Whether a pixel lies in the frame.
-    pub(super) fn holds(&self, [x, y]: [f64; 2]) -> bool {
+    pub(crate) fn holds(&self, [x, y]: [f64; 2]) -> bool {
         (-0.5..self.size_px[0] - 0.5).contains(&x) && (-0.5..self.size_px[1] - 0.5).contains(&y)
     }
 }

@@ -20,7 +20,7 @@ const DERIVATIVE_STEP: f64 = 1e-5;
 
 /// A detected star and the catalogue star that it is taken for.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Pair {
+pub(crate) struct Pair {
     /// Place in the file, px.
     pub pixel: [f64; 2],
     /// One standard error of both places together along an axis, px.
@@ -30,7 +30,7 @@ pub(super) struct Pair {
 
 /// A plate and how well it is known; relative errors are of the value itself.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Fitted {
+pub(crate) struct Fitted {
     pub plate: Plate,
     /// Root mean square of the residuals along one axis, px.
     pub rms_px: f64,
@@ -47,12 +47,12 @@ pub(super) struct Fitted {
 
 /// How many pairs a fit to so many could make coincide by itself: two numbers each, the distortion being held by what is
 /// believed of it; and never less than the three of the triangle that it began with.
-pub(super) fn pairs_used_up(pairs: usize) -> usize {
+pub(crate) fn pairs_used_up(pairs: usize) -> usize {
     if pairs >= ENOUGH_FOR_ALL { 4 } else { 3 }
 }
 
 /// Relative displacement in the corner of a frame of some diagonal that nobody would wonder at.
-pub(super) fn believed_distortion(diagonal_deg: f64) -> f64 {
+pub(crate) fn believed_distortion(diagonal_deg: f64) -> f64 {
     (PRIOR_DISTORTION_PER_DEG * diagonal_deg).clamp(PRIOR_DISTORTION[0], PRIOR_DISTORTION[1])
 }
 
@@ -95,7 +95,7 @@ impl Model {
 ///
 /// Linear in all but the distortion's product with the matrix, for which the plate before stands; residuals are in px.
 /// `None` where the pairs do not determine them.
-pub(super) fn fit_plate(pairs: &[Pair], start: &Plate) -> Option<Fitted> {
+pub(crate) fn fit_plate(pairs: &[Pair], start: &Plate) -> Option<Fitted> {
     let model = if pairs.len() >= ENOUGH_FOR_ALL { Model::Full } else { Model::Similar(start.determinant().signum()) };
     let mut plate = *start;
     let mut last = None;

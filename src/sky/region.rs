@@ -9,7 +9,7 @@ const WIDEST_DEG: f64 = 30.0;
 
 /// Catalogue stars around a pointing, brightest first.
 #[derive(Debug)]
-pub(super) struct Region {
+pub(crate) struct Region {
     pub plane: TangentPlane,
     pub stars: Vec<CatalogueStar>,
     /// Their places in the plane, radians.
@@ -49,7 +49,7 @@ impl Region {
 
 /// Points of the plane in cells, so that one near a place is found at once.
 #[derive(Debug)]
-pub(super) struct Cells {
+pub(crate) struct Cells {
     points: Vec<[f64; 2]>,
     /// For each cell the first of its points in `order`, and the end of the last one's.
     first: Vec<u32>,
@@ -105,7 +105,7 @@ impl Cells {
 
 /// A picture of the plane in which the surroundings of points are marked: one look tells whether a point is near.
 #[derive(Debug)]
-pub(super) struct Marked {
+pub(crate) struct Marked {
     bits: Vec<u64>,
     lowest: [f64; 2],
     cells_per_unit: f64,

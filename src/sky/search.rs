@@ -49,7 +49,7 @@ const LEAST_DISTORTION: f64 = 0.0015;
 
 /// One step of the search.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Step {
+pub(crate) struct Step {
     /// Largest error of the pointing, degrees.
     pub pointing_deg: f64,
     /// Largest error of the scale, a factor.
@@ -61,7 +61,7 @@ pub(super) struct Step {
 }
 
 /// What is sought in a step.
-pub(super) struct Search<'a> {
+pub(crate) struct Search<'a> {
     pub sources: &'a [Source],
     pub size_px: [f64; 2],
     pub region: &'a Region,
@@ -70,7 +70,7 @@ pub(super) struct Search<'a> {
 }
 
 /// What a search found, and how many proposals it took so far.
-pub(super) struct Found {
+pub(crate) struct Found {
     pub coincidence: Coincidence,
     /// Probability of a false match, all proposals counted.
     pub false_alarm: f64,

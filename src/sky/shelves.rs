@@ -1,7 +1,7 @@
 //! Things in numbered shelves: which stand where once they are sorted by their shelf.
 
 /// For each shelf the place of its first thing, and one more number for the end of the last shelf.
-pub(super) fn first_of_each(shelves: usize, of_things: impl Iterator<Item = usize>) -> Vec<u32> {
+pub(crate) fn first_of_each(shelves: usize, of_things: impl Iterator<Item = usize>) -> Vec<u32> {
     let mut first = vec![0u32; shelves + 1];
     for shelf in of_things {
         first[shelf + 1] += 1;
@@ -13,7 +13,7 @@ pub(super) fn first_of_each(shelves: usize, of_things: impl Iterator<Item = usiz
 }
 
 /// Things sorted by their shelf, those of one shelf in their order, and [`first_of_each`] of them.
-pub(super) fn shelve<T: Copy + Default>(shelves: usize, things: &[(usize, T)]) -> (Vec<u32>, Vec<T>) {
+pub(crate) fn shelve<T: Copy + Default>(shelves: usize, things: &[(usize, T)]) -> (Vec<u32>, Vec<T>) {
     let first = first_of_each(shelves, things.iter().map(|(shelf, _)| *shelf));
     let mut free = first.clone();
     let mut sorted = vec![T::default(); things.len()];

@@ -2,7 +2,7 @@
 
 /// `z = turn * (x + i p y) + shift` in the plane, `p` being the parity; complex numbers as pairs.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Similarity {
+pub(crate) struct Similarity {
     /// Its length is the enlargement.
     pub turn: [f64; 2],
     pub shift: [f64; 2],

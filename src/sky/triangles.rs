@@ -6,14 +6,14 @@ use super::shelves::shelve;
 const LEAST_SIDE: f64 = 0.12;
 /// Most by which ratios of sides may differ: a displacement of 0.25 % in the corner changes the ratios of a corner's triangle
 /// by three times as much, and beyond that too many triangles are alike.
-pub(super) const MOST_APART: f64 = 0.0075;
+pub(crate) const MOST_APART: f64 = 0.0075;
 /// Cells of the table of shapes along one ratio: narrower than the usual tolerance, so that few are looked at in vain, and
 /// not so many that a triangle lies in dozens of them.
 const CELLS: usize = 200;
 
 /// Size and shape of a triangle.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Form {
+pub(crate) struct Form {
     /// Length of the longest side.
     pub longest: f64,
     /// The shortest and the middle side over the longest.
@@ -51,7 +51,7 @@ fn cell_of(ratio: f64) -> usize {
 
 /// Three of a list of points, each opposite to the shortest, the middle and the longest side.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Triangle {
+pub(crate) struct Triangle {
     pub corners: [u32; 3],
     pub form: Form,
     /// Distance of its centre of gravity from the origin.
@@ -75,7 +75,7 @@ impl Triangle {
 
 /// How far the shapes of one triangle on the sky and in a frame may lie apart.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Tolerance {
+pub(crate) struct Tolerance {
     /// Of ratios of sides, whatever a triangle's size.
     pub steady: f64,
     /// Of a side, in the unit of the frame's points.
@@ -90,7 +90,7 @@ impl Tolerance {
 
 /// All triangles of a few points, by shape.
 #[derive(Debug)]
-pub(super) struct Shapes {
+pub(crate) struct Shapes {
     triangles: Vec<Triangle>,
     /// Of each triangle.
     tolerances: Vec<f64>,
@@ -131,7 +131,7 @@ impl Shapes {
 
 /// Triangles of points whose longest side lies between limits, until `take` is content: the corners, the sides opposite to
 /// them, size and shape. All those of the first points come before any with a later one: the brightest stars decide soonest.
-pub(super) fn each_triangle(
+pub(crate) fn each_triangle(
     points: &[[f64; 2]],
     [least, most]: [f64; 2],
     mut take: impl FnMut([u32; 3], [f64; 3], Form) -> bool,
@@ -158,7 +158,7 @@ pub(super) fn each_triangle(
 }
 
 /// Distance of two points.
-pub(super) fn distance(a: [f64; 2], b: [f64; 2]) -> f64 {
+pub(crate) fn distance(a: [f64; 2], b: [f64; 2]) -> f64 {
     let (x, y) = (a[0] - b[0], a[1] - b[1]);
     (x * x + y * y).sqrt()
 }

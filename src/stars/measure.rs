@@ -4,8 +4,8 @@ use std::collections::BTreeMap;
 
 use serde::{Deserialize, Serialize};
 
-use super::fit::StarFit;
-use super::lone::unlike_their_neighbours;
+use super::profile::fit::StarFit;
+use super::rejection::lone::unlike_their_neighbours;
 use super::search::{Search, common_width};
 use super::summary::{out_of_focus, summed_up};
 use super::trailed::follow_lines;
@@ -16,11 +16,11 @@ use crate::quantity::Quantity;
 use crate::stats::median;
 
 /// Height from which a star is worth a fit: its width is then known to about 10 %.
-pub(super) const FIT_SIGMA: f64 = 15.0;
+pub(crate) const FIT_SIGMA: f64 = 15.0;
 /// Kernel width to begin with, px as recorded; a frame with other stars is searched again with theirs.
 const FIRST_KERNEL_PX: f64 = 3.0;
 /// Ratio of star width to kernel width, either way, from which the search is repeated.
-pub(super) const KERNEL_MISMATCH: f64 = 1.6;
+pub(crate) const KERNEL_MISMATCH: f64 = 1.6;
 /// FWHM whose square a pixel adds to that of a star, px: `sqrt(8 ln 2 / 12)`.
 const PIXEL_FWHM_PX: f64 = 0.68;
 /// Stars fitted in all, brightest first: their mean is then limited by the seeing, not by their number.

@@ -2,37 +2,22 @@
 //!
 //! Positions are in pixels of the file, 0-based, integer at pixel centres.
 
-mod beta;
-mod clipped;
-mod detect;
-mod elementary;
-mod equations;
+pub(crate) mod detection;
 pub mod field;
-mod fit;
-mod hot_pixels;
-mod kernel;
-mod limits;
-mod lone;
 mod measure;
-mod moffat;
-mod neighbours;
-mod recorded;
-mod ridges;
-mod ring;
-mod rings;
+pub(crate) mod profile;
+pub(crate) mod rejection;
 mod search;
-mod sharp;
 mod sky;
 mod summary;
 mod trailed;
-mod view;
 mod weighted;
 
-pub use detect::{Peak, detect};
-pub use equations::FitNoise;
-pub use fit::{Stamp, StarFit, fit_star};
+pub use detection::detect::{Peak, detect};
 pub use measure::{FrameStars, MeasureOptions, Place, Star, StarFlag, measure};
-pub use moffat::Shape;
-pub use recorded::recorded_fwhm;
+pub use profile::equations::FitNoise;
+pub use profile::fit::{Stamp, StarFit, fit_star};
+pub use profile::moffat::Shape;
+pub use profile::recorded::recorded_fwhm;
 pub use search::{SCOUTS, stamp_half_px};
 pub use sky::{SkyMap, map_sky};

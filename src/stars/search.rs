@@ -3,15 +3,15 @@
 use crate::fits::Pixels;
 use crate::stats::median;
 
-use super::beta::CommonBeta;
-use super::clipped::clip_level;
-use super::fit::{Stamp, StarFit, fit_star};
+use super::detection::view::View;
 use super::measure::{FIT_SIGMA, KERNEL_MISMATCH, MeasureOptions, StarFlag};
-use super::neighbours::{Neighbours, blank, blank_clipped};
-use super::ridges::{Image, joined};
-use super::rings::are_rings;
-use super::sharp::is_track;
-use super::view::View;
+use super::profile::beta::CommonBeta;
+use super::profile::fit::{Stamp, StarFit, fit_star};
+use super::rejection::clipped::clip_level;
+use super::rejection::neighbours::{Neighbours, blank, blank_clipped};
+use super::rejection::ridges::{Image, joined};
+use super::rejection::rings::are_rings;
+use super::rejection::sharp::is_track;
 use super::{FitNoise, Peak, Shape, SkyMap, detect};
 
 /// Peak height over the filtered noise from which a star counts. Pure noise gives less than one in a megapixel.
@@ -38,7 +38,7 @@ const FAINT_NEIGHBOUR: f64 = 0.03;
 const HOT_PIXEL_REACH_PX: f64 = 1.6;
 
 /// One frame under search.
-pub(super) struct Search<'a> {
+pub(crate) struct Search<'a> {
     view: View<'a>,
     options: &'a MeasureOptions,
     /// Brightest first.
@@ -52,7 +52,7 @@ pub(super) struct Search<'a> {
 
 /// By what the peaks worth a fit are picked.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(super) struct Choice {
+pub(crate) struct Choice {
     /// Expected FWHM, px.
     pub width_px: f64,
     /// Whether stars with a clipped core count.
@@ -270,7 +270,7 @@ pub fn stamp_half_px(width_px: f64) -> usize {
 }
 
 /// Median FWHM of fits, px. `None` with fewer than three.
-pub(super) fn common_width(fits: &[(usize, StarFit)]) -> Option<f64> {
+pub(crate) fn common_width(fits: &[(usize, StarFit)]) -> Option<f64> {
     let widths: Vec<f64> = fits.iter().map(|(_, f)| f.shape.fwhm_px()).collect();
     (widths.len() >= 3).then(|| median(&widths)).flatten()
 }

@@ -5,8 +5,8 @@ use std::collections::BTreeMap;
 use crate::quantity::Quantity;
 use crate::stats::{median, median_and_mad_sigma};
 
-use super::beta::CommonBeta;
-use super::fit::StarFit;
+use super::profile::beta::CommonBeta;
+use super::profile::fit::StarFit;
 use super::weighted::{median_error, weighted_median};
 use super::{FrameStars, Shape, SkyMap, Star, StarFlag, recorded_fwhm};
 
@@ -15,7 +15,7 @@ const TRAILED_ELLIPTICITY: f64 = 0.3;
 /// Stars whose flux stands for the transparency of the sky.
 const BRIGHT_STARS: usize = 30;
 
-pub(super) fn summed_up(
+pub(crate) fn summed_up(
     sky: &SkyMap,
     star_count: usize,
     flags: BTreeMap<StarFlag, usize>,
@@ -112,7 +112,7 @@ fn minor_width(stars: &[Star], beta_sigma: f64) -> Option<Quantity> {
 }
 
 /// A frame whose stars are rings: they have no profile that a width could be measured of.
-pub(super) fn out_of_focus(sky: &SkyMap, star_count: usize) -> FrameStars {
+pub(crate) fn out_of_focus(sky: &SkyMap, star_count: usize) -> FrameStars {
     let why = || Quantity::not_measurable("defocused: the stars are rings");
     FrameStars {
         defocused: true,

@@ -6,11 +6,11 @@
 use crate::quantity::Quantity;
 use crate::stats::median;
 
-use super::equations::{
+use super::measure::FrameStars;
+use super::profile::equations::{
     BACKGROUND, Counted, E1, E2, INVERSE_BETA, Matrix, Normal, PARAMETERS, PEAK, Vector, WIDTH, X, Y, hold_beta,
 };
-use super::measure::FrameStars;
-use super::moffat::{LANES, LEAST_INVERSE_BETA, Lane, MOST_INVERSE_BETA};
+use super::profile::moffat::{LANES, LEAST_INVERSE_BETA, Lane, MOST_INVERSE_BETA};
 use super::search::{Choice, Search};
 use super::weighted::{median_error, weighted_median};
 use super::{FitNoise, Shape, Stamp, Star};
@@ -57,7 +57,7 @@ impl TrailFit {
 
 /// Replaces minor axis and direction of a trailed frame by those of lines where lines describe its stars better, and says
 /// their length.
-pub(super) fn follow_lines(summary: &mut FrameStars, search: &Search, choice: Choice) {
+pub(crate) fn follow_lines(summary: &mut FrameStars, search: &Search, choice: Choice) {
     let brightest = &summary.stars[..summary.stars.len().min(MOST_STARS)];
     let Some(start) = start_of(brightest) else { return };
     let stamps: Vec<(Stamp, FitNoise)> = search

@@ -8,7 +8,7 @@ const ROUNDS: usize = 3;
 const HALVINGS: usize = 20;
 
 /// Median of values weighted by `1 / (sigma^2 + tau^2)`, and tau: the spread that the uncertainties do not explain.
-pub(super) fn weighted_median(values: &[(f64, f64)]) -> Option<(f64, f64)> {
+pub(crate) fn weighted_median(values: &[(f64, f64)]) -> Option<(f64, f64)> {
     let centres: Vec<f64> = values.iter().map(|v| v.0).collect();
     let (mut centre, spread) = median_and_mad_sigma(&centres)?;
     let mut tau = 0.0;
@@ -49,7 +49,7 @@ fn weighted_middle(values: &[(f64, f64)], tau: f64) -> Option<f64> {
 }
 
 /// Uncertainty of a weighted median of stars: stated errors and star-to-star scatter, whichever tells more.
-pub(super) fn median_error(values: &[(f64, f64)], tau: f64) -> f64 {
+pub(crate) fn median_error(values: &[(f64, f64)], tau: f64) -> f64 {
     let information: f64 = values.iter().map(|(_, s)| (s * s + tau * tau).max(1e-30).recip()).sum();
     MEDIAN_TO_MEAN_ERROR / information.sqrt()
 }

@@ -4,8 +4,8 @@ use serde::Serialize;
 
 use super::cooling::{CoolingInput, State, noise_reason, parameters};
 use super::propagation::{Draws, weakest};
-use super::upgrade::{Class, Year};
 use super::variance::variance_rate;
+use super::year::{Class, Year};
 use crate::folder::AirClass;
 use crate::quantity::{Quantity, weaker};
 

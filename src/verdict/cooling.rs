@@ -37,7 +37,7 @@ pub struct CoolingInput<'a> {
 
 /// One possible state of the inputs.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct State {
+pub(crate) struct State {
     pub sky: f64,
     pub read: f64,
     pub dark: f64,
@@ -134,7 +134,7 @@ pub fn cooling(input: &CoolingInput) -> Cooling {
 }
 
 /// Why no time ratio can be had, if so.
-pub(super) fn noise_reason(input: &CoolingInput, exposure: Option<f64>) -> Option<String> {
+pub(crate) fn noise_reason(input: &CoolingInput, exposure: Option<f64>) -> Option<String> {
     let needed = [("the sky", input.sky_e_per_px_s), ("the read noise", input.read_noise_e)];
     if let Some(because) = missing(&needed) {
         return Some(because);
@@ -149,7 +149,7 @@ pub(super) fn noise_reason(input: &CoolingInput, exposure: Option<f64>) -> Optio
 }
 
 /// Sky, read noise, dark, floor and law as parameters; an unknown one is 0 (the results that need it are not told).
-pub(super) fn parameters(input: &CoolingInput) -> [Parameter; 5] {
+pub(crate) fn parameters(input: &CoolingInput) -> [Parameter; 5] {
     let none = Parameter { value: 0.0, sigma: 0.0, min: 0.0 };
     let quantities = [input.sky_e_per_px_s, input.read_noise_e, input.dark_e_per_px_s, input.floor_e_per_px_s];
     let [sky, read, dark, floor] = quantities.map(|q| Parameter::of(q, 0.0).unwrap_or(none));

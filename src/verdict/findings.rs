@@ -5,8 +5,8 @@ use super::percent::percent;
 use super::result::{Cooling, CoolingRow, SamplingVerdict};
 use super::sampling::{OVER_SAMPLED_PX, UNDER_SAMPLED_PX, WELL_SAMPLED_PX};
 use super::seeing::{QUOTED_WAVELENGTH_NM, airmass_factor, diffraction_fwhm_arcsec};
+use crate::format::capped;
 use crate::quantity::{Quantity, Source};
-use crate::written::capped;
 
 /// Shares of the variance from which dark current is called minor, noticeable, dominant. A variance up by 2 % costs 2 %
 /// of the time; 10 % is the least that a user would see; half is more than all else together (definition, not law).
@@ -34,7 +34,7 @@ const SHARE_TRUST: [f64; 2] = [0.03, 0.10];
 
 /// What one session says to one question.
 #[derive(Debug, Clone)]
-pub(super) struct Finding {
+pub(crate) struct Finding {
     pub label: String,
     /// Rank and word; `None` when not measurable.
     pub grade: Option<(usize, &'static str)>,
@@ -70,7 +70,7 @@ impl Finding {
 }
 
 /// Sampling of one session; the sharpest stars are most at stake.
-pub(super) fn sampling_finding(s: &SessionFindings) -> Finding {
+pub(crate) fn sampling_finding(s: &SessionFindings) -> Finding {
     let px = &s.sampling.px_per_fwhm;
     let (rank, opening, remark) = match s.sampling.verdict {
         SamplingVerdict::Undetermined => (None, "", ""),
@@ -139,7 +139,7 @@ fn reason<'a>(first: &'a Quantity, second: &'a Quantity) -> &'a str {
 }
 
 /// Share of thermal noise in one session; the largest is most at stake.
-pub(super) fn thermal_finding(s: &SessionFindings) -> Finding {
+pub(crate) fn thermal_finding(s: &SessionFindings) -> Finding {
     let b = s.noise_budget;
     let Some((share, sigma)) = b.dark_share.pair() else {
         return Finding::unknown(s.label, b.dark_share.why(), String::new());
@@ -188,7 +188,7 @@ pub(super) fn thermal_finding(s: &SessionFindings) -> Finding {
 }
 
 /// Gain from cooling in one session; the lowest limit is most at stake.
-pub(super) fn cooling_finding(s: &SessionFindings) -> Finding {
+pub(crate) fn cooling_finding(s: &SessionFindings) -> Finding {
     let c = s.cooling;
     let Some((limit, limit_sigma)) = c.floor_time_ratio.pair() else {
         return Finding::unknown(s.label, c.floor_time_ratio.why(), String::new());

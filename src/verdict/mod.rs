@@ -23,9 +23,9 @@ pub mod scale;
 pub mod seeing;
 pub mod suited;
 pub mod thermal;
-pub mod upgrade;
 pub mod variance;
 pub mod width_budget;
+pub mod year;
 
 pub use advice::{Advice, AdviceInput, advice, ranked};
 pub use answers::{Answer, Question, SessionFindings, answers};
@@ -43,3 +43,4 @@ pub use scale::image_scale;
 pub use suited::{Suited, SuitedInput, common_band, suited};
 pub use thermal::{CoolingLaw, ThermalStep};
 pub use width_budget::{WidthBudget, WidthInput, width_budget};
+pub use year::{Class, Verdict, Year};

@@ -7,7 +7,7 @@ use super::findings::Finding;
 const LABELS_WRITTEN: usize = 4;
 
 /// The reply: for one session its statement; for several what they have in common, or which one differs.
-pub(super) fn reply(question: Question, findings: &[Finding]) -> String {
+pub(crate) fn reply(question: Question, findings: &[Finding]) -> String {
     let known: Vec<&Finding> = findings.iter().filter(|f| f.grade.is_some()).collect();
     let unmeasured: Vec<&Finding> = findings.iter().filter(|f| f.grade.is_none()).collect();
     let first = match (known.as_slice(), findings.len()) {

@@ -36,7 +36,7 @@ pub enum ThermalStep {
 
 impl ThermalStep {
     /// The number with its uncertainty and the lowest value that makes sense.
-    pub(super) fn parameter(self) -> Parameter {
+    pub(crate) fn parameter(self) -> Parameter {
         match self {
             Self::ActivationEnergy { ev, sigma_ev } => Parameter { value: ev, sigma: sigma_ev, min: 0.0 },
             Self::Doubling { celsius, sigma_c } => {
@@ -46,7 +46,7 @@ impl ThermalStep {
     }
 
     /// The same law with another number.
-    pub(super) fn with(self, value: f64) -> Self {
+    pub(crate) fn with(self, value: f64) -> Self {
         match self {
             Self::ActivationEnergy { sigma_ev, .. } => Self::ActivationEnergy { ev: value, sigma_ev },
             Self::Doubling { sigma_c, .. } => Self::Doubling { celsius: value, sigma_c },

@@ -51,7 +51,7 @@ fn difference(a: Linear, b: Linear) -> f64 {
 
 /// The colours of each scheme by name: light, dark, print.
 fn schemes() -> Vec<BTreeMap<String, String>> {
-    let style = include_str!("../../src/report/letter.css");
+    let style = include_str!("../../src/report/page/letter.css");
     let blocks = style.split(":root {").skip(1).map(|b| b.split('}').next().unwrap());
     let colour = |d: &str| {
         let (name, value) = d.trim().split_once(": ")?;

@@ -3,7 +3,8 @@
 use std::path::Path;
 
 use serde_json::{Value, json};
-use skygrain::verdict::upgrade::{Interval, MeasuredReport, Options, Upgrade, Verdict, session_rows, text, upgrade};
+use skygrain::upgrade::{Interval, MeasuredReport, Options, Upgrade, session_rows, text, upgrade};
+use skygrain::verdict::Verdict;
 
 use crate::command_line::skygrain;
 

@@ -3,7 +3,7 @@
 use rand::SeedableRng;
 use rand_distr::{Distribution, Normal, Poisson};
 use rand_xoshiro::Xoshiro256PlusPlus;
-use skygrain::verdict::upgrade::Detector;
+use skygrain::upgrade::Detector;
 
 /// Nights of each camera: the ratio of two variances from so many has a standard error of sqrt(4/40000), 1 %.
 const NIGHTS: usize = 40_000;

@@ -5,7 +5,7 @@ use plotters::prelude::*;
 use plotters::style::text_anchor::{HPos, Pos, VPos};
 
 use super::{Mark, Marks, PlotError};
-use crate::report::numbers::typographic;
+use crate::report::words::numbers::typographic;
 
 /// Width of every chart in its own units: twice what a phone shows, so that whole units are fine steps.
 pub const WIDTH: u32 = 1080;
@@ -128,7 +128,7 @@ impl Axis {
             .find(|t| t.len() >= 3)
             .unwrap_or_else(|| tick_values(LOG_STEPS[LOG_STEPS.len() - 1]))
             .into_iter()
-            .map(|v| (v.log10(), super::super::numbers::plain(v)))
+            .map(|v| (v.log10(), crate::report::words::numbers::plain(v)))
             .collect();
         Self { title: title.into(), range, ticks }
     }

@@ -4,7 +4,7 @@ use super::canvas::{Axis, Ink, Layer, Point, Shape, Told, draw};
 use super::{Figure, PlotError};
 use crate::quantity::{Quantity, Source};
 use crate::report::model::Session;
-use crate::report::numbers::{plain, with_sigma};
+use crate::report::words::numbers::{plain, with_sigma};
 use crate::verdict::{CoolingRow, percent};
 
 /// Drop that the title speaks of where it was worked out, C: the one that the answers quote.

@@ -4,7 +4,7 @@ use super::canvas::{Axis, Ink, Layer, Point, Shape, Told, draw};
 use super::{Figure, PlotError};
 use crate::quantity::Source;
 use crate::report::model::SensorEntry;
-use crate::report::numbers::{plain, two_digits, with_sigma};
+use crate::report::words::numbers::{plain, two_digits, with_sigma};
 use crate::sensor::{DarkCurrent, DarkPoint};
 use crate::units::{BOLTZMANN_EV_PER_K, Celsius};
 

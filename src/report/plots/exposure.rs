@@ -4,7 +4,7 @@ use super::canvas::{Axis, Ink, Layer, Point, Shape, Told, draw};
 use super::{Figure, PlotError};
 use crate::quantity::Quantity;
 use crate::report::model::Session;
-use crate::report::numbers::{plain, two_digits, with_sigma};
+use crate::report::words::numbers::{plain, two_digits, with_sigma};
 use crate::verdict::percent;
 
 /// Decades that the axis reaches beyond the exposures that are marked, either way: three times them, or so far that a

@@ -5,7 +5,7 @@ use plotters::prelude::*;
 use super::canvas::{Ink, WIDTH, lettering, multiples, paint, round_step, sheet};
 use super::contours::{Place, contours};
 use super::{Figure, Mark, Marks, PlotError};
-use crate::report::numbers::plain;
+use crate::report::words::numbers::plain;
 use crate::stars::field::{FieldResult, FieldSurface};
 
 /// Chart units: margin around the frame, tallest frame, height of the key below it.

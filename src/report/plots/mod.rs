@@ -3,13 +3,12 @@
 //! Every chart carries a title that states what it shows, and the same in words with its numbers for those who do not
 //! see it.
 
-mod canvas;
+pub(crate) mod canvas;
 mod contours;
 mod cooling;
 mod dark;
 mod exposure;
 mod field;
-mod hours;
 mod night;
 mod pixel_rates;
 mod sampling;
@@ -23,7 +22,6 @@ pub use cooling::cooling_curve;
 pub use dark::dark_current;
 pub use exposure::noise_by_exposure;
 pub use field::star_field;
-pub use hours::hours_against_cost;
 pub use night::over_the_night;
 pub use pixel_rates::pixel_rates;
 pub use sampling::sampling_axis;

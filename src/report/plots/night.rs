@@ -6,7 +6,7 @@ use super::canvas::{Axis, Ink, Layer, Point, Shape, Told, draw, multiples};
 use super::{Figure, PlotError};
 use crate::quantity::Quantity;
 use crate::report::model::{FrameRow, FrameStatus};
-use crate::report::numbers::{plain, with_sigma};
+use crate::report::words::numbers::{plain, with_sigma};
 use crate::stats::{median, quantile};
 
 /// A drift is named when it is this many times its standard error; the usual two-sigma convention.

@@ -3,7 +3,7 @@
 use super::canvas::{Axis, Ink, Layer, Told, draw};
 use super::{Figure, PlotError};
 use crate::report::model::SensorEntry;
-use crate::report::numbers::plain;
+use crate::report::words::numbers::plain;
 use crate::sensor::PixelDarkRates;
 
 /// Distribution of the pixels' dark rates at the warmest and the coldest temperature, both axes logarithmic; `None`

@@ -3,7 +3,7 @@
 use super::canvas::{Axis, Ink, Layer, Point, Shape, Told, draw};
 use super::{Figure, PlotError};
 use crate::report::model::Session;
-use crate::report::numbers::{plain, with_sigma};
+use crate::report::words::numbers::{plain, with_sigma};
 use crate::verdict::pixel_cost::efficiency_at;
 use crate::verdict::power::MIN_FWHM_PX;
 use crate::verdict::profile::StarProfile;

@@ -3,7 +3,7 @@
 use super::canvas::{Axis, Ink, Layer, Told, draw};
 use super::{Figure, PlotError};
 use crate::report::model::Session;
-use crate::report::numbers::{plain, two_digits, with_sigma};
+use crate::report::words::numbers::{plain, two_digits, with_sigma};
 use crate::verdict::profile::StarProfile;
 
 /// How far the picture reaches from the centre: FWHM of the star, and pixels at least.

@@ -6,7 +6,7 @@
 use super::canvas::{Axis, Ink, Layer, Point, Shape, Told, draw};
 use super::{Figure, PlotError};
 use crate::report::model::SensorEntry;
-use crate::report::numbers::{plain, with_sigma};
+use crate::report::words::numbers::{plain, with_sigma};
 use crate::sensor::SensorResult;
 
 /// Steps in which the curve is drawn.

@@ -33,7 +33,7 @@ pub fn radial_part(chi: [f64; 2], angle_rad: f64) -> f64 {
 }
 
 /// The fitted pattern.
-pub(super) struct Elongation {
+pub(crate) struct Elongation {
     /// Common terms: both parts of c1, both parts of c2.
     pub fit: GroupedFit<4>,
     /// c0, mean over the frames.
@@ -47,7 +47,7 @@ pub(super) struct Elongation {
 }
 
 /// Fits the pattern to the stars of `frames` frames.
-pub(super) fn fit(stars: &[Placed], frames: usize) -> Option<Elongation> {
+pub(crate) fn fit(stars: &[Placed], frames: usize) -> Option<Elongation> {
     let rows: Vec<Row<4>> = stars
         .iter()
         .flat_map(|s| {

@@ -17,7 +17,7 @@ pub struct SeenElongation {
 }
 
 /// Fills in the lengths; `um_per_px` is the size of a recorded pixel.
-pub(super) fn in_mm(result: &mut FieldResult, half_diagonal_px: f64, um_per_px: Option<f64>) {
+pub(crate) fn in_mm(result: &mut FieldResult, half_diagonal_px: f64, um_per_px: Option<f64>) {
     let Some(um_per_px) = um_per_px else {
         let why = "the size of a pixel is not known; the card XPIXSZ or the rig key pixel_um would tell it";
         for unknown in [&mut result.half_diagonal_mm, &mut result.tilt_percent_per_mm, &mut result.corrected_radius_mm]
@@ -39,7 +39,7 @@ pub(super) fn in_mm(result: &mut FieldResult, half_diagonal_px: f64, um_per_px: 
 }
 
 /// The elongation that is largest against what the eye sees.
-pub(super) fn largest_elongation(result: &FieldResult) -> SeenElongation {
+pub(crate) fn largest_elongation(result: &FieldResult) -> SeenElongation {
     let shared = &result.constant_ellipticity;
     let turning = |why: &str| Quantity::not_measurable(why);
     let of = |cause| match cause {

@@ -17,7 +17,7 @@ const STEPS: usize = 5;
 const LEAST_RELATIVE: f64 = 0.1;
 
 /// Functions that the terms multiply.
-pub(super) fn basis(u: f64, v: f64) -> [f64; WIDTH_TERMS] {
+pub(crate) fn basis(u: f64, v: f64) -> [f64; WIDTH_TERMS] {
     [u, v, u * u, u * v, v * v]
 }
 
@@ -27,7 +27,7 @@ pub fn relative_width(terms: &[f64; WIDTH_TERMS], u: f64, v: f64) -> f64 {
 }
 
 /// Fits the surface. `None` where the stars do not determine it.
-pub(super) fn fit(stars: &[Placed]) -> Option<GroupedFit<WIDTH_TERMS>> {
+pub(crate) fn fit(stars: &[Placed]) -> Option<GroupedFit<WIDTH_TERMS>> {
     let mut terms = SVector::<f64, WIDTH_TERMS>::zeros();
     let mut result = None;
     for _ in 0..STEPS {

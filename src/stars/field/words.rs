@@ -32,7 +32,7 @@ pub enum Cause {
 }
 
 /// Fills causes, finding and sentence from the numbers.
-pub(super) fn conclude(result: &mut FieldResult) {
+pub(crate) fn conclude(result: &mut FieldResult) {
     let Some(chances) = result.surface.as_ref().map(|s| s.chances) else { return };
     let value = |q: &Quantity| q.value.unwrap_or(0.0);
     let changes = chances.change_between_frames.is_some_and(|c| c < SIGNIFICANT_CHANCE);

@@ -1,0 +1,160 @@
+//! Light from the sensor's own electronics: where it is, and whether it grows with the exposure or comes with the readout.
+
+use serde::{Deserialize, Serialize};
+
+use crate::quantity::Quantity;
+use crate::stats;
+
+use super::dark::EXPOSURE_LEVER;
+use super::dark_mask::Mask;
+use super::rates::SEEN_SIGMAS;
+use crate::sensor::plane::tiles::Grid;
+use crate::sensor::plane::windowed::Moments;
+
+/// Share of the frame's width or height from a side that still counts as being at it.
+const NEAR_THE_SIDE: f64 = 0.15;
+/// Relative error of one frame's glow beside its noise: lamps and amplifiers warm up (common practice, no source).
+const UNSTEADY: f64 = 0.02;
+
+/// Light from the sensor's own electronics, in the set whose longest dark shows it longest.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Glow {
+    /// Share of the frame that glows.
+    pub area_fraction: f64,
+    /// Where it is brightest, column, px.
+    pub x_px: f64,
+    /// Where it is brightest, row, px.
+    pub y_px: f64,
+    /// The same in words.
+    pub place: String,
+    /// Excess over the rest of the frame there, ADU.
+    pub excess_adu: f64,
+    /// Exposure of that frame, s.
+    pub exposure_s: f64,
+    /// Mean over the area that glows of what grows with the exposure, ADU/px/s.
+    pub growth_adu_per_px_s: Quantity,
+    /// Mean over that area of what comes with every readout, ADU/px.
+    pub fixed_adu: Quantity,
+    /// What both say: with the exposure, with the readout, both, or not known.
+    pub behaviour: String,
+}
+
+/// Excess of the glowing area in one frame, ADU, with its error.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct GlowLevel {
+    pub exposure_s: f64,
+    pub excess_adu: f64,
+    pub sigma: f64,
+}
+
+impl GlowLevel {
+    /// From the moments of all cells about a first look at the level; `level` is that of the cells that do not glow.
+    pub fn of(cells: &[Moments], mask: &Mask, level: f64, exposure_s: f64) -> Option<Self> {
+        let mut area = Moments::default();
+        cells.iter().zip(&mask.glows).filter(|(_, g)| **g).for_each(|(m, _)| area.add(*m));
+        let sigma = (area.variance()? / area.n).sqrt();
+        Some(Self { exposure_s, excess_adu: area.mean()? - level, sigma })
+    }
+}
+
+/// What the frames of one temperature say about the glow that the mask found.
+pub(crate) fn glow(mask: &Mask, grid: &Grid, levels: &[GlowLevel]) -> Option<Glow> {
+    let (cell, excess_adu) = mask.peak?;
+    let (x_px, y_px) = grid.cells[cell].centre();
+    let area_fraction = mask.glows.iter().filter(|g| **g).count() as f64 / mask.glows.len() as f64;
+    let (growth_adu_per_px_s, fixed_adu) = parts(levels);
+    let behaviour = behaviour(&growth_adu_per_px_s, &fixed_adu).to_owned();
+    Some(Glow {
+        area_fraction,
+        x_px,
+        y_px,
+        place: place(x_px / grid.width as f64, y_px / grid.height as f64),
+        excess_adu,
+        exposure_s: mask.longest_s,
+        growth_adu_per_px_s,
+        fixed_adu,
+        behaviour,
+    })
+}
+
+/// The side or corner for a place in shares of the frame, rows counted from the first of the file.
+fn place(x: f64, y: f64) -> String {
+    let at = |v: f64, low: &'static str, high: &'static str| match v {
+        v if v < NEAR_THE_SIDE => Some(low),
+        v if v > 1.0 - NEAR_THE_SIDE => Some(high),
+        _ => None,
+    };
+    match (at(y, "first rows", "last rows"), at(x, "first columns", "last columns")) {
+        (Some(rows), Some(columns)) => format!("corner of the {rows} and {columns}"),
+        (Some(side), None) | (None, Some(side)) => format!("edge of the {side}"),
+        (None, None) => "inside the frame".to_owned(),
+    }
+}
+
+/// Slope and intercept of the excess against exposure.
+fn parts(levels: &[GlowLevel]) -> (Quantity, Quantity) {
+    let of = |f: fn(&GlowLevel) -> f64| levels.iter().map(f).collect::<Vec<f64>>();
+    let (x, y) = (of(|l| l.exposure_s), of(|l| l.excess_adu));
+    let (low, high) = x.iter().fold((f64::INFINITY, 0.0f64), |(l, h), v| (l.min(*v), h.max(*v)));
+    let needs = "darks of a second exposure at this temperature would tell growth from a fixed amount";
+    let sigma: Vec<f64> =
+        levels.iter().map(|l| l.sigma.hypot(UNSTEADY * l.excess_adu).max(f64::MIN_POSITIVE)).collect();
+    match stats::weighted_line(&x, &y, &sigma).filter(|_| high >= EXPOSURE_LEVER * low) {
+        None => (Quantity::not_measurable(needs), Quantity::not_measurable(needs)),
+        Some(line) => (
+            Quantity::measured(
+                line.slope,
+                line.slope_sigma,
+                "slope of the excess against exposure; n counts darks",
+                line.n,
+            ),
+            Quantity::measured(
+                line.intercept,
+                line.intercept_sigma,
+                "excess over the bias at no exposure; n counts darks",
+                line.n,
+            ),
+        ),
+    }
+}
+
+fn behaviour(growth: &Quantity, fixed: &Quantity) -> &'static str {
+    let seen = |q: &Quantity| q.pair().map(|(v, s)| v > SEEN_SIGMAS * s);
+    match (seen(growth), seen(fixed)) {
+        (Some(true), Some(true)) => "one part grows with the exposure, another comes with every readout",
+        (Some(true), _) => "grows with the exposure",
+        (Some(false), Some(true)) => "a fixed amount with every readout",
+        _ => "not known whether it grows with the exposure",
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn levels(growth: f64, fixed: f64) -> Vec<GlowLevel> {
+        let at = |t: f64| GlowLevel { exposure_s: t, excess_adu: growth * t + fixed, sigma: 0.2 };
+        [30.0, 60.0, 300.0].map(at).to_vec()
+    }
+
+    #[test]
+    fn what_grows_is_told_from_what_is_fixed() {
+        let told = |growth, fixed| {
+            let (g, f) = parts(&levels(growth, fixed));
+            behaviour(&g, &f)
+        };
+        assert_eq!(told(0.5, 0.0), "grows with the exposure");
+        assert_eq!(told(0.0, 40.0), "a fixed amount with every readout");
+        assert!(told(0.5, 40.0).starts_with("one part grows"));
+        let (growth, fixed) = parts(&levels(0.5, 0.0)[2..]);
+        assert!(growth.why().contains("second exposure"));
+        assert!(behaviour(&growth, &fixed).starts_with("not known"));
+    }
+
+    #[test]
+    fn the_place_is_named() {
+        assert_eq!(place(0.02, 0.99), "corner of the last rows and first columns");
+        assert_eq!(place(0.5, 0.01), "edge of the first rows");
+        assert_eq!(place(0.5, 0.5), "inside the frame");
+    }
+}

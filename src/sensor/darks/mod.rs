@@ -1,0 +1,15 @@
+//! Dark frames: rates, their law with temperature, hot pixels, glow, defects.
+
+pub(crate) mod charge;
+pub(crate) mod dark;
+pub(crate) mod dark_current;
+pub(crate) mod dark_mask;
+pub(crate) mod dark_pass;
+pub(crate) mod drift;
+pub(crate) mod exponential;
+pub(crate) mod glow;
+pub(crate) mod hot;
+pub(crate) mod law;
+pub(crate) mod pixel_map;
+pub(crate) mod pixels;
+pub(crate) mod rates;

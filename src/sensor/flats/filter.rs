@@ -1,0 +1,222 @@
+//! The flats of one filter: which make pairs, what each pair says, what cannot be used.
+
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use serde::{Deserialize, Serialize};
+
+use crate::fits::Pixels;
+use crate::quantity::Quantity;
+use crate::stats;
+
+use super::flat_pair::{self, CellPoint, FlatPair, RowLevels};
+use super::transfer::{FEWEST_CELLS, LEAST_EXCESS_ERRORS};
+use super::vignetting::{FlatCells, Vignetting};
+use crate::sensor::PhotonTransferPoint;
+use crate::sensor::bias::pairs::{BiasSet, CELL_CLIP_SIGMAS};
+use crate::sensor::bias::read_noise::root;
+use crate::sensor::plane::codes::Histogram;
+use crate::sensor::plane::copies::Copies;
+use crate::sensor::plane::load::{LoadError, walk};
+use crate::sensor::plane::tiles::Grid;
+
+/// Level ratio of a pair outside which the user is warned: a lamp that drifts so far may have changed its colour too.
+const LEVEL_RATIO: std::ops::RangeInclusive<f64> = 0.9..=1.1;
+/// Level ratio beyond which a pair is no pair: linearity then enters.
+const USABLE_LEVEL_RATIO: std::ops::RangeInclusive<f64> = 0.5..=2.0;
+/// Share of a flat's pixels at saturation that makes it unusable: more than hot pixels make up.
+const CLIPPED_FRACTION: f64 = 1e-3;
+/// Relative scatter of the rows that is worth a word: a tenth of the shot noise of a bright pixel.
+const TOLD_BANDING: f64 = 1e-3;
+
+/// Fixed pattern of the response to light through one filter.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Prnu {
+    pub filter: Option<String>,
+    /// Photo response non-uniformity as EMVA 1288 names it: standard deviation of the pixels' response over its mean.
+    pub fraction: Quantity,
+    /// Signal at which it was measured, ADU above bias.
+    pub signal_adu: f64,
+}
+
+/// All flats of one filter, in the order in which they are to be paired.
+pub(crate) struct FlatGroup {
+    pub filter: Option<String>,
+    pub paths: Vec<PathBuf>,
+}
+
+/// What the flats of one filter say.
+#[derive(Debug, Default)]
+pub(crate) struct FlatOutcome {
+    pub points: Vec<PhotonTransferPoint>,
+    /// The pairs that take part in the curve.
+    pub pairs: Vec<FlatPair>,
+    /// Error of a dark variance that all cells share, ADU^2.
+    pub dark_sigma_adu2: f64,
+    pub bias_level_adu: f64,
+    pub used: usize,
+    /// Lowest code at which a flat's pixels piled up, ADU.
+    pub pile_up: Option<u32>,
+    pub clipped: Vec<PathBuf>,
+    /// Pairs whose level ratio is worth a warning: the two frames and the ratio.
+    pub mismatched: Vec<([PathBuf; 2], f64)>,
+    /// Pairs whose rows differ in level: the two frames and the relative scatter.
+    pub banded: Vec<([PathBuf; 2], f64)>,
+    /// Frames left out because they repeat an earlier one, each with that one.
+    pub copies: Vec<[PathBuf; 2]>,
+    pub refused: Vec<(PathBuf, LoadError)>,
+    /// Fall-off of the light; `None` without a usable flat.
+    pub vignetting: Option<Vignetting>,
+    /// Pattern of the response; `None` without a pair.
+    pub prnu: Option<Prnu>,
+}
+
+/// Measures the pairs of successive flats of a group. `biases` supplies level and variance of each cell.
+pub(crate) fn measure_filter(
+    group: &FlatGroup,
+    biases: Option<&BiasSet>,
+    grid: &Grid,
+    step: u32,
+    saturation_adu: f64,
+    progress: &(dyn Fn(&Path) + Sync),
+) -> FlatOutcome {
+    let mut out = FlatOutcome::default();
+    let mut before: Option<(usize, Arc<Pixels>)> = None;
+    let mut cells = FlatCells::default();
+    let mut copies = Copies::default();
+    let mut pairs: Vec<([PathBuf; 2], FlatPair)> = Vec::new();
+    walk(&group.paths, (grid.width, grid.height), progress, |i, frame| {
+        let frame = match frame {
+            Ok(frame) => frame,
+            Err(e) => return out.refused.push((group.paths[i].clone(), e)),
+        };
+        if let Some(earlier) = copies.repeats(i, &frame) {
+            return out.copies.push([group.paths[i].clone(), group.paths[earlier].clone()]);
+        }
+        if let Some(histogram) = Histogram::new(&frame) {
+            let pile_up = histogram.pile_up(step);
+            out.pile_up = [out.pile_up, pile_up].into_iter().flatten().min();
+            let limit = pile_up.map_or(saturation_adu, |p| saturation_adu.min(f64::from(p)));
+            if histogram.fraction_from(limit) > CLIPPED_FRACTION {
+                return out.clipped.push(group.paths[i].clone());
+            }
+        }
+        out.used += 1;
+        cells.add(&frame, grid);
+        if let (Some((earlier_index, earlier)), Some(biases)) = (&before, biases) {
+            let pair = flat_pair::measure(earlier, &frame, biases, grid, saturation_adu, RowLevels::Levelled);
+            pairs.push(([group.paths[*earlier_index].clone(), group.paths[i].clone()], pair));
+        }
+        before = Some((i, frame));
+    });
+    out.vignetting = cells.derive(group.filter.as_ref(), biases.map(|b| b.cell_mean.as_slice()), grid);
+    if let Some(biases) = biases {
+        out.dark_sigma_adu2 = biases.common_variance_sigma();
+        out.bias_level_adu = biases.level().unwrap_or(0.0);
+        out.take(pairs, group.filter.as_ref(), grid, saturation_adu);
+    }
+    out
+}
+
+impl FlatOutcome {
+    /// Chooses the pairs: those of one level where there are any (a ladder of exposures has steps between), else those
+    /// that are near enough to be scaled.
+    fn take(
+        &mut self,
+        pairs: Vec<([PathBuf; 2], FlatPair)>,
+        filter: Option<&String>,
+        grid: &Grid,
+        saturation_adu: f64,
+    ) {
+        let measured = || pairs.iter().filter(|(_, p)| !p.cells.is_empty());
+        let level = measured().any(|(_, p)| LEVEL_RATIO.contains(&p.ratio));
+        let allowed = if level { LEVEL_RATIO } else { USABLE_LEVEL_RATIO };
+        for (paths, pair) in pairs {
+            if pair.cells.is_empty() || !allowed.contains(&pair.ratio) {
+                if !level {
+                    self.points.push(refused_point(&pair, filter));
+                }
+                if !level && !pair.cells.is_empty() {
+                    self.mismatched.push((paths, pair.ratio));
+                }
+                continue;
+            }
+            if pair.banding > TOLD_BANDING {
+                self.banded.push((paths.clone(), pair.banding));
+            }
+            if !LEVEL_RATIO.contains(&pair.ratio) {
+                self.mismatched.push((paths, pair.ratio));
+            }
+            self.points.extend((0..grid.sites()).filter_map(|site| point(&pair, site, grid.sites(), filter)));
+            self.pairs.push(pair);
+        }
+        let half = 0.5 * (saturation_adu - self.bias_level_adu);
+        let distance = |p: &FlatPair| (mean(&p.cells, |c| c.signal) / half).ln().abs();
+        let nearest = self.pairs.iter().min_by(|a, b| distance(a).total_cmp(&distance(b)));
+        self.prnu = nearest.and_then(|p| prnu(p, filter));
+    }
+}
+
+fn mean(cells: &[CellPoint], f: impl Fn(&CellPoint) -> f64) -> f64 {
+    cells.iter().map(f).sum::<f64>() / cells.len().max(1) as f64
+}
+
+fn refused_point(pair: &FlatPair, filter: Option<&String>) -> PhotonTransferPoint {
+    let why = if pair.cells.is_empty() {
+        "no part of the flats lies well below saturation; flats at about half of saturation would do".to_owned()
+    } else {
+        format!("the two flats differ in level by a factor of {:.2}", pair.ratio)
+    };
+    PhotonTransferPoint {
+        mean_adu: mean(&pair.cells, |c| c.signal),
+        variance_adu2: mean(&pair.cells, |c| c.variance),
+        gain_e_per_adu: Quantity::not_measurable(why),
+        filter: filter.cloned(),
+        site: None,
+    }
+}
+
+/// One pair and one colour by itself: the ratio of the sums over its cells, its error from their scatter.
+fn point(pair: &FlatPair, site: usize, sites: usize, filter: Option<&String>) -> Option<PhotonTransferPoint> {
+    let own: Vec<CellPoint> = pair.cells.iter().filter(|c| c.cell % sites == site).copied().collect();
+    let rough = mean(&own, |c| c.variance - c.dark) / mean(&own, |c| c.signal);
+    // Distance from that line in errors of a cell's variance.
+    let away = |c: &CellPoint| (c.variance - c.dark - rough * c.signal) / (rough.max(0.0) * c.signal + c.dark);
+    let (centre, sigma) = stats::median_and_mad_sigma(&own.iter().map(away).collect::<Vec<_>>())?;
+    let kept: Vec<CellPoint> =
+        own.into_iter().filter(|c| (away(c) - centre).abs() <= CELL_CLIP_SIGMAS * sigma).collect();
+    let (signal, excess) = (mean(&kept, |c| c.signal), mean(&kept, |c| c.variance - c.dark));
+    let n = kept.len();
+    let gain = signal / excess;
+    let scatter: f64 = kept.iter().map(|c| (c.signal - gain * (c.variance - c.dark)).powi(2)).sum();
+    let error = (scatter / (n as f64 * (n as f64 - 1.0))).sqrt() / excess;
+    let quantity = if n < FEWEST_CELLS {
+        Quantity::not_measurable("too few parts of these flats lie well below saturation")
+    } else if excess <= 0.0 || error * LEAST_EXCESS_ERRORS > gain {
+        Quantity::not_measurable("the noise of these flats hardly exceeds that of the bias frames")
+    } else {
+        Quantity::measured(gain, error, "one pair of flats against bias pairs, cell by cell; n counts cells", n)
+    };
+    Some(PhotonTransferPoint {
+        mean_adu: signal,
+        variance_adu2: mean(&kept, |c| c.variance),
+        gain_e_per_adu: quantity,
+        filter: filter.cloned(),
+        site: (sites > 1).then_some(site),
+    })
+}
+
+/// EMVA 1288 takes the spatial variance of a mean of many frames, high-pass filtered, less its temporal part; the
+/// covariance of two frames within tiles, a plane taken off, is the same quantity from a pair.
+fn prnu(pair: &FlatPair, filter: Option<&String>) -> Option<Prnu> {
+    let squares: Vec<f64> = pair.cells.iter().map(|c| c.prnu2).filter(|v| v.is_finite()).collect();
+    let kept = stats::clipped(&squares, CELL_CLIP_SIGMAS)?;
+    let error = kept.sigma / (kept.n as f64).sqrt();
+    let (value, sigma) = root(kept.mean, error);
+    let method = "covariance of the two flats of the pair nearest to half of saturation, within tiles; n counts tiles";
+    Some(Prnu {
+        filter: filter.cloned(),
+        fraction: Quantity::measured(value, sigma, method, kept.n),
+        signal_adu: mean(&pair.cells, |c| c.signal),
+    })
+}

@@ -1,0 +1,203 @@
+//! Normal equations of a star's fit at one point of parameter space.
+
+use multiversion::multiversion;
+use nalgebra::{SMatrix, SVector};
+
+use super::moffat::{LANES, Lane, ORDERS, PixelValues};
+use crate::stars::{Shape, Stamp};
+
+pub(crate) const PARAMETERS: usize = 8;
+pub(crate) type Vector = SVector<f64, PARAMETERS>;
+pub(crate) type Matrix = SMatrix<f64, PARAMETERS, PARAMETERS>;
+/// Indices of the parameters.
+pub(crate) const PEAK: usize = 0;
+pub(crate) const BACKGROUND: usize = 1;
+pub(crate) const X: usize = 2;
+pub(crate) const Y: usize = 3;
+pub(crate) const WIDTH: usize = 4;
+pub(crate) const E1: usize = 5;
+pub(crate) const E2: usize = 6;
+pub(crate) const INVERSE_BETA: usize = 7;
+
+/// Noise of the pixels.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct FitNoise {
+    /// Variance of a sky pixel, ADU^2.
+    pub sky_adu2: f64,
+    /// Conversion gain, e-/ADU, for the photon noise of the star; `None` weighs all pixels alike.
+    pub e_per_adu: Option<f64>,
+}
+
+impl FitNoise {
+    /// Inverse variance of a pixel whose star light is `star_adu`, 1/ADU^2.
+    #[inline(always)]
+    pub(crate) fn weight(&self, star_adu: f64) -> f64 {
+        (self.sky_adu2 + self.e_per_adu.map_or(0.0, |g| star_adu.max(0.0) / g)).recip()
+    }
+}
+
+/// Pixels that count: places in px of the file, values in ADU.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Counted {
+    pub x: Vec<f64>,
+    pub y: Vec<f64>,
+    pub value: Vec<f64>,
+}
+
+impl Counted {
+    /// The pixels of a stamp that are not NaN.
+    pub fn of(stamp: &Stamp) -> Self {
+        let mut counted = Self::default();
+        for (i, v) in stamp.values.iter().enumerate().filter(|(_, v)| v.is_finite()) {
+            counted.x.push((i % stamp.width + stamp.left) as f64);
+            counted.y.push((i / stamp.width + stamp.top) as f64);
+            counted.value.push(f64::from(*v));
+        }
+        counted
+    }
+}
+
+/// Leaves 1/beta where it is: the others must not move as if it could follow.
+pub(crate) fn hold_beta(curvature: &mut Matrix, gradient: &mut Vector) {
+    curvature.row_mut(INVERSE_BETA).fill(0.0);
+    curvature.column_mut(INVERSE_BETA).fill(0.0);
+    curvature[(INVERSE_BETA, INVERSE_BETA)] = 1.0;
+    gradient[INVERSE_BETA] = 0.0;
+}
+
+/// Normal equations at one point of parameter space.
+pub(crate) struct Normal {
+    pub curvature: Matrix,
+    pub gradient: Vector,
+    pub chi2: f64,
+    pub weights: Vec<f64>,
+}
+
+pub(crate) fn shape_of(p: &Vector) -> Shape {
+    Shape { ln_half_width: p[WIDTH], e1: p[E1], e2: p[E2], inverse_beta: p[INVERSE_BETA] }
+}
+
+fn prior_term(p: &Vector, beta_prior: Option<(f64, f64)>) -> f64 {
+    beta_prior.map_or(0.0, |(mean, sigma)| ((p[INVERSE_BETA] - mean) / sigma).powi(2))
+}
+
+/// Pixels of one order, gathered until there are enough to work on together.
+#[derive(Clone, Copy)]
+struct Group {
+    /// Their numbers.
+    at: [usize; LANES],
+    /// Offsets from the star, px.
+    dx: Lane,
+    dy: Lane,
+    value_adu: Lane,
+    left_behind: Lane,
+    n: usize,
+}
+
+/// Sums over pixels that make the normal equations, each lane for itself.
+struct Sums {
+    /// Lower triangle of the curvature.
+    triangle: [Lane; PARAMETERS * (PARAMETERS + 1) / 2],
+    slope: [Lane; PARAMETERS],
+    chi2: Lane,
+    judged: Lane,
+}
+
+impl Sums {
+    /// Adds the first `group.n` pixels and returns the weights of all.
+    #[inline(always)]
+    fn add(&mut self, group: &Group, values: &PixelValues, p: &Vector, noise: FitNoise) -> Lane {
+        let (mut weight, mut counts, mut residual) = ([0.0; LANES], [0.0; LANES], [0.0; LANES]);
+        let d = values;
+        let mut row = [d.value, [1.0; LANES], d.d_x0, d.d_y0, d.d_ln_half_width, d.d_e1, d.d_e2, d.d_inverse_beta];
+        for lane in 0..LANES {
+            let star = p[PEAK] * values.value[lane];
+            weight[lane] = noise.weight(star);
+            residual[lane] = group.value_adu[lane] - p[BACKGROUND] - star;
+            counts[lane] = if lane < group.n { weight[lane] } else { 0.0 };
+        }
+        for derivatives in &mut row[X..] {
+            for d in derivatives.iter_mut() {
+                *d *= p[PEAK];
+            }
+        }
+        let mut at = 0;
+        for i in 0..PARAMETERS {
+            let mut weighted = [0.0; LANES];
+            for lane in 0..LANES {
+                weighted[lane] = counts[lane] * row[i][lane];
+                self.slope[i][lane] += weighted[lane] * residual[lane];
+            }
+            for other in &row[..=i] {
+                for lane in 0..LANES {
+                    self.triangle[at][lane] += weighted[lane] * other[lane];
+                }
+                at += 1;
+            }
+        }
+        for lane in 0..LANES {
+            let square = residual[lane] * residual[lane];
+            self.chi2[lane] += counts[lane] * square;
+            self.judged[lane] += if lane < group.n { group.left_behind[lane] * square } else { 0.0 };
+        }
+        weight
+    }
+}
+
+/// Sum over the lanes, always in one order.
+fn total(lanes: &Lane) -> f64 {
+    lanes.iter().sum()
+}
+
+/// Normal equations at `p`, and the sum of squares there under the weights of the point left behind (none at first).
+///
+/// Compiled for wider vectors too and chosen at run time; the operations and their order, and so the bits, are the same.
+#[multiversion(targets("x86_64+avx512f+avx512bw+avx512dq+avx512vl", "x86_64+avx2", "x86_64+sse4.2"))]
+pub(crate) fn normal_equations(
+    counted: &Counted,
+    p: &Vector,
+    noise: FitNoise,
+    beta_prior: Option<(f64, f64)>,
+    left_behind: &[f64],
+) -> (Normal, f64) {
+    let model = shape_of(p).prepare();
+    let zero = [0.0; LANES];
+    let triangle = [zero; PARAMETERS * (PARAMETERS + 1) / 2];
+    let mut sums = Sums { triangle, slope: [zero; PARAMETERS], chi2: zero, judged: zero };
+    let mut weights = vec![0.0; counted.value.len()];
+    let empty = Group { at: [0; LANES], dx: zero, dy: zero, value_adu: zero, left_behind: zero, n: 0 };
+    let mut groups = [empty; ORDERS];
+    let mut add = |order: usize, group: &mut Group| {
+        let new = sums.add(group, &model.pixels(order, &group.dx, &group.dy), p, noise);
+        group.at.iter().zip(new).take(group.n).for_each(|(k, w)| weights[*k] = w);
+        group.n = 0;
+    };
+    for (k, ((x, y), value)) in counted.x.iter().zip(&counted.y).zip(&counted.value).enumerate() {
+        let (dx, dy) = (x - p[X], y - p[Y]);
+        let order = model.order(dx, dy);
+        let group = &mut groups[order - 1];
+        let lane = group.n;
+        group.at[lane] = k;
+        (group.dx[lane], group.dy[lane], group.value_adu[lane]) = (dx, dy, *value);
+        group.left_behind[lane] = left_behind.get(k).copied().unwrap_or(0.0);
+        group.n += 1;
+        if group.n == LANES {
+            add(order, group);
+        }
+    }
+    for (group, order) in groups.iter_mut().zip(1..).filter(|(group, _)| group.n > 0) {
+        add(order, group);
+    }
+    let mut curvature = Matrix::from_fn(|i, j| {
+        let (low, high) = (i.min(j), i.max(j));
+        total(&sums.triangle[high * (high + 1) / 2 + low])
+    });
+    let mut gradient = Vector::from(sums.slope.map(|lanes| total(&lanes)));
+    if let Some((mean, sigma)) = beta_prior {
+        let w = sigma.powi(-2);
+        curvature[(INVERSE_BETA, INVERSE_BETA)] += w;
+        gradient[INVERSE_BETA] += w * (mean - p[INVERSE_BETA]);
+    }
+    let prior = prior_term(p, beta_prior);
+    (Normal { curvature, gradient, chi2: total(&sums.chi2) + prior, weights }, total(&sums.judged) + prior)
+}

@@ -1,0 +1,9 @@
+//! Which peaks are no stars, and which stars are no measure.
+
+pub(crate) mod clipped;
+pub(crate) mod hot_pixels;
+pub(crate) mod lone;
+pub(crate) mod neighbours;
+pub(crate) mod ridges;
+pub(crate) mod rings;
+pub(crate) mod sharp;
