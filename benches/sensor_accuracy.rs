@@ -5,6 +5,7 @@
 
 use rayon::prelude::*;
 use skygrain::folder::FrameKind;
+use skygrain::report::InWords;
 use skygrain::sensor::{CalibrationFrame, SensorHints, SensorResult, characterise};
 use skygrain::simulate::{SmallCamera, Tally};
 
@@ -73,7 +74,7 @@ fn main() {
         .filter(|n| {
             let camera = SmallCamera::draw(SEED + 1, *n, SIDE_PX).hidden();
             let read = measured(&camera).read_noise_adu;
-            let limit = read.note.as_ref().is_some_and(|note| note.contains("quantisation-limited"));
+            let limit = read.remark().is_some_and(|note| note.contains("quantisation-limited"));
             limit && read.value.is_some_and(|v| v >= camera.read_noise_adu)
         })
         .count();

@@ -13,7 +13,7 @@ const SOURCES: [&str; 13] = [
     "src/night",
     "src/stats",
     "src/stats.rs",
-    "src/quantity.rs",
+    "src/facts",
     "src/units.rs",
     "src/store.rs",
     "src/format.rs",

@@ -8,16 +8,17 @@
 //! ```
 //!
 //! [`night`] wires the stages; [`simulate`] makes frames with known truth for the demo, the tests and the benches;
-//! [`units`], [`quantity`], [`format`] and [`stats`] are shared by all; [`store`] keeps results between runs and [`whole_file`] writes
+//! [`units`], [`facts`], [`format`] and [`stats`] are shared by all; [`store`] keeps results between runs and [`whole_file`] writes
 //! files whole or not at all, whatever is in them.
 
 pub mod cli;
+pub mod facts;
 pub mod fits;
 pub mod folder;
 pub mod format;
 pub mod frame;
 pub mod night;
-pub mod quantity;
+
 pub mod report;
 pub mod sensor;
 pub mod simulate;

@@ -1,5 +1,6 @@
 //! `skygrain demo`: a simulated night through the main job, beside the truth it was made from.
 
+use crate::report::InWords;
 use std::path::{Path, PathBuf};
 
 use walkdir::WalkDir;
@@ -7,9 +8,9 @@ use walkdir::WalkDir;
 use super::job::{Task, once};
 use super::progress::Say;
 use super::{CliError, print};
+use crate::facts::Quantity;
 use crate::folder::Rig;
 use crate::night::{NightInput, Scope};
-use crate::quantity::Quantity;
 use crate::report::{Report, with_sigma};
 use crate::simulate::{NightTruth, SimulateError, write_night};
 

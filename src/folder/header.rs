@@ -6,7 +6,7 @@ use jiff::civil::DateTime;
 
 use super::FrameKind;
 use super::pointing::{HeaderWcs, Pointing};
-use crate::quantity::Source;
+use crate::facts::Source;
 
 /// Degrees of longitude that the Sun passes in an hour.
 const DEGREES_PER_HOUR: f64 = 15.0;

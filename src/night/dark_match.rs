@@ -1,7 +1,8 @@
 //! The darks that match a session's lights best.
 
+use crate::facts::Quantity;
 use crate::folder::{FrameKind, SensorKey};
-use crate::quantity::Quantity;
+use crate::report::InWords;
 use crate::sensor::SensorResult;
 use crate::verdict::{DarkMatch, DarkMatchInput, dark_match};
 

@@ -1,8 +1,8 @@
 //! What a session's measurements say to a decision: gear that would suit its stars, what makes them wide, where they
 //! saturate, and cooling over a year.
 
+use crate::facts::Quantity;
 use crate::folder::{Carded, Rig};
-use crate::quantity::Quantity;
 use crate::sensor::SensorResult;
 use crate::sky::StarMatch;
 use crate::stars::StarFlag;

@@ -1,5 +1,6 @@
 //! Stars of every light, and which lights a session can use.
 
+use crate::report::InWords;
 use std::cell::Cell;
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -8,10 +9,10 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
+use crate::facts::Quantity;
 use crate::fits::{ImageFile, Pixels};
 use crate::folder::{CfaPattern, FrameKind, SessionKey};
 use crate::frame::{Lattice, NoiseCorrelation, measured_pattern, noise_correlation, undefine};
-use crate::quantity::Quantity;
 use crate::report::{Severity, Warning};
 use crate::sensor::Defect;
 use crate::stars::{FrameStars, MeasureOptions, Place, measure};

@@ -1,7 +1,7 @@
 //! Star images over the frame, from the lights that a session uses.
 
+use crate::facts::Quantity;
 use crate::folder::FrameHeader;
-use crate::quantity::Quantity;
 use crate::stars::field::{FieldFrame, FieldOptics, FieldResult, field};
 use crate::units::ARCSEC_PER_RADIAN;
 

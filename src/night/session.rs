@@ -1,7 +1,8 @@
 //! One session: what its lights, its sensor and the verdicts make of it.
 
+use crate::facts::{Method, Quantity, Source};
 use crate::folder::{Rig, SessionKey};
-use crate::quantity::{Quantity, Source};
+use crate::report::InWords;
 use crate::report::{FrameCounts, Session, SessionSettings, Temperature};
 use crate::sensor::SensorResult;
 use crate::sky::StarMatch;
@@ -273,10 +274,10 @@ fn session_scale(used: &[&MeasuredLight], members: &[&MeasuredLight]) -> Quantit
                 Source::Measured,
                 centre,
                 sigma,
-                first.map_or_else(String::new, |s| s.method.clone()),
+                first.map_or(Method::NotMeasurable, |s| s.method.clone()),
                 fitted.len(),
             );
-            scale.note = first.and_then(|s| s.note.clone());
+            scale.notes = first.map(|s| s.notes.clone()).unwrap_or_default();
             scale
         }
         None => scales.into_iter().next().unwrap_or_else(|| Quantity::not_measurable("no light")),
@@ -305,7 +306,7 @@ fn followed(stated: Quantity, star_match: &StarMatch) -> Quantity {
     match disagrees {
         Some(o) => stars.clone().noted(format!(
             "{} gives {}, {:+.1} % from it",
-            stated.method,
+            stated.how(),
             stated.text("arcsec/px"),
             100.0 * o
         )),
@@ -356,7 +357,7 @@ fn sky_rate(used: &[&MeasuredLight], sensor: &SensorResult, dark: &Quantity, exp
         .map(|s| s * s)
         .sum::<f64>()
         .sqrt();
-    let source = crate::quantity::weaker(Source::Measured, sensor.gain_e_per_adu.source);
+    let source = crate::facts::weaker(Source::Measured, sensor.gain_e_per_adu.source);
     let sky = Quantity::with(
         source,
         total - dark_rate,

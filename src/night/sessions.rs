@@ -2,8 +2,8 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use crate::facts::Quantity;
 use crate::folder::{Rig, SensorKey, SessionKey};
-use crate::quantity::Quantity;
 use crate::report::{FrameRow, Report, Session, Severity, StarRow, Warning};
 use crate::stars::StarFlag;
 use crate::stats::median;

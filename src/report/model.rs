@@ -9,8 +9,8 @@ use jiff::civil::DateTime;
 use serde::{Serialize, Serializer};
 
 use super::files::star_rows::StarRow;
+use crate::facts::Quantity;
 use crate::folder::FrameKind;
-use crate::quantity::Quantity;
 use crate::sensor::{DefectMap, SensorResult};
 use crate::sky::StarMatch;
 use crate::stars::field::FieldResult;

@@ -8,8 +8,8 @@ use jiff::civil::date;
 
 use super::model::*;
 use super::sample_sensor::sensor;
+use crate::facts::{Quantity, Source};
 use crate::folder::FrameKind;
-use crate::quantity::{Quantity, Source};
 use crate::sky::{StarMatch, StatedOptics};
 use crate::stars::field::{FieldFrame, FieldOptics, FieldResult, field};
 use crate::stars::{Shape, Star, StarFit};

@@ -2,7 +2,7 @@
 
 use super::model::{SensorEntry, SensorSettings};
 use super::sample::{DARK_NOW, EA_EV, HOSTILE, NOW_C, READ_E, dark_at};
-use crate::quantity::{Quantity, Source};
+use crate::facts::{Quantity, Source};
 use crate::sensor::{
     CalibrationCounts, DarkCurrent, DarkLaw, DarkPoint, HotPixels, PhotonTransferPoint, PixelDarkRates, RateQuantile,
     RateStep, ReadNoiseTail, SensorResult, TransferFit, Vignetting,

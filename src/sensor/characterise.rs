@@ -1,13 +1,14 @@
 //! The stage: calibration frames of one sensor in, what is known about the sensor out.
 
+use crate::report::InWords;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use serde::Serialize;
 
+use crate::facts::Quantity;
 use crate::fits::FitsError;
 use crate::folder::{CfaPattern, FrameKind};
-use crate::quantity::Quantity;
 
 use super::bias::mean_bias::Pattern;
 use super::bias::pairs::{self, BiasSet};
@@ -220,8 +221,8 @@ pub fn characterise(
         .filter_map(|(set, typical)| pixels::defects(set, *typical, &gain, size))
         .collect();
     let mut read_noise_e = from_bias.read_noise_adu.times(&gain, "read noise in ADU times gain");
-    if let (Some(_), Some(note)) = (read_noise_e.value, &from_bias.read_noise_adu.note) {
-        read_noise_e = read_noise_e.noted(note.clone());
+    if read_noise_e.is_known() {
+        read_noise_e.notes.extend(from_bias.read_noise_adu.notes.iter().cloned());
     }
     let result = SensorResult {
         read_noise_e,

@@ -1,6 +1,6 @@
 //! Which gain a sensor has: measured, stated, or why none.
 
-use crate::quantity::Quantity;
+use crate::facts::Quantity;
 
 use super::SensorHints;
 use super::bias::pairs::BiasSet;

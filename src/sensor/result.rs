@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::quantity::Quantity;
+use crate::facts::Quantity;
 
 use super::{Amplifier, DarkLaw, Glow, PixelDarkRates, Prnu, ReadNoiseTail, TransferFit, Vignetting};
 

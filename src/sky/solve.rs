@@ -6,7 +6,7 @@ use super::plate_fit::Fitted;
 use super::region::Region;
 use super::search::{FALSE_ALARM, Found, Search, Step};
 use super::{Catalogue, Direction};
-use crate::quantity::Quantity;
+use crate::facts::Quantity;
 use crate::units::ARCSEC_PER_RADIAN;
 
 /// Factor by which a scale from the header may be wrong, either way.

@@ -7,7 +7,7 @@
 
 use std::collections::BTreeMap;
 
-use crate::quantity::Quantity;
+use crate::facts::Quantity;
 use crate::stats::{MEDIAN_TO_MEAN_ERROR, median, median_and_mad_sigma};
 use crate::units::{MAGNITUDES_PER_DECADE, flux_of_magnitudes};
 
@@ -112,6 +112,7 @@ pub fn star_light(frames: &[Vec<Seen>]) -> StarLight {
 
 #[cfg(test)]
 mod tests {
+    use crate::report::InWords;
     use rand::SeedableRng;
     use rand_distr::{Distribution, Normal};
     use rand_xoshiro::Xoshiro256PlusPlus;

@@ -1,9 +1,10 @@
 //! What the matched frames of a session say together.
 
+use crate::report::InWords;
 use serde::Serialize;
 
 use super::solve::{NoMatch, SkyMatch};
-use crate::quantity::Quantity;
+use crate::facts::Quantity;
 use crate::units::ARCSEC_PER_RADIAN;
 
 /// Relative difference of the scales of two frames of a session beyond which they cannot both be right: focus and

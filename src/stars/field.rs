@@ -14,7 +14,7 @@ mod words;
 use serde::Serialize;
 use statrs::function::erf::erfc;
 
-use crate::quantity::Quantity;
+use crate::facts::Quantity;
 use crate::stats::grouped::FEWEST_FRAMES;
 use crate::stats::median;
 
@@ -319,7 +319,7 @@ fn constant_part(result: &mut FieldResult, pattern: &Elongation, chances: Chance
     };
     result.change_between_frames = match chances.change_between_frames {
         Some(_) => Quantity::with(
-            crate::quantity::Source::Measured,
+            crate::facts::Source::Measured,
             pattern.change,
             None,
             "standard deviation over the frames of either part of the constant elongation, errors taken off",

@@ -10,9 +10,9 @@ use super::search::{Search, common_width};
 use super::summary::{out_of_focus, summed_up};
 use super::trailed::follow_lines;
 use super::{Peak, map_sky};
+use crate::facts::Quantity;
 use crate::fits::Pixels;
 use crate::frame::Lattice;
-use crate::quantity::Quantity;
 use crate::stats::median;
 
 /// Height from which a star is worth a fit: its width is then known to about 10 %.

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use crate::quantity::Quantity;
+use crate::facts::Quantity;
 use crate::stats::{median, median_and_mad_sigma};
 
 use super::profile::beta::CommonBeta;

@@ -3,7 +3,7 @@
 //! An elliptical profile has no flat top; fitted to a trail it asks for thin wings and takes the minor axis too wide. Here
 //! the profile is averaged over the line, so that its width is that of seeing and focus. The star itself is taken for round.
 
-use crate::quantity::Quantity;
+use crate::facts::Quantity;
 use crate::stats::median;
 
 use super::measure::FrameStars;

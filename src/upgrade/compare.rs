@@ -1,5 +1,6 @@
 //! The comparison: every option against every session of a report.
 
+use crate::report::InWords;
 use serde::Serialize;
 
 use super::altogether::{Altogether, Years, altogether, shares};
@@ -8,7 +9,7 @@ use super::measured::{MeasuredReport, MeasuredSession};
 use super::options::{Choice, Conditions, Kind, Options};
 use super::pairing::{Budget, Drawn, Exposures, INPUTS, Pairing};
 use super::ratio::{Part, split};
-use crate::quantity::Quantity;
+use crate::facts::Quantity;
 use crate::stats::quantile;
 use crate::verdict::advice::{AdviceInput, advice};
 use crate::verdict::year::{Verdict, Year, break_even_nights, cost_per_hour};

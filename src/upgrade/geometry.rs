@@ -3,6 +3,7 @@
 use super::measured::{MeasuredReport, MeasuredSession};
 use super::options::{Choice, Kind, Options};
 use super::pairing::present_pixel_um;
+use crate::report::InWords;
 use crate::verdict::sampling::verdict_of;
 use crate::verdict::suited::field_of;
 

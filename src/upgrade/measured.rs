@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 
 use serde::Deserialize;
 
-use crate::quantity::Quantity;
+use crate::facts::Quantity;
 
 /// The report's version that this program reads.
 const SCHEMA_VERSION: u64 = 1;

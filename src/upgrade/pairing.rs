@@ -3,7 +3,8 @@
 use super::measured::{MeasuredReport, MeasuredSession};
 use super::options::{Ambient, Choice, Kind, Options, Sensor, Stated};
 use super::ratio::{Detector, mixed};
-use crate::quantity::{Quantity, Source};
+use crate::facts::{Quantity, Source};
+use crate::report::InWords;
 use crate::verdict::budget::READ_NOISE_SHARE;
 use crate::verdict::propagation::Parameter;
 use crate::verdict::thermal::{CoolingLaw, ThermalStep};
@@ -108,7 +109,7 @@ impl Pairing {
         let sensor = report.sensor_of(session).ok_or("the report names no sensor for this session")?;
         let exposure_s = session.exposure_s().ok_or("the exposure time is not known (card EXPTIME)")?;
         let known = |q: &Quantity, name: &str, min: f64| {
-            Parameter::of(q, min).ok_or_else(|| match q.why() {
+            Parameter::of(q, min).ok_or_else(|| match q.why().as_str() {
                 "" => format!("{name} is not known"),
                 why => format!("{name} is not known: {why}"),
             })

@@ -1,10 +1,11 @@
 //! What costs nothing, and the time for the same result that it would leave.
 
+use crate::report::InWords;
 use serde::Serialize;
 
 use super::budget::READ_NOISE_SHARE;
 use super::propagation::{Parameter, propagate};
-use crate::quantity::Quantity;
+use crate::facts::Quantity;
 
 /// Darks in a master after which more hardly count: a twentieth of one dark's variance is left.
 const ENOUGH_DARKS: f64 = 20.0;
@@ -80,7 +81,7 @@ fn nothing(of: &Quantity) -> Quantity {
 fn exposure(input: &AdviceInput) -> (Quantity, String) {
     let best = input.exposure_for_5_percent_read_s;
     let (Some(p), Some(now_s)) = (Parameter::of(best, 0.0).filter(|p| p.value > 0.0), input.exposure_s) else {
-        let why = if best.is_known() { "the exposure time is not known (card EXPTIME)" } else { best.why() };
+        let why = if best.is_known() { "the exposure time is not known (card EXPTIME)".to_owned() } else { best.why() };
         return (Quantity::not_measurable(why), "the exposure that drowns the read noise is not known".to_owned());
     };
     let c = (1.0 + READ_NOISE_SHARE).powi(2) - 1.0;

@@ -5,7 +5,7 @@ use serde::Serialize;
 use super::findings::{Finding, cooling_finding, sampling_finding, thermal_finding};
 use super::reply::reply;
 use super::result::{Cooling, NoiseBudget, Sampling};
-use crate::quantity::Quantity;
+use crate::facts::Quantity;
 
 /// A question of the user.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
@@ -99,7 +99,7 @@ mod tests {
         BudgetInput, CoolingInput, CoolingLaw, SamplingInput, ThermalStep, cooling, noise_budget, sampling,
     };
     use super::*;
-    use crate::quantity::Source;
+    use crate::facts::Source;
 
     fn measured(value: f64, sigma: f64) -> Quantity {
         Quantity::measured(value, sigma, "test value", 9)

@@ -6,7 +6,8 @@
 use super::propagation::{Parameter, missing, propagate, weakest};
 use super::result::NoiseBudget;
 use super::variance::swamping_exposure_s;
-use crate::quantity::Quantity;
+use crate::facts::Quantity;
+use crate::report::InWords;
 
 /// Share by which read noise may raise the noise of sky and dark for the recommended exposure (common practice, no
 /// source): 5 % more noise costs 10 % of the time.
@@ -42,8 +43,8 @@ pub fn noise_budget(input: &BudgetInput) -> NoiseBudget {
     let over_exposure = |rate: &Quantity, name: &str| match exposure {
         None => Quantity::not_measurable("the exposure time is not known (card EXPTIME)"),
         Some(t) if rate.is_known() => {
-            let words = format!("{name} rate times {t} s; {}", rate.method);
-            Quantity { method: words, ..rate.scaled(t) }
+            let words = format!("{name} rate times {t} s; {}", rate.how());
+            Quantity { method: words.into(), ..rate.scaled(t) }
         }
         Some(_) => Quantity::not_measurable(rate.why()),
     };
@@ -112,7 +113,7 @@ fn variance_of(q: &Quantity, words: &str) -> Quantity {
         None => Quantity::not_measurable(q.why()),
         Some((v, s)) => {
             let sigma = q.sigma.map(|_| 2.0 * v.abs() * s);
-            Quantity::with(q.source, v * v, sigma, format!("{words}; {}", q.method), q.n)
+            Quantity::with(q.source, v * v, sigma, format!("{words}; {}", q.how()), q.n)
         }
     }
 }
@@ -159,7 +160,7 @@ fn combine(
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::quantity::Source;
+    use crate::facts::Source;
 
     fn measured(value: f64, sigma: f64) -> Quantity {
         Quantity::measured(value, sigma, "test value", 4)

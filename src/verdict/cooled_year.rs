@@ -1,13 +1,14 @@
 //! Cooling over a year: classes of air temperature with their hours, each with its own time ratio, and the warm night.
 
+use crate::report::InWords;
 use serde::Serialize;
 
 use super::cooling::{CoolingInput, State, noise_reason, parameters};
 use super::propagation::{Draws, weakest};
 use super::variance::variance_rate;
 use super::year::{Class, Year};
+use crate::facts::{Quantity, weaker};
 use crate::folder::AirClass;
-use crate::quantity::{Quantity, weaker};
 
 /// The user's air and the cooler thought of, as the rig file states them.
 #[derive(Debug, Clone, Default, PartialEq)]
@@ -164,7 +165,7 @@ fn sentence(year: &CooledYear) -> String {
 mod tests {
     use super::super::thermal::{CoolingLaw, ThermalStep};
     use super::*;
-    use crate::quantity::Source;
+    use crate::facts::Source;
 
     fn exact(value: f64) -> Quantity {
         Quantity::measured(value, 0.0, "test", 4)

@@ -4,7 +4,7 @@ use super::propagation::{Draws, Parameter, missing, propagate, weakest};
 use super::result::{Cooling, CoolingRow};
 use super::thermal::CoolingLaw;
 use super::variance::{tolerable_dark, variance_rate};
-use crate::quantity::{Quantity, Source, weaker};
+use crate::facts::{Quantity, Source, weaker};
 
 /// Drops of the sensor temperature in the table, C: round steps up to what one- and two-stage coolers reach, and the
 /// 13.5 C that the trade calls the least that is worth a cooler (common practice, no source).
@@ -259,6 +259,7 @@ fn basis(input: &CoolingInput, noise: Option<&str>, exposure: Option<f64>) -> St
 mod tests {
     use super::super::thermal::ThermalStep;
     use super::*;
+    use crate::report::InWords;
 
     fn measured(value: f64, sigma: f64) -> Quantity {
         Quantity::measured(value, sigma, "test value", 5)
@@ -391,7 +392,7 @@ mod tests {
     fn rows_below_the_measured_range_are_noted() {
         let c = usual(energy(0.63, 0.01));
         for r in &c.rows {
-            assert_eq!(r.dark_e_per_px_s.note.is_some(), r.sensor_celsius < -5.0);
+            assert_eq!(r.dark_e_per_px_s.remark().is_some(), r.sensor_celsius < -5.0);
         }
     }
 

@@ -3,11 +3,12 @@
 //! Darks at another temperature or of another exposure leave a part of the dark level, and the same part of its pattern
 //! from pixel to pixel. A master of N darks adds an Nth of one dark's noise to the lights.
 
+use crate::report::InWords;
 use serde::Serialize;
 
 use super::percent::percent;
 use super::propagation::{Parameter, propagate};
-use crate::quantity::Quantity;
+use crate::facts::Quantity;
 
 /// Share of an exposure's noise from which the pattern left is worth a warning: added in quadrature to the noise of one
 /// frame 5 % are lost in it, but the pattern does not average out over a stack as the noise does.
@@ -151,7 +152,7 @@ fn added_variance(input: &DarkMatchInput) -> Quantity {
         (input.dark_rate.pair(), input.read_noise_e.pair(), input.total_e2.pair())
     else {
         let all = [input.dark_rate, input.read_noise_e, input.total_e2];
-        let unknown = all.into_iter().find(|q| !q.is_known()).map_or("nothing is known of it", Quantity::why);
+        let unknown = all.into_iter().find(|q| !q.is_known()).map_or("nothing is known of it".to_owned(), |q| q.why());
         return Quantity::not_measurable(unknown);
     };
     let n = input.darks as f64;

@@ -5,8 +5,9 @@ use super::percent::percent;
 use super::result::{Cooling, CoolingRow, SamplingVerdict};
 use super::sampling::{OVER_SAMPLED_PX, UNDER_SAMPLED_PX, WELL_SAMPLED_PX};
 use super::seeing::{QUOTED_WAVELENGTH_NM, airmass_factor, diffraction_fwhm_arcsec};
+use crate::facts::{Quantity, Source};
 use crate::format::capped;
-use crate::quantity::{Quantity, Source};
+use crate::report::InWords;
 
 /// Shares of the variance from which dark current is called minor, noticeable, dominant. A variance up by 2 % costs 2 %
 /// of the time; 10 % is the least that a user would see; half is more than all else together (definition, not law).
@@ -80,7 +81,7 @@ pub(crate) fn sampling_finding(s: &SessionFindings) -> Finding {
         SamplingVerdict::OverSampled => (Some(3), "They are finer than the stars need", "; 2 px would do"),
     };
     let (Some(rank), Some((value, sigma))) = (rank, px.pair()) else {
-        return Finding::unknown(s.label, px.why(), String::new());
+        return Finding::unknown(s.label, &px.why(), String::new());
     };
     let limits = [UNDER_SAMPLED_PX, WELL_SAMPLED_PX, OVER_SAMPLED_PX];
     let close = limits.into_iter().find(|limit| (value - limit).abs() <= sigma && sigma > 0.0);
@@ -130,11 +131,11 @@ fn angle_sentence(s: &SessionFindings) -> String {
     text
 }
 
-fn reason<'a>(first: &'a Quantity, second: &'a Quantity) -> &'a str {
-    match (second.is_known(), first.why()) {
+fn reason(first: &Quantity, second: &Quantity) -> String {
+    match (second.is_known(), first.why().as_str()) {
         (false, _) if !second.why().is_empty() => second.why(),
-        (_, "") => "the image scale is not known",
-        (_, why) => why,
+        (_, "") => "the image scale is not known".to_owned(),
+        (_, why) => why.to_owned(),
     }
 }
 
@@ -142,7 +143,7 @@ fn reason<'a>(first: &'a Quantity, second: &'a Quantity) -> &'a str {
 pub(crate) fn thermal_finding(s: &SessionFindings) -> Finding {
     let b = s.noise_budget;
     let Some((share, sigma)) = b.dark_share.pair() else {
-        return Finding::unknown(s.label, b.dark_share.why(), String::new());
+        return Finding::unknown(s.label, &b.dark_share.why(), String::new());
     };
     let grade_of = |x: f64| THERMAL_GRADES.iter().rposition(|(from, ..)| x >= *from).unwrap_or(0);
     let rank = grade_of(share);
@@ -163,7 +164,7 @@ pub(crate) fn thermal_finding(s: &SessionFindings) -> Finding {
             b.exposure_for_10_percent_read_s.text("s")
         ));
     }
-    if let Some(note) = &b.dark_share.note {
+    if let Some(note) = b.dark_share.remark() {
         detail.push_str(&format!(" Caution: {note}."));
     }
     let reach = [grade_of((share - sigma).max(0.0)), grade_of(share + sigma)];
@@ -191,7 +192,7 @@ pub(crate) fn thermal_finding(s: &SessionFindings) -> Finding {
 pub(crate) fn cooling_finding(s: &SessionFindings) -> Finding {
     let c = s.cooling;
     let Some((limit, limit_sigma)) = c.floor_time_ratio.pair() else {
-        return Finding::unknown(s.label, c.floor_time_ratio.why(), String::new());
+        return Finding::unknown(s.label, &c.floor_time_ratio.why(), String::new());
     };
     let quoted = c.rows.iter().find(|r| r.below_now_c == QUOTED_DROP_C).filter(|r| r.time_ratio.is_known());
     let saved = quoted.and_then(|r| r.time_ratio.pair()).map(|(rho, sigma)| (1.0 - rho, sigma));
@@ -283,7 +284,7 @@ fn cooling_detail(c: &Cooling, quoted: Option<&CoolingRow>) -> String {
 fn confidence(q: &Quantity, what: &str, spread: f64, trust: [f64; 2]) -> String {
     let spread_words = if spread < 0.001 { "better than 0.1 %".to_owned() } else { format!("{:.1} %", 100.0 * spread) };
     match (q.source, q.sigma) {
-        (Source::Assumed, _) => format!("low: {what} rests on an assumption ({})", q.method),
+        (Source::Assumed, _) => format!("low: {what} rests on an assumption ({})", q.how()),
         (_, None) => format!("medium: the uncertainty of {what} is not known"),
         (Source::Measured, Some(_)) if spread <= trust[0] => {
             format!("high: {what} is measured from these frames to {spread_words}")

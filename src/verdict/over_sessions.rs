@@ -1,11 +1,12 @@
 //! Sampling over all sessions of a filter.
 
+use crate::report::InWords;
 use serde::Serialize;
 
 use super::propagation::weakest;
 use super::result::SamplingVerdict;
 use super::sampling::verdict_of;
-use crate::quantity::Quantity;
+use crate::facts::Quantity;
 
 /// A session's part.
 #[derive(Debug, Clone, Copy)]
@@ -57,7 +58,9 @@ fn mean(members: &[&SessionWidth]) -> Quantity {
         members.iter().filter_map(|s| s.px_per_fwhm.pair().map(|(v, e)| (v, e, s.lights.max(1) as f64))).collect();
     let all: f64 = known.iter().map(|k| k.2).sum();
     if known.is_empty() {
-        return Quantity::not_measurable(members.first().map_or("there is no session", |s| s.px_per_fwhm.why()));
+        return Quantity::not_measurable(
+            members.first().map_or("there is no session".to_owned(), |s| s.px_per_fwhm.why()),
+        );
     }
     let value = known.iter().map(|(v, _, w)| v * w).sum::<f64>() / all;
     let own = known.iter().map(|(_, e, w)| (e * w / all).powi(2)).sum::<f64>();
@@ -93,7 +96,7 @@ mod tests {
         assert!((got[0].px_per_fwhm.value.unwrap() - 2.25).abs() < 1e-12);
         assert!((got[0].px_per_fwhm.sigma.unwrap() - 0.259_807_6).abs() < 1e-6);
         assert_eq!((got[0].verdict, got[0].sessions.len()), (SamplingVerdict::WellSampled, 2));
-        assert_eq!((got[1].verdict, got[1].px_per_fwhm.why()), (SamplingVerdict::Undetermined, "clouds"));
+        assert_eq!((got[1].verdict, got[1].px_per_fwhm.why().as_str()), (SamplingVerdict::Undetermined, "clouds"));
         assert_eq!(got[2].verdict, SamplingVerdict::Marginal);
     }
 }

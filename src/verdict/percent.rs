@@ -1,7 +1,7 @@
 //! Shares as a reader wants them: percent with three digits at most, and "less than" where it is next to nothing.
 
+use crate::facts::Quantity;
 use crate::format::{UNKNOWN, capped};
-use crate::quantity::Quantity;
 
 /// Percent below which a share is only called less than that: finer figures would tell a reader nothing.
 const LEAST_TOLD: [f64; 2] = [0.01, 0.1];

@@ -4,9 +4,10 @@
 //! `VT0 - 2.5 log10(sky / scale^2)`. VT is the band of the catalogue (Tycho-2, Hog et al. 2000, A&A 355, L27), not that of
 //! the filter; what that does is seen in the scatter of single stars, and the sky, of one colour, may be off by as much.
 
+use crate::report::InWords;
 use serde::Serialize;
 
-use crate::quantity::Quantity;
+use crate::facts::Quantity;
 use crate::units::{MAGNITUDES_PER_DECADE, MAGNITUDES_PER_RELATIVE, flux_of_magnitudes};
 
 /// The caution that stands with every magnitude.

@@ -1,11 +1,12 @@
 //! Uncertainty of a computed number from those of its inputs: by differences one standard uncertainty to each side, or
 //! by seeded draws where inputs sit near a bound or the formula bends.
 
+use crate::report::InWords;
 use rand::SeedableRng;
 use rand_distr::{Distribution, StandardNormal};
 use rand_xoshiro::Xoshiro256PlusPlus;
 
-use crate::quantity::{Quantity, Source, weaker};
+use crate::facts::{Quantity, Source, weaker};
 
 /// Draws: they fix a standard uncertainty to 1.1 %, less than its second digit.
 const DRAWS: usize = 4000;
@@ -109,7 +110,7 @@ pub fn weakest(inputs: &[&Quantity]) -> Source {
 
 /// Why the first of the named inputs without a value has none: `name: reason`. `None` when all are known.
 pub fn missing(inputs: &[(&str, &Quantity)]) -> Option<String> {
-    inputs.iter().find(|(_, q)| !q.is_known()).map(|(name, q)| match q.why() {
+    inputs.iter().find(|(_, q)| !q.is_known()).map(|(name, q)| match q.why().as_str() {
         "" => format!("{name} is not known"),
         why => format!("{name} is not known: {why}"),
     })

@@ -2,7 +2,7 @@
 
 use serde::Serialize;
 
-use crate::quantity::{Quantity, Source};
+use crate::facts::{Quantity, Source};
 
 /// How the pixels suit the star image.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]

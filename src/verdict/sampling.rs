@@ -1,5 +1,6 @@
 //! Sampling: how the pixel suits the star image, and what it costs to either side.
 
+use crate::report::InWords;
 use std::f64::consts::SQRT_2;
 
 use super::percent::percent;
@@ -9,7 +10,7 @@ use super::profile::StarProfile;
 use super::propagation::{Parameter, missing, propagate, weakest};
 use super::result::{Sampling, SamplingVerdict};
 use super::suited::common_band;
-use crate::quantity::Quantity;
+use crate::facts::Quantity;
 
 /// Below this many pixels per FWHM photometry and positions suffer: Howell, Handbook of CCD Astronomy (extract).
 pub const UNDER_SAMPLED_PX: f64 = 1.5;
@@ -94,7 +95,7 @@ pub fn sampling(input: &SamplingInput) -> Sampling {
     };
     let [snr, factor, best] =
         noise.unwrap_or_else(|because| [(); 3].map(|()| Quantity::not_measurable(because.clone())));
-    let px_per_fwhm = Quantity { method: "FWHM before the pixel over the pixel".to_owned(), ..input.fwhm_px.clone() };
+    let px_per_fwhm = Quantity { method: "FWHM before the pixel over the pixel".into(), ..input.fwhm_px.clone() };
     let best_binning = Some((f / WELL_SAMPLED_PX).floor() as u32).filter(|b| *b >= 1);
     let mut result = Sampling {
         px_per_fwhm,
@@ -258,7 +259,7 @@ fn noise_sentence(s: &Sampling, scale: &Quantity) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::quantity::Source;
+    use crate::facts::Source;
 
     fn measured(value: f64, sigma: f64) -> Quantity {
         Quantity::measured(value, sigma, "test value", 20)

@@ -1,11 +1,12 @@
 //! Where stars saturate: how many clip now, and the exposure at which the brighter ones would.
 
+use crate::report::InWords;
 use serde::Serialize;
 
 use super::percent::percent;
 use super::profile::StarProfile;
 use super::propagation::weakest;
-use crate::quantity::Quantity;
+use crate::facts::Quantity;
 use crate::stats::{MEDIAN_TO_MEAN_ERROR, mean_and_std, median};
 
 /// Share of the stars bright enough to be fitted that may clip: these lose their colour and their use for photometry

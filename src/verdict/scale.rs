@@ -1,7 +1,7 @@
 //! Image scale of one frame: from its celestial WCS, else from pixel pitch and focal length.
 
+use crate::facts::{Quantity, Source};
 use crate::folder::{Carded, FrameHeader, PixelReadings};
-use crate::quantity::{Quantity, Source};
 use crate::units::ARCSEC_PER_RADIAN;
 
 /// Scales that a deep-sky imager can have, arcsec/px; anything outside is a bogus card (common practice, no source).
@@ -74,13 +74,13 @@ enum Optics {
 impl Optics {
     fn quantity(&self) -> Quantity {
         match self {
-            Self::Scale { value, source, method } => Quantity::with(*source, *value, None, method, 1),
+            Self::Scale { value, source, method } => Quantity::with(*source, *value, None, method.clone(), 1),
             Self::Ambiguous { physical, binned, card } => Quantity::not_measurable(format!(
                 "the frame is binned and nothing tells whether {card} contains the binning: {physical:.3} arcsec/px if \
                  {card} is the physical pixel, {binned:.3} if it is the binned one; the rig key \
                  pixel_includes_binning settles it"
             )),
-            Self::Unknown { because } => Quantity::not_measurable(because),
+            Self::Unknown { because } => Quantity::not_measurable(because.clone()),
         }
     }
 }
@@ -148,6 +148,7 @@ fn usable(length: Option<&Carded<f64>>) -> Option<&Carded<f64>> {
 mod tests {
     use super::*;
     use crate::folder::FrameKind;
+    use crate::report::InWords;
 
     fn header(pixel_um: Option<f64>, focal_mm: Option<f64>, binning: u32) -> FrameHeader {
         FrameHeader {
@@ -214,7 +215,7 @@ mod tests {
             binned.pixel_includes_binning = Some(includes);
             let got = image_scale(&binned);
             assert!((got.value.unwrap() - want).abs() < 1e-5);
-            assert!(got.method.contains(words), "{}", got.method);
+            assert!(got.how().contains(words), "{}", got.how());
         }
     }
 
@@ -234,7 +235,7 @@ mod tests {
         h.wcs_arcsec_per_px = Some(Carded::new(1.40, "CD1_1"));
         assert!(image_scale(&h).why().contains("+4.5 %"), "{}", image_scale(&h).why());
         h.wcs_arcsec_per_px = Some(Carded::new(1.45, "CD1_1"));
-        assert_eq!(image_scale(&h).note, None);
+        assert_eq!(image_scale(&h).remark(), None);
     }
 
     #[test]

@@ -1,9 +1,10 @@
 //! Pixel sizes and focal lengths that would suit the measured star width, each with its field of view.
 
+use crate::report::InWords;
 use serde::Serialize;
 
 use super::sampling::{OVER_SAMPLED_PX, WELL_SAMPLED_PX};
-use crate::quantity::{Quantity, Source};
+use crate::facts::{Quantity, Source};
 use crate::units::ARCSEC_PER_RADIAN;
 
 /// Samplings told, px per FWHM: the ends of what holds all detail at no waste, and the middle, where even the sharper of
@@ -49,7 +50,7 @@ pub fn suited(input: &SuitedInput) -> Vec<Suited> {
 
 fn row(input: &SuitedInput, wanted: f64) -> Suited {
     let words = format!("{wanted} px per FWHM, stars as wide on the sky as measured");
-    let coarser = Quantity { method: words.clone(), ..input.fwhm_px.scaled(wanted.recip()) };
+    let coarser = Quantity { method: words.clone().into(), ..input.fwhm_px.scaled(wanted.recip()) };
     let coarser = match input.fwhm_px.value {
         Some(f) if f <= 0.0 => Quantity::not_measurable("the stars are no wider than the pixel alone makes them"),
         _ => coarser,

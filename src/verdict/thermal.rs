@@ -1,9 +1,10 @@
 //! How the thermal part of a dark current falls with temperature.
 
+use crate::report::InWords;
 use std::f64::consts::LN_2;
 
 use super::propagation::Parameter;
-use crate::quantity::{Quantity, Source};
+use crate::facts::{Quantity, Source};
 use crate::sensor::DarkCurrent;
 use crate::units::{BOLTZMANN_EV_PER_K, Celsius, ZERO_CELSIUS_K};
 

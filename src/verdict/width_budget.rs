@@ -1,10 +1,11 @@
 //! What makes a star as wide as it is: parts that add in quadrature, as far as one set of frames tells them apart.
 
+use crate::report::InWords;
 use serde::Serialize;
 
 use super::propagation::{Parameter, propagate, weakest};
 use super::seeing::{QUOTED_WAVELENGTH_NM, airmass_factor, diffraction_fwhm_arcsec};
-use crate::quantity::Quantity;
+use crate::facts::Quantity;
 
 /// Mean over a frame of a term that grows with the square of the distance from the centre, over its value in a corner.
 const MEAN_OF_SQUARE: f64 = 1.0 / 3.0;
@@ -63,7 +64,7 @@ pub fn width_budget(input: &WidthInput) -> WidthBudget {
     let diffraction_arcsec = diffraction(input.aperture_mm);
     let (Some(width), Some(scale)) = (Parameter::of(input.fwhm_px, 0.0), Parameter::of(input.image_scale, 0.0)) else {
         let unknown = if input.fwhm_px.is_known() { input.image_scale } else { input.fwhm_px };
-        return WidthBudget::unknown(unknown.why(), diffraction_arcsec);
+        return WidthBudget::unknown(&unknown.why(), diffraction_arcsec);
     };
     let limit = of(&diffraction_arcsec, 0.0, none);
     let parameters = [
@@ -104,7 +105,7 @@ pub fn width_budget(input: &WidthInput) -> WidthBudget {
     }
     let rest_at_zenith_arcsec = match input.airmass.filter(|x| *x >= 1.0) {
         Some(x) if rest_arcsec.is_known() => Quantity {
-            method: format!("the rest over airmass^0.6, airmass {x:.3}; seeing at most"),
+            method: format!("the rest over airmass^0.6, airmass {x:.3}; seeing at most").into(),
             ..rest_arcsec.scaled(airmass_factor(x).recip())
         },
         Some(_) => rest_arcsec.clone(),

@@ -3,6 +3,7 @@
 use skygrain::fits::ImageFile;
 use skygrain::folder::Rig;
 use skygrain::night::{NightInput, Scope, run};
+use skygrain::report::InWords;
 use skygrain::sensor::{CalibrationFrame, SensorHints, SensorResult, characterise};
 use skygrain::simulate::{DarkLaw, DarkSeries, Detector, HeaderCard, write_frame, write_series};
 
@@ -89,8 +90,8 @@ fn a_sensor_that_drifts_by_six_degrees_gives_its_law_frame_by_frame() {
 fn a_law_beyond_its_range_says_so_and_is_less_sure() {
     let dark = measured(&series(3)).dark_current;
     let (inside, beyond) = (dark.rate_at(-5.0), dark.rate_at(-25.0));
-    let relative = |q: &skygrain::quantity::Quantity| q.sigma.unwrap() / q.value.unwrap();
-    assert!(inside.note.is_none() && beyond.note.as_ref().unwrap().contains("15.0 C beyond"), "{beyond:?}");
+    let relative = |q: &skygrain::facts::Quantity| q.sigma.unwrap() / q.value.unwrap();
+    assert!(inside.remark().is_none() && beyond.remark().unwrap().contains("15.0 C beyond"), "{beyond:?}");
     assert!(relative(&beyond) > 3.0 * relative(&inside), "{inside:?} {beyond:?}");
     assert!((beyond.value.unwrap() - LAW.rate_at(-25.0)).abs() < 2.0 * beyond.sigma.unwrap(), "{beyond:?}");
 }

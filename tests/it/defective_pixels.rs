@@ -162,7 +162,7 @@ fn many_hot_pixels_neither_add_stars_nor_widen_them() {
     const WIDTH: f64 = 0.01;
     let (clean, hot) = (tempfile::tempdir().unwrap(), tempfile::tempdir().unwrap());
     let (clean, hot) = (night(clean.path(), 0.0), night(hot.path(), MANY));
-    let value = |r: &Report, pick: fn(&skygrain::report::Session) -> &skygrain::quantity::Quantity| {
+    let value = |r: &Report, pick: fn(&skygrain::report::Session) -> &skygrain::facts::Quantity| {
         pick(&r.sessions[0]).value.unwrap()
     };
     let (stars, wide) = (value(&hot, |s| &s.star_count), value(&hot, |s| &s.fwhm_px));

@@ -2,6 +2,7 @@
 
 use skygrain::fits::Pixels;
 use skygrain::frame::Lattice;
+use skygrain::report::InWords;
 use skygrain::simulate::{Detector, FrameRecipe, SimStar, render};
 use skygrain::stars::{FrameStars, MeasureOptions, StarFlag, measure};
 
@@ -78,7 +79,7 @@ fn clipped_stars_give_their_true_width_from_what_is_left_of_them() {
             // The bar is 1 %: a third of what the mildest clipping does to a fit without the mask.
             assert!((width / CLIPPED_FWHM_PX - 1.0).abs() < 0.01, "clipped at {share}: {width} px");
             assert!(flagged(&got, StarFlag::Saturated) >= 75, "{:?}", got.flags);
-            assert!(got.fwhm_px.note.as_ref().is_some_and(|n| n.contains("clipped")), "{:?}", got.fwhm_px.note);
+            assert!(got.fwhm_px.remark().is_some_and(|n| n.contains("clipped")), "{:?}", got.fwhm_px.remark());
         }
     }
 }
@@ -95,7 +96,7 @@ fn clipped_stars_stay_out_where_enough_whole_ones_exist() {
         assert!(got.stars.iter().all(|s| s.fit.peak_adu < 0.2 * CLIPPED_PEAK_ADU));
         let (width, sigma) = got.fwhm_px.pair().expect("a width");
         assert!((width - CLIPPED_FWHM_PX).abs() < 4.0 * sigma, "{width} +- {sigma}");
-        assert!(got.fwhm_px.note.is_none(), "{:?}", got.fwhm_px.note);
+        assert!(got.fwhm_px.remark().is_none(), "{:?}", got.fwhm_px.remark());
     }
 }
 

@@ -2,6 +2,7 @@
 
 use skygrain::fits::Pixels;
 use skygrain::frame::Lattice;
+use skygrain::report::InWords;
 use skygrain::simulate::SimStar;
 use skygrain::stars::{MeasureOptions, measure};
 

@@ -4,11 +4,11 @@
 
 use std::path::Path;
 
+use skygrain::facts::Source;
 use skygrain::fits::{ImageFile, Pixels};
 use skygrain::folder::{FrameKind, Rig};
 use skygrain::frame::Lattice;
 use skygrain::night::{NightInput, Scope, run};
-use skygrain::quantity::Source;
 use skygrain::report::{FrameStatus, Report, json};
 use skygrain::stars::{MeasureOptions, measure};
 

@@ -2,6 +2,7 @@
 //!
 //! Expected values were measured independently with astropy and scipy (clipped statistics of the same files).
 
+use skygrain::report::InWords;
 use std::path::{Path, PathBuf};
 
 use skygrain::fits::ImageFile;
@@ -85,7 +86,7 @@ fn the_cluster_night_gives_gain_and_read_noise() {
     assert!((gain / 1.298 - 1.0).abs() < GAIN_AGREEMENT, "{gain}");
     let read = sensor.read_noise_adu.value.unwrap();
     assert!((5.7..=5.9).contains(&read), "{read}");
-    assert!(sensor.dark_current.doubling_celsius.note.as_ref().unwrap().contains("assumption"));
+    assert!(sensor.dark_current.doubling_celsius.remark().unwrap().contains("assumption"));
 }
 
 #[test]

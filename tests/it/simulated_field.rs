@@ -8,6 +8,7 @@ use rand_distr::StandardNormal;
 use rand_xoshiro::Xoshiro256PlusPlus;
 use skygrain::fits::Pixels;
 use skygrain::frame::Lattice;
+use skygrain::report::InWords;
 use skygrain::simulate::{Detector, FieldRecipe, FieldShape, FrameRecipe, expose, render, scatter};
 use skygrain::stars::field::{Cause, FieldFrame, FieldOptics, FieldResult, SIGNIFICANT_CHANCE, chi, field};
 use skygrain::stars::{MeasureOptions, Shape, Star, StarFit, measure};
@@ -173,7 +174,7 @@ fn lengths_on_the_sensor_follow_from_the_pixel_and_are_not_guessed_without_it() 
     let stars = drawn(&shape, USUAL, 21);
     let frames: Vec<FieldFrame> = stars.iter().map(|s| FieldFrame { stars: s, size: SIZE }).collect();
     let got = field(&frames, FieldOptics { um_per_px: Some(4.0), focal_ratio: None });
-    let near = |q: &skygrain::quantity::Quantity, want: f64| {
+    let near = |q: &skygrain::facts::Quantity, want: f64| {
         let (value, sigma) = q.pair().unwrap();
         assert!((value - want).abs() < MOST_PULL * sigma, "{value} +- {sigma}, {want}");
     };

@@ -1,5 +1,6 @@
 //! The sensor stage on frames whose truth is known, because they are made here from it (seeded).
 
+use skygrain::report::InWords;
 use std::path::{Path, PathBuf};
 
 use fitsio::FitsFile;
@@ -7,8 +8,8 @@ use fitsio::images::{ImageDescription, ImageType};
 use rand::{RngExt, SeedableRng};
 use rand_distr::{Distribution, Normal, Poisson};
 use rand_xoshiro::Xoshiro256PlusPlus;
+use skygrain::facts::{Quantity, Source};
 use skygrain::folder::{CfaPattern, FrameKind};
-use skygrain::quantity::{Quantity, Source};
 use skygrain::sensor::{CalibrationFrame, SensorHints, SensorOutcome, characterise};
 use tempfile::TempDir;
 
@@ -153,7 +154,7 @@ fn stated_errors_hold_over_ten_cameras() {
         let law = dark.rate_at(-5.0);
         assert!((law.value.unwrap() / dark_rate(-5.0) - 1.0).abs() < 0.02, "{law:?}");
         let far = dark.rate_at(-40.0);
-        assert!(far.note.unwrap().contains("beyond") && far.sigma.unwrap() > 0.3 * far.value.unwrap());
+        assert!(far.remark().unwrap().contains("beyond") && far.sigma.unwrap() > 0.3 * far.value.unwrap());
     }
     assert_unit_pulls("gain", &gain);
     assert_unit_pulls("read noise", &read);
@@ -311,7 +312,7 @@ fn a_copy_of_a_bias_frame_is_named_and_makes_no_noiseless_pair() {
     let copy = bench.write(FrameKind::Bias, 0.0, None, &pixels);
     let alone = bench.measure();
     assert_eq!(alone.cautions.iter().find(|c| c.0 == "identical-frames").unwrap().2, [copy]);
-    assert!(alone.result.read_noise_adu.note.unwrap().contains("upper limit"));
+    assert!(alone.result.read_noise_adu.remark().unwrap().contains("upper limit"));
     let other: Vec<f64> = (0..40_000).map(|_| 1000.0 + bench.normal(5.0)).collect();
     bench.write(FrameKind::Bias, 0.0, None, &other);
     let pair = bench.measure();
@@ -359,7 +360,7 @@ fn one_bias_gives_an_upper_limit_and_says_so() {
     let pixels: Vec<f64> = (0..40_000).map(|_| 1000.0 + bench.normal(5.0)).collect();
     bench.write(FrameKind::Bias, 0.0, None, &pixels);
     let read = bench.measure().result.read_noise_adu;
-    assert!((read.value.unwrap() - 5.0).abs() < 0.1 && read.note.unwrap().contains("upper limit"));
+    assert!((read.value.unwrap() - 5.0).abs() < 0.1 && read.remark().unwrap().contains("upper limit"));
 }
 
 // Recipe restated from public issue trackers: max(0, round(N(p, 3))); apparent sigma 1.77, 2.62, 2.96, 3.01.
@@ -370,7 +371,7 @@ fn a_bias_clipped_at_zero_gives_the_noise_behind_the_floor() {
         let read = &outcome.result.read_noise_adu;
         assert!((read.value.unwrap() - 3.0).abs() < 0.08, "{pedestal}: {read:?}");
         assert_eq!(outcome.cautions.iter().any(|c| c.0 == "bias-floor"), floored, "{pedestal}");
-        assert_eq!(read.note.as_ref().is_some_and(|n| n.contains("offset too low")), floored);
+        assert_eq!(read.remark().is_some_and(|n| n.contains("offset too low")), floored);
     }
 }
 
@@ -387,7 +388,7 @@ fn read_noise_is_told_down_to_a_third_of_a_code_and_is_a_limit_below() {
             let value = read.value.unwrap();
             if limited {
                 assert!(value >= sigma && value <= 0.3, "{pedestal} {sigma}: {value}");
-                assert!(read.note.is_some_and(|n| n.contains("quantisation-limited")), "{pedestal} {sigma}");
+                assert!(read.remark().is_some_and(|n| n.contains("quantisation-limited")), "{pedestal} {sigma}");
             } else {
                 assert!((value / sigma - 1.0).abs() < FOUR_ERRORS, "{pedestal} {sigma}: {value}");
                 assert!((value - sigma).abs() < 4.0 * read.sigma.unwrap(), "{pedestal} {sigma}: {read:?}");

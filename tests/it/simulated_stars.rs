@@ -2,6 +2,7 @@
 
 use skygrain::fits::Pixels;
 use skygrain::frame::{Lattice, undefine};
+use skygrain::report::InWords;
 use skygrain::simulate::{Detector, FrameRecipe, SimStar, render};
 use skygrain::stars::{FrameStars, MeasureOptions, StarFlag, measure};
 

@@ -5,6 +5,7 @@ use rand::{RngExt, SeedableRng};
 use rand_distr::{Distribution, Normal, Poisson};
 use rand_xoshiro::Xoshiro256PlusPlus;
 use skygrain::folder::FrameKind;
+use skygrain::report::InWords;
 use skygrain::sensor::{CalibrationFrame, SensorHints, SensorOutcome, SensorResult, characterise};
 use skygrain::simulate::{SmallCamera, Tally, write_frame};
 use tempfile::TempDir;
@@ -254,12 +255,12 @@ fn without_flats_the_sky_of_lights_gives_the_gain_and_is_called_so() {
     let outcome = lab.measure();
     let gain = &outcome.result.gain_e_per_adu;
     assert_gain(&outcome, 0.04);
-    assert!(gain.method.contains("lights") && gain.note.as_ref().unwrap().contains("not flats"), "{gain:?}");
+    assert!(gain.how().contains("lights") && gain.remark().unwrap().contains("not flats"), "{gain:?}");
     // Flats are better, and are used where there are some.
     for _ in 0..2 {
         lab.flat(1.0, |_| 20_000.0);
     }
-    assert!(!lab.measure().result.gain_e_per_adu.method.contains("lights"));
+    assert!(!lab.measure().result.gain_e_per_adu.how().contains("lights"));
 }
 
 #[test]

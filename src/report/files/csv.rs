@@ -1,6 +1,6 @@
 //! `frames.csv`: one row per file found. Unknown is blank.
 
-use crate::quantity::Quantity;
+use crate::facts::Quantity;
 use crate::report::model::{FrameRow, Report};
 
 /// Column names; units stand in them.

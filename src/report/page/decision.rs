@@ -1,5 +1,6 @@
 //! What a session says to a decision, in cells and words: suitable gear, the width's parts, saturation, cooling over a year.
 
+use crate::report::InWords;
 use serde::Serialize;
 
 use crate::report::model::{Report, Session};
@@ -41,7 +42,7 @@ pub fn decision_part(s: &Session) -> DecisionPart {
         true => format!(
             "Below {} of the sensor more cooling saves less than 1 % of the time{}.",
             with_unit(last, "°C"),
-            last.note.as_ref().map_or_else(String::new, |n| format!(" ({n})"))
+            last.remark().as_ref().map_or_else(String::new, |n| format!(" ({n})"))
         ),
         false => String::new(),
     };
@@ -71,7 +72,7 @@ pub fn decision_part(s: &Session) -> DecisionPart {
 pub fn side_by_side(report: &Report) -> Vec<[String; 8]> {
     let row = |s: &Session| {
         let b = &s.noise_budget;
-        let short = |q: &crate::quantity::Quantity| q.value.map_or_else(|| "–".to_owned(), |v| format!("{v:.0}"));
+        let short = |q: &crate::facts::Quantity| q.value.map_or_else(|| "–".to_owned(), |v| format!("{v:.0}"));
         let shares = [&b.sky_share, &b.dark_share, &b.read_share, &b.read_noise_adds].map(|q| match q.is_known() {
             true => percent(q),
             false => "–".to_owned(),

@@ -1,5 +1,6 @@
 //! What the page says, in words and cells ready to be set.
 
+use crate::report::InWords;
 use jiff::civil::Date;
 use serde::Serialize;
 
@@ -8,7 +9,7 @@ use super::measures::{MeasureLine, measures};
 use super::replies::{Reply, replies};
 use super::sensor_part::{SensorPart, sensor_part};
 use super::session_part::{SessionPart, session_part};
-use crate::quantity::Quantity;
+use crate::facts::Quantity;
 use crate::report::model::{FrameRow, FrameStatus, Report};
 use crate::report::plots::{Figure, PlotError};
 use crate::report::words::numbers::{plain, quantity, typographic, with_unit};
@@ -195,7 +196,7 @@ pub(crate) fn line(v: Named) -> Line {
             unit => with_unit(&v.quantity, unit),
         }),
         origin: typographic(&origins::origin(&v.quantity)),
-        note: v.quantity.note.as_deref().map(typographic),
+        note: v.quantity.remark().map(|n| typographic(&n)),
         known: v.quantity.is_known(),
     }
 }

@@ -1,8 +1,9 @@
 //! What the page says about star images over the frame and about the fall-off of the light.
 
+use crate::report::InWords;
 use serde::Serialize;
 
-use crate::quantity::Quantity;
+use crate::facts::Quantity;
 use crate::report::plots::{self, Figure, PlotError};
 use crate::report::words::numbers::{typographic, with_unit};
 use crate::report::words::origins::{GOOD_RADIUS, of_field};

@@ -53,9 +53,9 @@ mod tests {
             s.cooling_basis = evil().unwrap();
             s.sampling.sentence = evil().unwrap();
             s.sampling.detail = evil().unwrap();
-            s.fwhm_px.method = evil().unwrap();
-            s.fwhm_px.note = evil();
-            s.sky_e_per_px_s.note = evil();
+            s.fwhm_px.method = evil().unwrap().into();
+            s.fwhm_px.notes = vec![evil().unwrap().into()];
+            s.sky_e_per_px_s.notes = vec![evil().unwrap().into()];
         }
         for s in &mut report.sensors {
             s.settings.camera = evil();

@@ -3,7 +3,7 @@
 use serde::Serialize;
 
 use super::letter::sentence;
-use crate::quantity::Source;
+use crate::facts::Source;
 use crate::report::model::{Report, SensorEntry};
 use crate::report::words::numbers::{typographic, with_unit};
 use crate::verdict::{Answer, Question};

@@ -4,7 +4,7 @@ use serde::Serialize;
 
 use super::letter::{Line, line, set};
 use super::over_field::vignetting_words;
-use crate::quantity::Quantity;
+use crate::facts::Quantity;
 use crate::report::model::SensorEntry;
 use crate::report::plots::{self, Figure, PlotError};
 use crate::report::words::numbers::{plain, quantity, typographic};

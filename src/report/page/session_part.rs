@@ -1,11 +1,12 @@
 //! One session as the page tells it: words, tables and figures.
 
+use crate::report::InWords;
 use serde::Serialize;
 
 use super::decision::{DecisionPart, decision_part};
 use super::letter::{Line, day, line, set};
 use super::over_field::{FieldPart, field_part};
-use crate::quantity::Quantity;
+use crate::facts::Quantity;
 use crate::report::model::{Report, Session, SessionSettings};
 use crate::report::plots::{self, Figure, PlotError};
 use crate::report::words::numbers::{plain, quantity, typographic};
@@ -81,7 +82,7 @@ pub(crate) fn session_part(report: &Report, s: &Session) -> Result<SessionPart, 
         field: field_part(&s.field)?,
         exposure: plots::noise_by_exposure(s)?.map(set),
         noise,
-        noise_missing: typographic(s.noise_budget.total_e2.why()),
+        noise_missing: typographic(&s.noise_budget.total_e2.why()),
         curve: plots::cooling_curve(s)?.map(set),
         cooling: rows.collect(),
         cooling_basis: typographic(&s.cooling_basis),
@@ -90,7 +91,7 @@ pub(crate) fn session_part(report: &Report, s: &Session) -> Result<SessionPart, 
         star_match: typographic(
             [&*s.star_match.sentence, &s.star_match.detail, &s.photometry.sentence].join(" ").trim_end(),
         ),
-        cooling_missing: typographic(s.cooling_floor_time_ratio.why()),
+        cooling_missing: typographic(&s.cooling_floor_time_ratio.why()),
     })
 }
 

@@ -2,7 +2,7 @@
 
 use super::canvas::{Axis, Ink, Layer, Point, Shape, Told, draw};
 use super::{Figure, PlotError};
-use crate::quantity::{Quantity, Source};
+use crate::facts::{Quantity, Source};
 use crate::report::model::Session;
 use crate::report::words::numbers::{plain, with_sigma};
 use crate::verdict::{CoolingRow, percent};

@@ -2,7 +2,7 @@
 
 use super::canvas::{Axis, Ink, Layer, Point, Shape, Told, draw};
 use super::{Figure, PlotError};
-use crate::quantity::Source;
+use crate::facts::Source;
 use crate::report::model::SensorEntry;
 use crate::report::words::numbers::{plain, two_digits, with_sigma};
 use crate::sensor::{DarkCurrent, DarkPoint};
@@ -143,7 +143,7 @@ fn finding(dark: &DarkCurrent) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::quantity::Quantity;
+    use crate::facts::Quantity;
     use crate::report::sample;
 
     #[test]

@@ -2,7 +2,7 @@
 
 use super::canvas::{Axis, Ink, Layer, Point, Shape, Told, draw};
 use super::{Figure, PlotError};
-use crate::quantity::Quantity;
+use crate::facts::Quantity;
 use crate::report::model::Session;
 use crate::report::words::numbers::{plain, two_digits, with_sigma};
 use crate::verdict::percent;

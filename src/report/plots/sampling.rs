@@ -173,7 +173,7 @@ fn finding(session: &Session, here: f64) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::quantity::Quantity;
+    use crate::facts::Quantity;
     use crate::report::sample;
 
     #[test]

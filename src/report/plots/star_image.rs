@@ -91,7 +91,7 @@ fn of_pixel(k: i32, flux: f64) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::quantity::Quantity;
+    use crate::facts::Quantity;
     use crate::report::sample;
 
     #[test]

@@ -5,6 +5,7 @@
 
 use super::canvas::{Axis, Ink, Layer, Point, Shape, Told, draw};
 use super::{Figure, PlotError};
+use crate::report::InWords;
 use crate::report::model::SensorEntry;
 use crate::report::words::numbers::{plain, with_sigma};
 use crate::sensor::SensorResult;
@@ -155,7 +156,7 @@ fn rounded(x: f64) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::quantity::Quantity;
+    use crate::facts::Quantity;
     use crate::report::sample;
 
     #[test]

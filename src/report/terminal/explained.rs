@@ -1,5 +1,6 @@
 //! How one file was understood, as a letter for the terminal.
 
+use crate::report::InWords;
 use jiff::civil::DateTime;
 
 use super::columns::{clean, columns, wrapped};
@@ -265,7 +266,7 @@ fn follows(e: &Explanation, frame: &ExplainedFrame) -> Vec<String> {
     all.push(pixel_words(h));
     let scale = image_scale(h);
     all.push(match scale.value {
-        Some(_) => format!("Image scale {}: {}.", scale.text("arcsec/px"), scale.method),
+        Some(_) => format!("Image scale {}: {}.", scale.text("arcsec/px"), scale.how()),
         None => format!("Image scale not known: {}.", scale.why()),
     });
     if let Some((celsius, is_set_point)) = h.celsius() {

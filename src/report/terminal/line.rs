@@ -1,6 +1,7 @@
 //! One frame as one line, for a night that is being watched.
 
 use super::columns::clean;
+use crate::report::InWords;
 use crate::report::model::{FrameRow, FrameStatus};
 use crate::report::words::numbers::plain;
 
@@ -31,8 +32,8 @@ pub fn frame_line(row: &FrameRow) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::facts::Quantity;
     use crate::folder::FrameKind;
-    use crate::quantity::Quantity;
 
     #[test]
     fn a_frame_is_one_line_whatever_its_name() {

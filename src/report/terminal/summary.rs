@@ -1,7 +1,8 @@
 //! The summary for the terminal: one screen of 80 columns, the answers first.
 
 use super::columns::{clean, fitted, wrapped};
-use crate::quantity::{Quantity, Source};
+use crate::facts::{Quantity, Source};
+use crate::report::InWords;
 use crate::report::files::write::Written;
 use crate::report::model::{FrameStatus, Report, SensorEntry, Session};
 use crate::report::words::numbers::{UNKNOWN, plain, with_unit, within};
@@ -134,7 +135,7 @@ fn sessions(screen: &mut Screen, report: &Report) {
     rest(screen, report.sessions.len(), MOST_SESSIONS, "session");
     let cells = report.sessions.iter().take(MOST_SESSIONS);
     for q in cells.flat_map(|s| [&s.fwhm_px, &s.sky_e_per_px_s, &s.noise_budget.dark_share]) {
-        if !q.is_known() && screen.first_time(q.why()) {
+        if !q.is_known() && screen.first_time(&q.why()) {
             screen.paragraph(&format!("- means not measurable, because {}.", q.why()), 2);
         }
     }
@@ -213,7 +214,7 @@ fn sensor_words(s: &SensorEntry, screen: &mut Screen) -> String {
     if !known.is_empty() {
         parts[0] += &format!(": {}", known.join(", "));
     }
-    let mut reasons: Vec<(&str, Vec<&str>)> = Vec::new();
+    let mut reasons: Vec<(String, Vec<&str>)> = Vec::new();
     for (name, q, ..) in values.iter().filter(|(_, q, ..)| !q.is_known()) {
         match reasons.iter_mut().find(|(reason, _)| *reason == q.why()) {
             Some((_, names)) => names.push(name),
@@ -222,7 +223,7 @@ fn sensor_words(s: &SensorEntry, screen: &mut Screen) -> String {
     }
     for (why, _) in &mut reasons {
         if !screen.first_time(why) {
-            *why = "";
+            why.clear();
         }
     }
     // What has its reason above goes first, without it.

@@ -23,7 +23,7 @@ pub fn frame_table(report: &Report) -> String {
 
 fn cells(row: &FrameRow) -> [String; 9] {
     let number = |v: Option<f64>| v.map_or_else(|| UNKNOWN.to_owned(), plain);
-    let measured = |q: &Option<crate::quantity::Quantity>| q.as_ref().map_or_else(|| UNKNOWN.to_owned(), quantity);
+    let measured = |q: &Option<crate::facts::Quantity>| q.as_ref().map_or_else(|| UNKNOWN.to_owned(), quantity);
     [
         super::columns::clean(&row.path),
         row.kind.label().to_owned(),

@@ -1,4 +1,13 @@
 //! Facts as a reader sees them: every name, number and sentence.
 
+pub(crate) mod answers;
+pub(crate) mod night;
 pub(crate) mod numbers;
 pub(crate) mod origins;
+pub(crate) mod quantity;
+pub(crate) mod sensor;
+pub(crate) mod sky;
+pub(crate) mod stars;
+pub(crate) mod verdict;
+
+pub use quantity::InWords;

@@ -1,8 +1,8 @@
 //! Quantities as a reader sees them: with units, in narrow columns, and set for the page.
 
+use crate::facts::Quantity;
 use crate::format::{MOST_DECIMALS, SIGMA_DIGITS, decimals_for, exponent, rounded};
 pub use crate::format::{UNKNOWN, plain, with_sigma};
-use crate::quantity::Quantity;
 
 /// A number that is no more than an indication: two significant digits.
 pub fn two_digits(value: f64) -> String {

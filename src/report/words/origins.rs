@@ -1,6 +1,7 @@
 //! Which values a session or a sensor carries, under which name and unit, and what they rest on.
 
-use crate::quantity::{Quantity, Source};
+use crate::facts::{Quantity, Source};
+use crate::report::InWords;
 
 use crate::report::model::{Report, SensorEntry, Session};
 use crate::stars::field::FieldResult;
@@ -139,10 +140,10 @@ pub fn of_sensor(s: &SensorEntry) -> Vec<Named> {
 pub fn origin(q: &Quantity) -> String {
     match q.source {
         _ if !q.is_known() => "missing".to_owned(),
-        Source::Measured if q.n > 0 => format!("measured: {} (n = {})", q.method, q.n),
-        Source::Measured => format!("measured: {}", q.method),
-        Source::Header | Source::Rig => q.method.clone(),
-        Source::Assumed => format!("assumed: {}", q.method),
+        Source::Measured if q.n > 0 => format!("measured: {} (n = {})", q.how(), q.n),
+        Source::Measured => format!("measured: {}", q.how()),
+        Source::Header | Source::Rig => q.how(),
+        Source::Assumed => format!("assumed: {}", q.how()),
     }
 }
 
@@ -189,20 +190,20 @@ pub fn basis(report: &Report) -> Basis {
 fn add(basis: &mut Basis, value: &Named) {
     let (label, q) = (value.label, &value.quantity);
     if !q.is_known() {
-        let reason = if q.why().is_empty() { "no reason was given" } else { q.why() };
-        match basis.missing.iter_mut().find(|(r, _)| r == reason) {
+        let reason = if q.why().is_empty() { "no reason was given".to_owned() } else { q.why() };
+        match basis.missing.iter_mut().find(|(r, _)| *r == reason) {
             Some((_, labels)) => once(labels, label.to_owned()),
-            None => basis.missing.push((reason.to_owned(), vec![label.to_owned()])),
+            None => basis.missing.push((reason, vec![label.to_owned()])),
         }
         return;
     }
     match q.source {
         Source::Measured => once(&mut basis.measured, label.to_owned()),
-        Source::Header => once(&mut basis.header, format!("{label} ({})", q.method)),
-        Source::Rig => once(&mut basis.rig, format!("{label} ({})", q.method)),
-        Source::Assumed => once(&mut basis.assumed, format!("{label}: {}", q.method)),
+        Source::Header => once(&mut basis.header, format!("{label} ({})", q.how())),
+        Source::Rig => once(&mut basis.rig, format!("{label} ({})", q.how())),
+        Source::Assumed => once(&mut basis.assumed, format!("{label}: {}", q.how())),
     }
-    if let Some(note) = &q.note {
+    if let Some(note) = q.remark() {
         once(&mut basis.cautions, format!("{label}: {note}"));
     }
 }

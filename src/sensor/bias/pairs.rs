@@ -5,8 +5,8 @@ use std::sync::Arc;
 
 use rayon::prelude::*;
 
+use crate::facts::Quantity;
 use crate::fits::Pixels;
-use crate::quantity::Quantity;
 use crate::stats;
 
 use super::lines::Lines;

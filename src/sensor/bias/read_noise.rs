@@ -6,7 +6,8 @@
 //! and where rounding or clipping bends the variance the likeliest noise behind the codes stands for it (the standard
 //! gives a limit below a variance of 0.24 DN^2).
 
-use crate::quantity::{Quantity, Source};
+use crate::facts::{Quantity, Source};
+use crate::report::InWords;
 use crate::stats;
 
 use super::pairs::{BiasSet, shared_frame_factor};
@@ -231,8 +232,8 @@ mod tests {
     fn a_noise_that_the_codes_do_not_tell_is_given_as_a_limit() {
         let limit = from_pairs(0.04, 0.001, 1.0, 3, true);
         assert_eq!(limit.value, Some(0.3));
-        assert!(limit.note.unwrap().contains("quantisation-limited"));
+        assert!(limit.remark().unwrap().contains("quantisation-limited"));
         // Continuous data have no codes.
-        assert_eq!(from_pairs(0.04, 0.001, 0.0, 3, false).note, None);
+        assert_eq!(from_pairs(0.04, 0.001, 0.0, 3, false).remark(), None);
     }
 }

@@ -7,8 +7,8 @@
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
+use crate::facts::Quantity;
 use crate::fits::Pixels;
-use crate::quantity::Quantity;
 use crate::stats;
 
 /// Fewest frames whose scatter at a single pixel says something: with 8 a variance is known to 53 %.

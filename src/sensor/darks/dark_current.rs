@@ -1,6 +1,7 @@
 //! Dark current over all temperatures: the law, or the one rate that is known and a stated assumption.
 
-use crate::quantity::Quantity;
+use crate::facts::Quantity;
+use crate::report::InWords;
 
 use super::dark::DarkSet;
 use super::law::{ASSUMED_DOUBLING_C, DarkLaw, LawPoint};

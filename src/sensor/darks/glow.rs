@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::quantity::Quantity;
+use crate::facts::Quantity;
 use crate::stats;
 
 use super::dark::EXPOSURE_LEVER;
@@ -131,6 +131,7 @@ fn behaviour(growth: &Quantity, fixed: &Quantity) -> &'static str {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::report::InWords;
 
     fn levels(growth: f64, fixed: f64) -> Vec<GlowLevel> {
         let at = |t: f64| GlowLevel { exposure_s: t, excess_adu: growth * t + fixed, sigma: 0.2 };

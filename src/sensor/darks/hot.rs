@@ -1,6 +1,6 @@
 //! Share of hot pixels.
 
-use crate::quantity::Quantity;
+use crate::facts::Quantity;
 
 use super::dark::DarkSet;
 use super::dark_mask::{HOT_NOISE_SIGMAS, HOT_TIMES_TYPICAL};

@@ -3,9 +3,10 @@
 //! `D(T) = floor + D0 exp(-Ea/k (1/T - 1/Tref))`, fitted in linear space so that rates near 0 keep their weight.
 //! Source: Widenhorn et al. 2002, SPIE 4669 (activated dark current); the fit is ordinary weighted least squares.
 
+use crate::report::InWords;
 use serde::{Deserialize, Serialize};
 
-use crate::quantity::{Quantity, Source};
+use crate::facts::{Quantity, Source};
 use crate::units::{BOLTZMANN_EV_PER_K, Celsius};
 
 use super::exponential::fit_exponential;

@@ -1,8 +1,9 @@
 //! The pixels one by one: distribution of dark rates, DSNU, hot and warm pixels, and which of them are defects.
 
+use crate::report::InWords;
 use serde::{Deserialize, Serialize};
 
-use crate::quantity::Quantity;
+use crate::facts::Quantity;
 use crate::stats;
 
 use super::dark::DarkSet;

@@ -1,6 +1,7 @@
 //! From dark levels to rates, one temperature at a time.
 
-use crate::quantity::Quantity;
+use crate::facts::Quantity;
+use crate::report::InWords;
 use crate::stats;
 
 use super::dark::{DarkSet, EXPOSURE_LEVER, PairNoise};
@@ -222,8 +223,8 @@ fn point(
         Err(why) => Quantity::not_measurable(why.clone()),
     };
     let mut rate_e = rate_adu.times(gain, rate_adu.method.clone());
-    if let (Some(_), Some(note)) = (rate_e.value, &rate_adu.note) {
-        rate_e = rate_e.noted(note.clone());
+    if rate_e.is_known() {
+        rate_e.notes.extend(rate_adu.notes.iter().cloned());
     }
     DarkPoint {
         // A set without a temperature has no row in the table; it is taken out once its rate has been used.

@@ -3,9 +3,10 @@
 //! Four or two amplifiers meet in the middle of the frame on most sensors that have them (common practice, no source).
 //! Each quadrant is measured by itself; where they agree, nothing is said.
 
+use crate::report::InWords;
 use serde::{Deserialize, Serialize};
 
-use crate::quantity::Quantity;
+use crate::facts::Quantity;
 use crate::stats;
 
 use super::flat_pair::FlatPair;

@@ -5,8 +5,8 @@ use std::sync::Arc;
 
 use serde::{Deserialize, Serialize};
 
+use crate::facts::Quantity;
 use crate::fits::Pixels;
-use crate::quantity::Quantity;
 use crate::stats;
 
 use super::flat_pair::{self, CellPoint, FlatPair, RowLevels};

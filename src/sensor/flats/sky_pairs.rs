@@ -10,9 +10,9 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
+use crate::facts::Quantity;
 use crate::fits::Pixels;
 use crate::folder::FrameKind;
-use crate::quantity::Quantity;
 use crate::stats;
 
 use super::flat_pair::{self, CellPoint, FlatPair, RowLevels};

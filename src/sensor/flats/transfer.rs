@@ -11,7 +11,7 @@
 use nalgebra::{DMatrix, DVector};
 use serde::{Deserialize, Serialize};
 
-use crate::quantity::Quantity;
+use crate::facts::Quantity;
 use crate::stats;
 
 use super::flat_pair::{CellPoint, FlatPair};

@@ -7,8 +7,8 @@ use nalgebra::SVector;
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
+use crate::facts::Quantity;
 use crate::fits::Pixels;
-use crate::quantity::Quantity;
 use crate::stats::grouped::{GroupedFit, Row, fit_grouped};
 
 use crate::sensor::plane::tile_sums::TileSums;
@@ -210,6 +210,7 @@ fn brightest(t: &[f64]) -> [f64; 2] {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::report::InWords;
     use crate::simulate::{Detector, FrameRecipe, render};
 
     const SIZE: (usize, usize) = (600, 400);

@@ -3,7 +3,7 @@
 use serde::Serialize;
 
 use super::{Cause, FieldResult};
-use crate::quantity::Quantity;
+use crate::facts::Quantity;
 
 /// An elongation with what it points to.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -28,7 +28,7 @@ pub(crate) fn in_mm(result: &mut FieldResult, half_diagonal_px: f64, um_per_px: 
     };
     let mm = um_per_px * 1e-3;
     result.half_diagonal_mm = Quantity::with(
-        crate::quantity::Source::Header,
+        crate::facts::Source::Header,
         half_diagonal_px * mm,
         None,
         "half the diagonal in pixels times their size",

@@ -1,9 +1,10 @@
 //! What the variation over the frame points to, in words.
 
+use crate::report::InWords;
 use serde::Serialize;
 
 use super::{FieldResult, SIGNIFICANT_CHANCE};
-use crate::quantity::Quantity;
+use crate::facts::Quantity;
 
 /// Width change below which an effect is left out of the findings: five times less than what limits the good field, and
 /// less than seeing changes from frame to frame.

@@ -2,7 +2,7 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::format::{UNKNOWN, with_sigma};
+use super::{Method, Missing, Note};
 
 /// Where a value came from.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
@@ -20,9 +20,9 @@ pub enum Source {
 
 /// A value, its one-sigma uncertainty, and how both were had.
 ///
-/// An unknown value is `None`, never 0; `note` then says why it is not measurable and what would make it so.
+/// An unknown value is `None`, never 0; `missing` then tells why.
 /// Non-finite numbers are turned into `None` on construction, so none reaches a report.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Quantity {
     /// The value, in the unit that the name of the field carries.
     pub value: Option<f64>,
@@ -30,12 +30,14 @@ pub struct Quantity {
     pub sigma: Option<f64>,
     /// Origin.
     pub source: Source,
-    /// How it was had, in words.
-    pub method: String,
+    /// How it was had.
+    pub method: Method,
     /// Number of frames, stars, pixels or pairs behind it, as `method` says.
     pub n: usize,
-    /// A caution, or the reason why there is no value.
-    pub note: Option<String>,
+    /// Why there is no value; `None` where there is one.
+    pub missing: Option<Missing>,
+    /// Cautions and circumstances.
+    pub notes: Vec<Note>,
 }
 
 fn finite(x: f64) -> Option<f64> {
@@ -44,51 +46,50 @@ fn finite(x: f64) -> Option<f64> {
 
 impl Quantity {
     /// A measured value with its one-sigma uncertainty.
-    pub fn measured(value: f64, sigma: f64, method: impl Into<String>, n: usize) -> Self {
+    pub fn measured(value: f64, sigma: f64, method: impl Into<Method>, n: usize) -> Self {
         Self::with(Source::Measured, value, Some(sigma), method, n)
     }
 
     /// A value as a header card gave it; its uncertainty is not known.
     pub fn header(value: f64, card: &str) -> Self {
-        Self::with(Source::Header, value, None, format!("header card {card}"), 1)
+        Self::with(Source::Header, value, None, Method::Card { card: card.to_owned() }, 1)
     }
 
     /// A value from the user's rig file.
     pub fn rig(value: f64, key: &str) -> Self {
-        Self::with(Source::Rig, value, None, format!("rig file, key {key}"), 1)
+        Self::with(Source::Rig, value, None, Method::RigKey { key: key.to_owned() }, 1)
     }
 
     /// A stated assumption with the spread that is believed of it.
-    pub fn assumed(value: f64, sigma: Option<f64>, method: impl Into<String>) -> Self {
+    pub fn assumed(value: f64, sigma: Option<f64>, method: impl Into<Method>) -> Self {
         Self::with(Source::Assumed, value, sigma, method, 0)
     }
 
     /// A value of any origin.
-    pub fn with(source: Source, value: f64, sigma: Option<f64>, method: impl Into<String>, n: usize) -> Self {
+    pub fn with(source: Source, value: f64, sigma: Option<f64>, method: impl Into<Method>, n: usize) -> Self {
         let value = finite(value);
-        Self { sigma: value.and(sigma.and_then(finite)), value, source, method: method.into(), n, note: None }
+        let missing = value.is_none().then_some(Missing::Unstated);
+        let sigma = value.and(sigma.and_then(finite));
+        Self { value, sigma, source, method: method.into(), n, missing, notes: Vec::new() }
     }
 
     /// No value, and the reason: what is missing and which frames or keys would supply it.
-    pub fn not_measurable(because: impl Into<String>) -> Self {
+    pub fn not_measurable(because: impl Into<Missing>) -> Self {
         Self {
             value: None,
             sigma: None,
             source: Source::Measured,
-            method: "not measurable".to_owned(),
+            method: Method::NotMeasurable,
             n: 0,
-            note: Some(because.into()),
+            missing: Some(because.into()),
+            notes: Vec::new(),
         }
     }
 
-    /// The same quantity with a caution attached; earlier notes are kept in front of it.
+    /// The same quantity with a note attached, behind earlier ones.
     #[must_use]
-    pub fn noted(mut self, note: impl Into<String>) -> Self {
-        let note = note.into();
-        self.note = Some(match self.note {
-            Some(before) => format!("{before}; {note}"),
-            None => note,
-        });
+    pub fn noted(mut self, note: impl Into<Note>) -> Self {
+        self.notes.push(note.into());
         self
     }
 
@@ -106,10 +107,10 @@ impl Quantity {
     ///
     /// The weaker source of the two is kept: a product with an assumption is an assumption.
     #[must_use]
-    pub fn times(&self, other: &Self, method: impl Into<String>) -> Self {
+    pub fn times(&self, other: &Self, method: impl Into<Method>) -> Self {
         let (Some(a), Some(b)) = (self.value, other.value) else {
             let missing = if self.value.is_none() { self } else { other };
-            return Self::not_measurable(missing.note.clone().unwrap_or_else(|| missing.method.clone()));
+            return Self::not_measurable(missing.because());
         };
         let sigma = match (self.sigma, other.sigma) {
             (None, None) => None,
@@ -124,25 +125,14 @@ impl Quantity {
         self.value.map(|v| (v, self.sigma.unwrap_or(0.0)))
     }
 
-    /// The value with its uncertainty and unit for a reader: `1.463 +- 0.012 arcsec` with a true plus-minus sign.
-    ///
-    /// An empty unit adds nothing; an unknown value reads `not measurable`.
-    pub fn text(&self, unit: &str) -> String {
-        match self.value {
-            None => UNKNOWN.to_owned(),
-            Some(value) if unit.is_empty() => with_sigma(value, self.sigma),
-            Some(value) => format!("{} {unit}", with_sigma(value, self.sigma)),
-        }
-    }
-
     /// Whether there is a value.
     pub fn is_known(&self) -> bool {
         self.value.is_some()
     }
 
-    /// The reason why there is no value, or an empty text.
-    pub fn why(&self) -> &str {
-        self.note.as_deref().unwrap_or("")
+    /// Why there is no value.
+    pub fn because(&self) -> Missing {
+        self.missing.clone().unwrap_or(Missing::Unstated)
     }
 }
 
@@ -180,17 +170,9 @@ mod tests {
     }
 
     #[test]
-    fn text_has_the_unit_where_there_is_a_value() {
-        assert_eq!(Quantity::measured(1.46331, 0.0123, "x", 1).text("px"), "1.463 \u{b1} 0.012 px");
-        assert_eq!(Quantity::rig(530.0, "focal_mm").text("mm"), "530 mm");
-        assert_eq!(Quantity::rig(3.76, "pixel_um").text(""), "3.76");
-        assert_eq!(Quantity::not_measurable("no flats").text("e"), "not measurable");
-    }
-
-    #[test]
     fn a_product_with_an_unknown_says_why() {
         let a = Quantity::not_measurable("no flats");
         let c = a.times(&Quantity::rig(2.0, "k"), "a*b");
-        assert_eq!((c.value, c.why()), (None, "no flats"));
+        assert_eq!((c.value, c.because()), (None, "no flats".into()));
     }
 }

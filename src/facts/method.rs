@@ -1,0 +1,103 @@
+//! How a value came to be.
+
+use serde::{Deserialize, Serialize};
+use strum::IntoStaticStr;
+
+use super::answers::AnswersMethod;
+use super::night::NightMethod;
+use super::sensor::SensorMethod;
+use super::sky::SkyMethod;
+use super::stars::StarsMethod;
+use super::verdict::VerdictMethod;
+
+/// How a value came to be; what its `n` counts is part of it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, IntoStaticStr)]
+#[strum(serialize_all = "kebab-case")]
+pub enum Method {
+    /// As the report that it was read from words it.
+    Quoted(String),
+    /// There is no value.
+    NotMeasurable,
+    /// A header card.
+    Card {
+        card: String,
+    },
+    /// A key of the rig file.
+    RigKey {
+        key: String,
+    },
+    /// Where a header value came from, as its reading names it: card, unit, steps.
+    Carded {
+        origin: String,
+    },
+    Stars(StarsMethod),
+    Sensor(SensorMethod),
+    Sky(SkyMethod),
+    Night(NightMethod),
+    Verdict(VerdictMethod),
+    Answers(AnswersMethod),
+}
+
+impl Method {
+    /// A fixed word for scripts.
+    pub fn code(&self) -> &'static str {
+        match self {
+            Self::Stars(of) => of.into(),
+            Self::Sensor(of) => of.into(),
+            Self::Sky(of) => of.into(),
+            Self::Night(of) => of.into(),
+            Self::Verdict(of) => of.into(),
+            Self::Answers(of) => of.into(),
+            of => of.into(),
+        }
+    }
+}
+
+// Until every method has its type.
+impl From<&str> for Method {
+    fn from(words: &str) -> Self {
+        Self::Quoted(words.to_owned())
+    }
+}
+
+impl From<String> for Method {
+    fn from(words: String) -> Self {
+        Self::Quoted(words)
+    }
+}
+
+impl From<StarsMethod> for Method {
+    fn from(of: StarsMethod) -> Self {
+        Self::Stars(of)
+    }
+}
+
+impl From<SensorMethod> for Method {
+    fn from(of: SensorMethod) -> Self {
+        Self::Sensor(of)
+    }
+}
+
+impl From<SkyMethod> for Method {
+    fn from(of: SkyMethod) -> Self {
+        Self::Sky(of)
+    }
+}
+
+impl From<NightMethod> for Method {
+    fn from(of: NightMethod) -> Self {
+        Self::Night(of)
+    }
+}
+
+impl From<VerdictMethod> for Method {
+    fn from(of: VerdictMethod) -> Self {
+        Self::Verdict(of)
+    }
+}
+
+impl From<AnswersMethod> for Method {
+    fn from(of: AnswersMethod) -> Self {
+        Self::Answers(of)
+    }
+}

@@ -1,0 +1,143 @@
+//! Why a value is missing, and what would supply it.
+
+use serde::{Deserialize, Serialize};
+use strum::IntoStaticStr;
+
+use super::Help;
+use super::answers::AnswersMissing;
+use super::night::NightMissing;
+use super::sensor::SensorMissing;
+use super::sky::SkyMissing;
+use super::stars::StarsMissing;
+use super::verdict::VerdictMissing;
+
+/// Why a value is missing.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, IntoStaticStr)]
+#[strum(serialize_all = "kebab-case")]
+pub enum Missing {
+    /// A value of a report that was read, which words its reason itself.
+    Quoted {
+        reason: String,
+        would_help: Vec<String>,
+        sentence: String,
+    },
+    /// No reason was given.
+    Unstated,
+    /// It follows from another value, which is missing.
+    Input {
+        what: Input,
+        because: Box<Missing>,
+    },
+    /// The exposure time is not known.
+    ExposureTime,
+    /// The temperature of the sensor is not known.
+    SensorTemperature,
+    Stars(StarsMissing),
+    Sensor(SensorMissing),
+    Sky(SkyMissing),
+    Night(NightMissing),
+    Verdict(VerdictMissing),
+    Answers(AnswersMissing),
+}
+
+/// A value that another follows from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub enum Input {
+    Sky,
+    DarkCurrent,
+    ReadNoise,
+    StarImage,
+    StarWidth,
+    BiasLevel,
+    SaturationLevel,
+    ImageScale,
+    NoiseBudget,
+    Gain,
+}
+
+impl Missing {
+    /// It follows from `what`, which is missing itself.
+    pub fn input(what: Input, because: Missing) -> Self {
+        Self::Input { what, because: Box::new(because) }
+    }
+
+    /// A fixed word for scripts: that of the value at the root.
+    pub fn code(&self) -> &str {
+        match self {
+            Self::Quoted { reason, .. } => reason,
+            Self::Input { because, .. } => because.code(),
+            Self::Stars(of) => of.into(),
+            Self::Sensor(of) => of.into(),
+            Self::Sky(of) => of.into(),
+            Self::Night(of) => of.into(),
+            Self::Verdict(of) => of.into(),
+            Self::Answers(of) => of.into(),
+            of => of.into(),
+        }
+    }
+
+    /// What would supply the value: kinds of frames, cards, keys. Empty where nothing is known to.
+    pub fn would_help(&self) -> Vec<Help> {
+        match self {
+            Self::Quoted { .. } | Self::Unstated => Vec::new(),
+            Self::Input { because, .. } => because.would_help(),
+            Self::ExposureTime => vec![Help::Card("EXPTIME")],
+            Self::SensorTemperature => vec![Help::Card("CCD-TEMP"), Help::RigKey("sensor_celsius")],
+            Self::Stars(of) => of.would_help(),
+            Self::Sensor(of) => of.would_help(),
+            Self::Sky(of) => of.would_help(),
+            Self::Night(of) => of.would_help(),
+            Self::Verdict(of) => of.would_help(),
+            Self::Answers(of) => of.would_help(),
+        }
+    }
+}
+
+// Until every reason has its type.
+impl From<&str> for Missing {
+    fn from(words: &str) -> Self {
+        words.to_owned().into()
+    }
+}
+
+impl From<String> for Missing {
+    fn from(sentence: String) -> Self {
+        Self::Quoted { reason: "untyped".to_owned(), would_help: Vec::new(), sentence }
+    }
+}
+
+impl From<StarsMissing> for Missing {
+    fn from(of: StarsMissing) -> Self {
+        Self::Stars(of)
+    }
+}
+
+impl From<SensorMissing> for Missing {
+    fn from(of: SensorMissing) -> Self {
+        Self::Sensor(of)
+    }
+}
+
+impl From<SkyMissing> for Missing {
+    fn from(of: SkyMissing) -> Self {
+        Self::Sky(of)
+    }
+}
+
+impl From<NightMissing> for Missing {
+    fn from(of: NightMissing) -> Self {
+        Self::Night(of)
+    }
+}
+
+impl From<VerdictMissing> for Missing {
+    fn from(of: VerdictMissing) -> Self {
+        Self::Verdict(of)
+    }
+}
+
+impl From<AnswersMissing> for Missing {
+    fn from(of: AnswersMissing) -> Self {
+        Self::Answers(of)
+    }
+}

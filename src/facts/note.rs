@@ -1,0 +1,89 @@
+//! What goes with a value: cautions and circumstances.
+
+use serde::{Deserialize, Serialize};
+use strum::IntoStaticStr;
+
+use super::answers::AnswersNote;
+use super::night::NightNote;
+use super::sensor::SensorNote;
+use super::sky::SkyNote;
+use super::stars::StarsNote;
+use super::verdict::VerdictNote;
+
+/// What goes with a value.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, IntoStaticStr)]
+#[strum(serialize_all = "kebab-case")]
+pub enum Note {
+    /// As the report that it was read from words it.
+    Quoted(String),
+    Stars(StarsNote),
+    Sensor(SensorNote),
+    Sky(SkyNote),
+    Night(NightNote),
+    Verdict(VerdictNote),
+    Answers(AnswersNote),
+}
+
+impl Note {
+    /// A fixed word for scripts.
+    pub fn code(&self) -> &'static str {
+        match self {
+            Self::Stars(of) => of.into(),
+            Self::Sensor(of) => of.into(),
+            Self::Sky(of) => of.into(),
+            Self::Night(of) => of.into(),
+            Self::Verdict(of) => of.into(),
+            Self::Answers(of) => of.into(),
+            of => of.into(),
+        }
+    }
+}
+
+// Until every note has its type.
+impl From<&str> for Note {
+    fn from(words: &str) -> Self {
+        Self::Quoted(words.to_owned())
+    }
+}
+
+impl From<String> for Note {
+    fn from(words: String) -> Self {
+        Self::Quoted(words)
+    }
+}
+
+impl From<StarsNote> for Note {
+    fn from(of: StarsNote) -> Self {
+        Self::Stars(of)
+    }
+}
+
+impl From<SensorNote> for Note {
+    fn from(of: SensorNote) -> Self {
+        Self::Sensor(of)
+    }
+}
+
+impl From<SkyNote> for Note {
+    fn from(of: SkyNote) -> Self {
+        Self::Sky(of)
+    }
+}
+
+impl From<NightNote> for Note {
+    fn from(of: NightNote) -> Self {
+        Self::Night(of)
+    }
+}
+
+impl From<VerdictNote> for Note {
+    fn from(of: VerdictNote) -> Self {
+        Self::Verdict(of)
+    }
+}
+
+impl From<AnswersNote> for Note {
+    fn from(of: AnswersNote) -> Self {
+        Self::Answers(of)
+    }
+}

@@ -1,0 +1,39 @@
+//! What can be said of a sensor, from its calibration frames: how values came to be, why they are missing, what goes with them.
+
+use serde::{Deserialize, Serialize};
+use strum::{IntoStaticStr, VariantNames};
+
+use super::Help;
+
+/// How a value came to be.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, IntoStaticStr, VariantNames)]
+#[strum(serialize_all = "kebab-case")]
+pub enum SensorMethod {
+    /// Nothing more is to be said of it.
+    Plain,
+}
+
+/// Why a value is missing.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, IntoStaticStr, VariantNames)]
+#[strum(serialize_all = "kebab-case")]
+pub enum SensorMissing {
+    /// No reason was given.
+    Unstated,
+}
+
+impl SensorMissing {
+    /// What would supply the value.
+    pub fn would_help(&self) -> Vec<Help> {
+        match self {
+            Self::Unstated => Vec::new(),
+        }
+    }
+}
+
+/// What goes with a value.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, IntoStaticStr, VariantNames)]
+#[strum(serialize_all = "kebab-case")]
+pub enum SensorNote {
+    /// Nothing more is to be said of it.
+    Plain,
+}

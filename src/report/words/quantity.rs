@@ -1,0 +1,195 @@
+//! A quantity in words, and as the report's files have it.
+
+use serde::{Deserialize, Deserializer, Serialize, Serializer};
+
+use crate::facts::{Help, Input, Method, Missing, Note, Quantity, Source};
+use crate::format::{UNKNOWN, with_sigma};
+
+/// What a reader is told of a quantity.
+pub trait InWords {
+    /// The value with its uncertainty and unit: `1.463 ± 0.012 arcsec`.
+    ///
+    /// An empty unit adds nothing; an unknown value reads `not measurable`.
+    fn text(&self, unit: &str) -> String;
+    /// Why there is no value, as a clause that goes on from "because"; an empty text where there is one.
+    fn why(&self) -> String;
+    /// How it was had.
+    fn how(&self) -> String;
+    /// Why there is no value, then its notes.
+    fn remark(&self) -> Option<String>;
+}
+
+impl InWords for Quantity {
+    fn text(&self, unit: &str) -> String {
+        match self.value {
+            None => UNKNOWN.to_owned(),
+            Some(value) if unit.is_empty() => with_sigma(value, self.sigma),
+            Some(value) => format!("{} {unit}", with_sigma(value, self.sigma)),
+        }
+    }
+
+    fn why(&self) -> String {
+        self.missing.as_ref().map_or_else(String::new, missing)
+    }
+
+    fn how(&self) -> String {
+        method(&self.method)
+    }
+
+    fn remark(&self) -> Option<String> {
+        let parts: Vec<String> = self.missing.iter().map(missing).chain(self.notes.iter().map(note)).collect();
+        (!parts.is_empty()).then(|| parts.join("; "))
+    }
+}
+
+/// How a value came to be.
+pub(crate) fn method(method: &Method) -> String {
+    match method {
+        Method::Quoted(words) => words.clone(),
+        Method::NotMeasurable => UNKNOWN.to_owned(),
+        Method::Card { card } => format!("header card {card}"),
+        Method::RigKey { key } => format!("rig file, key {key}"),
+        Method::Carded { origin } => origin.clone(),
+        Method::Stars(of) => super::stars::method(of),
+        Method::Sensor(of) => super::sensor::method(of),
+        Method::Sky(of) => super::sky::method(of),
+        Method::Night(of) => super::night::method(of),
+        Method::Verdict(of) => super::verdict::method(of),
+        Method::Answers(of) => super::answers::method(of),
+    }
+}
+
+/// Why a value is missing: a clause that goes on from "because".
+pub(crate) fn missing(reason: &Missing) -> String {
+    match reason {
+        Missing::Quoted { sentence, .. } => sentence.clone(),
+        Missing::Unstated => "no reason was given".to_owned(),
+        Missing::Input { what, because } => match **because {
+            Missing::Unstated => format!("{} is not known", input(*what)),
+            ref because => format!("{} is not known: {}", input(*what), missing(because)),
+        },
+        Missing::ExposureTime => "the exposure time is not known (card EXPTIME)".to_owned(),
+        Missing::SensorTemperature => "the sensor temperature is not known (card CCD-TEMP)".to_owned(),
+        Missing::Stars(of) => super::stars::missing(of),
+        Missing::Sensor(of) => super::sensor::missing(of),
+        Missing::Sky(of) => super::sky::missing(of),
+        Missing::Night(of) => super::night::missing(of),
+        Missing::Verdict(of) => super::verdict::missing(of),
+        Missing::Answers(of) => super::answers::missing(of),
+    }
+}
+
+/// The name of a value that another follows from.
+pub(crate) fn input(what: Input) -> &'static str {
+    match what {
+        Input::Sky => "the sky",
+        Input::DarkCurrent => "the dark current",
+        Input::ReadNoise => "the read noise",
+        Input::StarImage => "the star image",
+        Input::StarWidth => "the star width",
+        Input::BiasLevel => "the bias level",
+        Input::SaturationLevel => "the saturation level",
+        Input::ImageScale => "the image scale",
+        Input::NoiseBudget => "the noise budget",
+        Input::Gain => "the gain",
+    }
+}
+
+/// What goes with a value.
+pub(crate) fn note(note: &Note) -> String {
+    match note {
+        Note::Quoted(words) => words.clone(),
+        Note::Stars(of) => super::stars::note(of),
+        Note::Sensor(of) => super::sensor::note(of),
+        Note::Sky(of) => super::sky::note(of),
+        Note::Night(of) => super::night::note(of),
+        Note::Verdict(of) => super::verdict::note(of),
+        Note::Answers(of) => super::answers::note(of),
+    }
+}
+
+/// A quantity as `report.json` has it.
+#[derive(Serialize, Deserialize)]
+struct Shown {
+    /// The value, in the unit that the key's name carries; `null` where it is unknown, never 0.
+    value: Option<f64>,
+    /// One standard uncertainty of `value`, in the same unit.
+    sigma: Option<f64>,
+    /// Where the value came from.
+    source: Source,
+    /// How it was had, in words.
+    method: String,
+    /// Number of frames, stars, pixels or pairs behind it, as `method` says.
+    n: usize,
+    /// Why there is no value, or a caution, in words.
+    note: Option<String>,
+    /// Why there is no value, for scripts; `null` where there is one.
+    missing: Option<ShownMissing>,
+}
+
+/// Why a value is missing, for scripts.
+#[derive(Serialize, Deserialize)]
+struct ShownMissing {
+    /// One of a closed list of words.
+    reason: String,
+    /// Kinds of frames, cards and keys that would supply it.
+    would_help: Vec<String>,
+}
+
+/// A quantity as it is kept between runs: facts alone.
+#[derive(Serialize, Deserialize)]
+struct Kept {
+    value: Option<f64>,
+    sigma: Option<f64>,
+    source: Source,
+    method: Method,
+    n: usize,
+    missing: Option<Missing>,
+    notes: Vec<Note>,
+}
+
+/// Words in forms for readers (JSON), facts in those for this program alone (MessagePack).
+impl Serialize for Quantity {
+    fn serialize<S: Serializer>(&self, to: S) -> Result<S::Ok, S::Error> {
+        let Self { value, sigma, source, method, n, missing, notes } = self.clone();
+        if !to.is_human_readable() {
+            return Kept { value, sigma, source, method, n, missing, notes }.serialize(to);
+        }
+        let would_help = |m: &Missing| match m {
+            Missing::Quoted { would_help, .. } => would_help.clone(),
+            m => m.would_help().iter().map(Help::to_string).collect(),
+        };
+        let missing = missing.map(|m| ShownMissing { reason: m.code().to_owned(), would_help: would_help(&m) });
+        Shown { value, sigma, source, method: self.how(), n, note: self.remark(), missing }.serialize(to)
+    }
+}
+
+impl<'de> Deserialize<'de> for Quantity {
+    fn deserialize<D: Deserializer<'de>>(from: D) -> Result<Self, D::Error> {
+        if !from.is_human_readable() {
+            let Kept { value, sigma, source, method, n, missing, notes } = Kept::deserialize(from)?;
+            return Ok(Self { value, sigma, source, method, n, missing, notes });
+        }
+        let Shown { value, sigma, source, method, n, note, missing } = Shown::deserialize(from)?;
+        let method = Method::Quoted(method);
+        let Some(ShownMissing { reason, would_help }) = missing else {
+            let notes = note.map(Note::Quoted).into_iter().collect();
+            return Ok(Self { value, sigma, source, method, n, missing: None, notes });
+        };
+        let missing = Some(Missing::Quoted { reason, would_help, sentence: note.unwrap_or_default() });
+        Ok(Self { value, sigma, source, method, n, missing, notes: Vec::new() })
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn text_has_the_unit_where_there_is_a_value() {
+        assert_eq!(Quantity::measured(1.46331, 0.0123, "x", 1).text("px"), "1.463 \u{b1} 0.012 px");
+        assert_eq!(Quantity::rig(530.0, "focal_mm").text("mm"), "530 mm");
+        assert_eq!(Quantity::rig(3.76, "pixel_um").text(""), "3.76");
+        assert_eq!(Quantity::not_measurable("no flats").text("e"), "not measurable");
+    }
+}
