@@ -9,5 +9,7 @@ pub(crate) mod sensor;
 pub(crate) mod sky;
 pub(crate) mod stars;
 pub(crate) mod verdict;
+pub(crate) mod worded;
 
 pub use quantity::InWords;
+pub use worded::Worded;

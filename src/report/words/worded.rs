@@ -1,0 +1,24 @@
+//! Facts with their words beside them, as `report.json` has them.
+
+use std::ops::Deref;
+
+use serde::{Deserialize, Serialize};
+
+/// What was found, and the same in sentences.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Worded<T> {
+    #[serde(flatten)]
+    pub facts: T,
+    /// The facts in words, with the caution that goes with them.
+    pub sentence: String,
+    /// What stands behind it, in words.
+    pub detail: String,
+}
+
+impl<T> Deref for Worded<T> {
+    type Target = T;
+
+    fn deref(&self) -> &T {
+        &self.facts
+    }
+}
