@@ -1,7 +1,5 @@
 //! What the page says, in words and cells ready to be set.
 
-use crate::report::InWords;
-use jiff::civil::Date;
 use serde::Serialize;
 
 use super::decision::{over_filters, side_by_side};
@@ -9,12 +7,12 @@ use super::measures::{MeasureLine, measures};
 use super::replies::{Reply, replies};
 use super::sensor_part::{SensorPart, sensor_part};
 use super::session_part::{SessionPart, session_part};
+use super::setting::{day, sentence};
 use crate::facts::Quantity;
 use crate::report::model::{FrameRow, FrameStatus, Report};
-use crate::report::plots::{Figure, PlotError};
-use crate::report::words::numbers::{plain, quantity, typographic, with_unit};
-use crate::report::words::origins::{self, Basis, Named};
-use crate::verdict::percent;
+use crate::report::plots::PlotError;
+use crate::report::words::numbers::{plain, quantity, typographic};
+use crate::report::words::origins::{self, Basis};
 
 /// The whole page.
 #[derive(Debug, Serialize)]
@@ -52,16 +50,6 @@ pub struct Prose {
 pub struct Missing {
     pub reason: String,
     pub costs: String,
-}
-
-/// One line of a table of values.
-#[derive(Debug, Serialize)]
-pub struct Line {
-    pub label: String,
-    pub value: String,
-    pub origin: String,
-    pub note: Option<String>,
-    pub known: bool,
 }
 
 /// One file.
@@ -144,18 +132,6 @@ fn title(nights: &[&str]) -> String {
     }
 }
 
-/// `11 February 2026`, not to be broken, from `2026-02-11`; anything else stays as it is.
-pub(crate) fn day(night: &str) -> String {
-    night.parse::<Date>().map_or_else(|_| night.to_owned(), |d| d.strftime("%-d\u{A0}%B\u{A0}%Y").to_string())
-}
-
-/// The text with a capital first letter and marks as they are set.
-pub(crate) fn sentence(text: &str) -> String {
-    let mut chars = text.chars();
-    let first = chars.next().map(|c| c.to_uppercase().to_string()).unwrap_or_default();
-    typographic(&(first + chars.as_str()))
-}
-
 fn intro(report: &Report) -> String {
     let count = |status| report.frames.iter().filter(|f| f.status == status).count();
     let (used, left, lost) = (count(FrameStatus::Used), count(FrameStatus::Excluded), count(FrameStatus::Unreadable));
@@ -186,24 +162,6 @@ fn prose(b: Basis) -> Prose {
             .collect(),
         cautions: b.cautions.iter().map(|c| sentence(c)).collect(),
     }
-}
-
-pub(crate) fn line(v: Named) -> Line {
-    Line {
-        label: typographic(v.label),
-        value: typographic(&match v.unit {
-            "%" => percent(&v.quantity.scaled(0.01)),
-            unit => with_unit(&v.quantity, unit),
-        }),
-        origin: typographic(&origins::origin(&v.quantity)),
-        note: v.quantity.remark().map(|n| typographic(&n)),
-        known: v.quantity.is_known(),
-    }
-}
-
-/// The words around a chart as they are set on the page.
-pub(crate) fn set(f: Figure) -> Figure {
-    Figure { title: typographic(&f.title), caption: typographic(&f.caption), ..f }
 }
 
 fn frame(f: &FrameRow) -> FrameLine {

@@ -8,4 +8,5 @@ pub(crate) mod render;
 pub(crate) mod replies;
 pub(crate) mod sensor_part;
 pub(crate) mod session_part;
+pub(crate) mod setting;
 pub(crate) mod sheet;

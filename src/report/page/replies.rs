@@ -2,7 +2,7 @@
 
 use serde::Serialize;
 
-use super::letter::sentence;
+use super::setting::sentence;
 use crate::facts::Source;
 use crate::report::model::{Report, SensorEntry};
 use crate::report::words::numbers::{typographic, with_unit};

@@ -2,8 +2,8 @@
 
 use serde::Serialize;
 
-use super::letter::{Line, line, set};
 use super::over_field::vignetting_words;
+use super::setting::{Line, line, set};
 use crate::facts::Quantity;
 use crate::report::model::SensorEntry;
 use crate::report::plots::{self, Figure, PlotError};

@@ -4,8 +4,8 @@ use crate::report::InWords;
 use serde::Serialize;
 
 use super::decision::{DecisionPart, decision_part};
-use super::letter::{Line, day, line, set};
 use super::over_field::{FieldPart, field_part};
+use super::setting::{Line, day, line, set};
 use crate::facts::Quantity;
 use crate::report::model::{Report, Session, SessionSettings};
 use crate::report::plots::{self, Figure, PlotError};
