@@ -3,6 +3,8 @@
 use serde::{Deserialize, Serialize};
 use strum::IntoStaticStr;
 
+use super::sensor::SensorCaution;
+
 /// How grave a warning is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
@@ -19,14 +21,20 @@ pub enum Severity {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, IntoStaticStr)]
 #[strum(serialize_all = "kebab-case")]
 pub enum Caution {
+    Sensor(SensorCaution),
     /// Until every caution has its type.
-    Quoted { code: String, severity: Severity, sentence: String },
+    Quoted {
+        code: String,
+        severity: Severity,
+        sentence: String,
+    },
 }
 
 impl Caution {
     /// A fixed word for scripts.
     pub fn code(&self) -> &str {
         match self {
+            Self::Sensor(of) => of.code(),
             Self::Quoted { code, .. } => code,
         }
     }
@@ -34,7 +42,14 @@ impl Caution {
     /// How grave it is.
     pub fn severity(&self) -> Severity {
         match self {
+            Self::Sensor(_) => Severity::Caution,
             Self::Quoted { severity, .. } => *severity,
         }
+    }
+}
+
+impl From<SensorCaution> for Caution {
+    fn from(of: SensorCaution) -> Self {
+        Self::Sensor(of)
     }
 }

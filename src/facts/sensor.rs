@@ -3,29 +3,183 @@
 use serde::{Deserialize, Serialize};
 use strum::{IntoStaticStr, VariantNames};
 
-use super::Help;
+use super::{Help, Missing, Quantity};
 
 /// How a value came to be.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, IntoStaticStr, VariantNames)]
 #[strum(serialize_all = "kebab-case")]
 pub enum SensorMethod {
-    /// Nothing more is to be said of it.
-    Plain,
+    BiasPairDifference,
+    /// The likeliest normal noise behind rounding and clipping to codes.
+    LikeliestNoiseOfBiasPairs,
+    /// A limit, since the codes do not tell the noise.
+    LimitFromBiasPairs,
+    ScatterWithinOneBias,
+    /// A normal law behind a histogram that ends at the lowest code.
+    CensoredHistogramOfOneBias,
+    ScatterOfRowMeans,
+    ScatterOfColumnMeans,
+    CovarianceOfBiasPairs,
+    MeanOfBiasLevels,
+    ScatterOfBiasLevels,
+    PixelScatterOverBiases,
+    FourthMomentOfBiasPairs,
+    ReadNoiseTimesGain,
+    SignalThatEqualsItsNoise,
+    BiasPairsOfQuadrant,
+    PileUpOfFlats,
+    ShareOfSixteenBits {
+        share: f64,
+    },
+    PhotonTransferLine,
+    PhotonTransferCurve,
+    PhotonTransferOnSky,
+    OneFlatPair,
+    CurveAtNoSignal,
+    BetweenCurveAndFirstBelow,
+    FullWellTimesGain,
+    CovarianceOfFlatPair,
+    SurfaceThroughMeanFlat,
+    SlopeOfDarkLevel,
+    DarkLevelAboveBias,
+    SlopeOfDarkVariance,
+    /// The fitted law at a temperature.
+    DarkLaw(DarkModel),
+    DarkLawAtReference,
+    StepOfDarkLaw,
+    StepOfActivatedPart,
+    ActivationEnergyOfFit,
+    FloorOfFit,
+    /// The rate at the reference temperature, carried by the doubling step.
+    CarriedByDoublingStep,
+    PublishedDoublingSteps,
+    SlopeOfGlow,
+    GlowWithoutExposure,
+    DeviationOfMeanDark,
+    HotPixelsByRate {
+        above_typical_e_per_s: f64,
+    },
+    HotPixelsOfLongestDark {
+        times_typical: f64,
+        noise_sigmas: f64,
+    },
+    HotPixelsAgainstTemperature,
 }
 
 /// Why a value is missing.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, IntoStaticStr, VariantNames)]
 #[strum(serialize_all = "kebab-case")]
 pub enum SensorMissing {
-    /// No reason was given.
-    Unstated,
+    NoBias,
+    NoBiasPair,
+    NoBiasPairAtOneTemperature,
+    /// No set of as many biases at one temperature, or its noise is below the step between codes.
+    TooFewBiasesForPixels {
+        fewest: usize,
+    },
+    NoBiasPairWithFreeNoise,
+    TooFewPixelsInQuadrant,
+    /// For the gain, neither flats nor biases.
+    NoFlatPairNorBiasPair,
+    NoFlatPair,
+    /// There are flats, but none that can be used.
+    NoUsableFlatPair,
+    FlatsWithoutBiasPair,
+    NoFlatPairAtOneLevel,
+    /// The flats tell nothing, and the lights in their place neither.
+    NeitherFlatsNorLights {
+        flats: Box<Missing>,
+        lights: Box<Self>,
+    },
+    NoLightPairUnderEvenSky,
+    /// Neighbouring pixels of the differences of lights are correlated.
+    FaintStarsInLights {
+        correlation: f64,
+    },
+    SkyNoiseTooLow,
+    FlatPairTooBright,
+    FlatPairLevelsDiffer {
+        ratio: f64,
+    },
+    TooFewCellsOfFlatPair,
+    NoiseOfFlatPairTooLow,
+    TooFewFlatsBelowSaturation,
+    FlatVarianceDoesNotGrow,
+    FlatNoiseTooLow,
+    FlatLevelsSpanTooLittle,
+    NoFlatsAtFullWell {
+        brightest_adu: f64,
+    },
+    NoBiasLevelForFlats,
+    FrameTooSmallForSurface,
+    LightStaysAbove {
+        illumination: f64,
+    },
+    LightFallsOffTooLittle,
+    NoDark,
+    NoDarksAtTwoTemperatures,
+    NoDarksAtFourTemperatures,
+    DarkCurrentNotSeenAtTwoTemperatures,
+    NoTemperatureOfDarks,
+    NoTemperatureOfDarkRate,
+    FloorNotSeen,
+    NoUsableDark,
+    DarkNotSeparableFromBias,
+    NoSecondExposureForGlow,
+    NoDarkPairsAtTwoExposures,
+    NoPairOfLongestDarks,
+    NoHotPixelsAtTwoTemperatures,
+    TooFewHotPixels {
+        count: usize,
+    },
+    HotPixelsDoNotGrow,
 }
 
 impl SensorMissing {
     /// What would supply the value.
     pub fn would_help(&self) -> Vec<Help> {
         match self {
-            Self::Unstated => Vec::new(),
+            Self::NeitherFlatsNorLights { flats, lights } => [flats.would_help(), lights.would_help()].concat(),
+            Self::NoBias
+            | Self::NoBiasPair
+            | Self::NoBiasPairAtOneTemperature
+            | Self::TooFewBiasesForPixels { .. }
+            | Self::NoBiasPairWithFreeNoise
+            | Self::FlatsWithoutBiasPair
+            | Self::NoBiasLevelForFlats => vec![Help::Bias],
+            Self::NoFlatPairNorBiasPair => vec![Help::Flat, Help::Bias],
+            Self::NoFlatPair
+            | Self::NoUsableFlatPair
+            | Self::NoFlatPairAtOneLevel
+            | Self::FlatPairTooBright
+            | Self::TooFewFlatsBelowSaturation
+            | Self::FlatNoiseTooLow
+            | Self::FlatLevelsSpanTooLittle
+            | Self::NoFlatsAtFullWell { .. } => vec![Help::Flat],
+            Self::NoLightPairUnderEvenSky => vec![Help::Light],
+            Self::NoDark
+            | Self::NoDarksAtTwoTemperatures
+            | Self::NoDarksAtFourTemperatures
+            | Self::DarkCurrentNotSeenAtTwoTemperatures
+            | Self::NoSecondExposureForGlow
+            | Self::NoPairOfLongestDarks => vec![Help::Dark],
+            Self::NoDarkPairsAtTwoExposures | Self::NoHotPixelsAtTwoTemperatures => vec![Help::Dark, Help::Bias],
+            Self::DarkNotSeparableFromBias => vec![Help::Bias, Help::Dark],
+            Self::NoTemperatureOfDarks | Self::NoTemperatureOfDarkRate => vec![Help::Card("CCD-TEMP")],
+            Self::TooFewPixelsInQuadrant
+            | Self::FaintStarsInLights { .. }
+            | Self::SkyNoiseTooLow
+            | Self::FlatPairLevelsDiffer { .. }
+            | Self::TooFewCellsOfFlatPair
+            | Self::NoiseOfFlatPairTooLow
+            | Self::FlatVarianceDoesNotGrow
+            | Self::FrameTooSmallForSurface
+            | Self::LightStaysAbove { .. }
+            | Self::LightFallsOffTooLittle
+            | Self::FloorNotSeen
+            | Self::NoUsableDark
+            | Self::TooFewHotPixels { .. }
+            | Self::HotPixelsDoNotGrow => Vec::new(),
         }
     }
 }
@@ -34,6 +188,175 @@ impl SensorMissing {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, IntoStaticStr, VariantNames)]
 #[strum(serialize_all = "kebab-case")]
 pub enum SensorNote {
-    /// Nothing more is to be said of it.
-    Plain,
+    /// A stated value stands because none was measured.
+    NotMeasured {
+        because: Box<Missing>,
+    },
+    SaturationAssumed,
+    /// An upper limit of the read noise: one bias contains the fixed pattern.
+    FixedPatternContained,
+    QuantisationLimited {
+        limit_adu: f64,
+        steps: f64,
+        seen: SeenInCodes,
+    },
+    /// A lower limit of the fixed pattern: pixels at the lowest code hide theirs.
+    PatternHiddenAtLowestCode,
+    OffsetTooLow {
+        fraction_at_floor: f64,
+    },
+    LevelWanders {
+        wander_adu: f64,
+    },
+    BiasWanderAssumed {
+        wander_adu: f64,
+    },
+    LevelsStrayFromCurve,
+    FromLightsNotFlats,
+    GradientOfLightContained,
+    BiasOfOtherTemperature,
+    OffsetAllowedForOneExposure {
+        offset_adu: f64,
+    },
+    DoublingAssumedFromOneTemperature,
+    DoublingStepAssumed {
+        celsius: f64,
+        sigma_c: f64,
+    },
+    MeasuredBetween {
+        low_celsius: f64,
+        high_celsius: f64,
+    },
+    HotPixelsMeasuredBetween {
+        low_celsius: f64,
+        high_celsius: f64,
+        reference_celsius: f64,
+    },
+    BeyondMeasuredTemperatures {
+        by_c: f64,
+    },
+}
+
+/// What codes that are too coarse for the noise show of it.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub enum SeenInCodes {
+    /// All pixels show one code or two.
+    OneCodeOrTwo,
+    Noise {
+        adu: f64,
+    },
+}
+
+/// What the user should know of the frames of a sensor.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, IntoStaticStr, VariantNames)]
+#[strum(serialize_all = "kebab-case")]
+pub enum SensorCaution {
+    /// Interpolated colours have no raw noise.
+    NotRaw {
+        planes: usize,
+    },
+    NoValidPixels,
+    /// Columns and rows of the frame, and of the sensor's other frames, px.
+    SizeDiffers {
+        have: (usize, usize),
+        want: (usize, usize),
+    },
+    /// A copy has no noise of its own.
+    IdenticalFrames,
+    BiasFloor {
+        fraction: f64,
+    },
+    DarkWithoutExposure,
+    DarkLevelSuppressed,
+    FlatClipped,
+    /// Relative scatter of the rows of a pair of flats.
+    FlatFlicker {
+        scatter: f64,
+    },
+    FlatLevelsDiffer {
+        ratio: f64,
+    },
+    GainDisagrees {
+        measured_e_per_adu: f64,
+        stated_e_per_adu: f64,
+        stated_by: StatedBy,
+    },
+    /// One value a quadrant: low columns, high columns; low rows, then high rows. No gains where flats tell none.
+    SeveralAmplifiers {
+        gains_e_per_adu: Option<Vec<Quantity>>,
+        read_noises_adu: Vec<Quantity>,
+    },
+}
+
+impl SensorCaution {
+    /// A fixed word for scripts.
+    pub fn code(&self) -> &'static str {
+        self.into()
+    }
+}
+
+/// Who states a gain.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub enum StatedBy {
+    Card(String),
+    RigFile,
+}
+
+/// Which law of the dark current was fitted.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(remote = "Self")]
+pub enum DarkModel {
+    Unknown,
+    OneTemperature,
+    /// An activated part and a floor.
+    ActivatedAndFloor,
+    /// An activated part alone, since as many temperatures tell no floor.
+    TooFewForFloor {
+        temperatures: usize,
+    },
+    FloorNotSupported,
+    /// As the report that it was read from words it.
+    Quoted(String),
+}
+
+/// Which rates the dark current was taken from.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(remote = "Self")]
+pub enum DarkRates {
+    Unknown,
+    /// Of the mean level of the pixels that are not hot.
+    MeanLevel,
+    /// Of the variance of pairs: the camera takes the dark level off.
+    Variance,
+    /// As the report that it was read from words it.
+    Quoted(String),
+}
+
+/// Where a glow is brightest.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(remote = "Self")]
+pub enum GlowPlace {
+    /// The sides that it lies at, as rows and as columns count; neither inside the frame.
+    At { rows: Option<Side>, columns: Option<Side> },
+    /// As the report that it was read from words it.
+    Quoted(String),
+}
+
+/// A side of the frame, as its rows or columns count.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+pub enum Side {
+    First,
+    Last,
+}
+
+/// What a glow does.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[serde(remote = "Self")]
+pub enum GlowBehaviour {
+    Grows,
+    ComesWithReadout,
+    GrowsAndComesWithReadout,
+    Unknown,
+    /// As the report that it was read from words it.
+    Quoted(String),
 }

@@ -6,8 +6,10 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 
 use serde::{Deserialize, Serialize};
 
+use crate::facts::sensor::SensorCaution;
 use crate::fits::FitsError;
 use crate::folder::{Carded, FrameKind, Rig, SensorKey, UNNAMED_CAMERA};
+use crate::report::words;
 use crate::report::{SensorEntry, SensorSettings, Severity, Warning};
 use crate::sensor::{
     CalibrationFrame, DefectMap, SensorHints, SensorOutcome, SensorResult, characterise, lights_for_gain,
@@ -92,10 +94,10 @@ pub fn measure_sensors(
             }
         }
         let Lasting { result, cautions, defects } = measured.lasting;
-        warnings.extend(cautions.into_iter().map(|(code, message, members)| Warning {
-            code,
+        warnings.extend(cautions.into_iter().map(|(about, members)| Warning {
+            code: about.code().to_owned(),
             severity: Severity::Caution,
-            message,
+            message: words::sensor::caution(&about),
             paths: members.into_iter().map(|m| intakes[frames[m].0].file.shown.clone()).collect(),
         }));
         by_key.insert(key, MeasuredSensor { id, result, defects });
@@ -118,7 +120,7 @@ fn member(index: usize, intakes: &[Intake], read: &Read) -> Member {
 #[derive(Serialize, Deserialize)]
 struct Lasting {
     result: SensorResult,
-    cautions: Vec<(String, String, Vec<usize>)>,
+    cautions: Vec<(SensorCaution, Vec<usize>)>,
     defects: Vec<DefectMap>,
 }
 
@@ -140,10 +142,7 @@ fn measured(
     let characterised = || {
         let SensorOutcome { result, failures, cautions, defects } = characterise(&members, hints, progress);
         let place = |path: &PathBuf| members.iter().position(|f| f.path == *path);
-        let cautions = cautions
-            .into_iter()
-            .map(|(code, words, paths)| (code.to_owned(), words, paths.iter().filter_map(place).collect()))
-            .collect();
+        let cautions = cautions.into_iter().map(|c| (c.about, c.paths.iter().filter_map(place).collect())).collect();
         let lasting = Lasting { result, cautions, defects };
         if failures.is_empty() { Ok(lasting) } else { Err(Box::new(Measured { lasting, failures })) }
     };

@@ -2,6 +2,7 @@
 
 use super::model::{SensorEntry, SensorSettings};
 use super::sample::{DARK_NOW, EA_EV, HOSTILE, NOW_C, READ_E, dark_at};
+use crate::facts::sensor::{DarkModel, DarkRates};
 use crate::facts::{Quantity, Source};
 use crate::sensor::{
     CalibrationCounts, DarkCurrent, DarkLaw, DarkPoint, HotPixels, PhotonTransferPoint, PixelDarkRates, RateQuantile,
@@ -90,8 +91,8 @@ pub(crate) fn sensor() -> SensorEntry {
                     degrees_of_freedom: 2,
                 }),
                 glow: None,
-                model: "thermal term and floor".to_owned(),
-                method: "slope of the mean level against exposure".to_owned(),
+                model: DarkModel::ActivatedAndFloor,
+                method: DarkRates::MeanLevel,
                 range_celsius: Some([2.1, 17.8]),
                 points: points
                     .iter()

@@ -2,9 +2,12 @@
 
 use serde::{Deserialize, Serialize};
 
-use crate::facts::Quantity;
+use crate::facts::sensor::{DarkModel, DarkRates};
+use crate::facts::{Missing, Quantity};
 
-use super::{Amplifier, DarkLaw, Glow, PixelDarkRates, Prnu, ReadNoiseTail, TransferFit, Vignetting};
+use super::{
+    Amplifier, DarkLaw, Glow, PhotonTransferPoint, PixelDarkRates, Prnu, ReadNoiseTail, TransferFit, Vignetting,
+};
 
 /// One camera at one gain setting, offset, readout mode and binning.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -65,21 +68,6 @@ pub struct CalibrationCounts {
     pub flat: usize,
 }
 
-/// Mean and variance of one flat pair, of one site where the sensor has a colour mosaic.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub struct PhotonTransferPoint {
-    /// Mean signal above bias, ADU.
-    pub mean_adu: f64,
-    /// Temporal variance of one frame, ADU^2, read noise included.
-    pub variance_adu2: f64,
-    /// Gain from this pair alone, e-/ADU.
-    pub gain_e_per_adu: Quantity,
-    /// Filter of the flats.
-    pub filter: Option<String>,
-    /// Site of the colour mosaic, counted along the rows from the frame's first pixel; `None` without a mosaic.
-    pub site: Option<usize>,
-}
-
 /// Dark current against exposure and temperature.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct DarkCurrent {
@@ -96,9 +84,9 @@ pub struct DarkCurrent {
     /// Part of the rate that does not fall with temperature, e-/px/s.
     pub floor_e_per_px_s: Quantity,
     /// Which law was fitted.
-    pub model: String,
+    pub model: DarkModel,
     /// Which rates were used: from the mean or from the variance, and why.
-    pub method: String,
+    pub method: DarkRates,
     /// Lowest and highest temperature measured, C.
     pub range_celsius: Option<[f64; 2]>,
     /// Whether the camera takes the dark level off, so that only the variance tells the rate.
@@ -113,8 +101,9 @@ pub struct DarkCurrent {
 
 impl DarkCurrent {
     /// Nothing known, for the reason given.
-    pub fn not_measurable(because: &str) -> Self {
-        let unknown = || Quantity::not_measurable(because);
+    pub fn not_measurable(because: impl Into<Missing>) -> Self {
+        let because = because.into();
+        let unknown = || Quantity::not_measurable(because.clone());
         Self {
             rate_e_per_px_s: unknown(),
             reference_celsius: None,
@@ -122,8 +111,8 @@ impl DarkCurrent {
             thermal_doubling_celsius: unknown(),
             activation_energy_ev: unknown(),
             floor_e_per_px_s: unknown(),
-            model: "none".to_owned(),
-            method: String::new(),
+            model: DarkModel::Unknown,
+            method: DarkRates::Unknown,
             range_celsius: None,
             suppressed_in_camera: false,
             law: None,
@@ -151,9 +140,8 @@ pub struct DarkPoint {
 }
 
 /// Share of hot pixels.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct HotPixels {
-    #[serde(flatten)]
     pub fraction: Quantity,
     /// Rate above which a pixel is called hot, e-/s.
     pub threshold_e_per_s: Option<f64>,

@@ -31,6 +31,11 @@ pub(crate) fn groups(celsius: &[Option<f64>]) -> Vec<Vec<usize>> {
     groups
 }
 
+/// Mean of those that are known.
+pub(crate) fn mean(celsius: impl Iterator<Item = Option<f64>>) -> Option<f64> {
+    crate::stats::mean_and_std(&celsius.flatten().collect::<Vec<_>>()).map(|m| m.0)
+}
+
 /// Step of the thermometer: the smallest difference between temperatures of one group; 0 where there is none.
 pub(crate) fn resolution_c(celsius: &[Option<f64>]) -> f64 {
     let mut known: Vec<f64> = celsius.iter().copied().flatten().collect();

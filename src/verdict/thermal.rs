@@ -5,13 +5,8 @@ use std::f64::consts::LN_2;
 
 use super::propagation::Parameter;
 use crate::facts::{Quantity, Source};
-use crate::sensor::DarkCurrent;
+use crate::sensor::{ASSUMED_DOUBLING_C, ASSUMED_DOUBLING_SIGMA_C, DarkCurrent};
 use crate::units::{BOLTZMANN_EV_PER_K, Celsius, ZERO_CELSIUS_K};
-
-/// Doubling step taken where none is measured, and its spread, C: published steps near 0 C run from 4.6 to 8.6
-/// (Widenhorn et al. 2002, SPIE 4669, and an uncooled consumer sensor at 6.5).
-pub const ASSUMED_DOUBLING_C: f64 = 6.5;
-pub const ASSUMED_DOUBLING_SIGMA_C: f64 = 1.0;
 
 /// Lowest doubling step that is drawn, C: pure diffusion with the full band gap gives 3.5 at 0 C.
 const LOWEST_DOUBLING_C: f64 = 3.0;

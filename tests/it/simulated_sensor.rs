@@ -199,7 +199,7 @@ fn undefined_pixels_and_frames_of_them_spoil_nothing() {
     };
     add(&mut bench, &path, &vec![f32::NAN; SIDE * SIDE]);
     let outcome = bench.measure();
-    assert_eq!(outcome.cautions.iter().map(|c| c.0).collect::<Vec<_>>(), ["no-valid-pixels"]);
+    assert_eq!(outcome.cautions.iter().map(|c| c.about.code()).collect::<Vec<_>>(), ["no-valid-pixels"]);
     assert_eq!(outcome.result, good);
     // One bias more, with a band of undefined and a few infinite pixels.
     let mut pixels: Vec<f32> = (0..SIDE * SIDE).map(|_| (500.0 + bench.normal(5.0)).round() as f32).collect();
@@ -249,7 +249,7 @@ fn vignetted_flats_of_a_drifting_lamp_still_give_the_gain() {
         let gain = outcome.result.gain_e_per_adu;
         assert!((gain.value.unwrap() / 0.8 - 1.0).abs() < THREE_ERRORS, "{level}: {gain:?}");
         assert!(gain.sigma.unwrap() < 0.01);
-        let warned = outcome.cautions.iter().any(|c| c.0 == "flat-levels-differ");
+        let warned = outcome.cautions.iter().any(|c| c.about.code() == "flat-levels-differ");
         assert_eq!(warned, level < 0.95, "{level}");
     }
 }
@@ -311,7 +311,7 @@ fn a_copy_of_a_bias_frame_is_named_and_makes_no_noiseless_pair() {
     bench.write(FrameKind::Bias, 0.0, None, &pixels);
     let copy = bench.write(FrameKind::Bias, 0.0, None, &pixels);
     let alone = bench.measure();
-    assert_eq!(alone.cautions.iter().find(|c| c.0 == "identical-frames").unwrap().2, [copy]);
+    assert_eq!(alone.cautions.iter().find(|c| c.about.code() == "identical-frames").unwrap().paths, [copy]);
     assert!(alone.result.read_noise_adu.remark().unwrap().contains("upper limit"));
     let other: Vec<f64> = (0..40_000).map(|_| 1000.0 + bench.normal(5.0)).collect();
     bench.write(FrameKind::Bias, 0.0, None, &other);
@@ -370,7 +370,7 @@ fn a_bias_clipped_at_zero_gives_the_noise_behind_the_floor() {
         let outcome = bias_pair(9, 300, |bench, _, _| pedestal + bench.normal(3.0));
         let read = &outcome.result.read_noise_adu;
         assert!((read.value.unwrap() - 3.0).abs() < 0.08, "{pedestal}: {read:?}");
-        assert_eq!(outcome.cautions.iter().any(|c| c.0 == "bias-floor"), floored, "{pedestal}");
+        assert_eq!(outcome.cautions.iter().any(|c| c.about.code() == "bias-floor"), floored, "{pedestal}");
         assert_eq!(read.remark().is_some_and(|n| n.contains("offset too low")), floored);
     }
 }
@@ -393,7 +393,7 @@ fn read_noise_is_told_down_to_a_third_of_a_code_and_is_a_limit_below() {
                 assert!((value / sigma - 1.0).abs() < FOUR_ERRORS, "{pedestal} {sigma}: {value}");
                 assert!((value - sigma).abs() < 4.0 * read.sigma.unwrap(), "{pedestal} {sigma}: {read:?}");
             }
-            assert!(outcome.cautions.iter().all(|c| c.0 != "bias-floor"), "{pedestal} {sigma}");
+            assert!(outcome.cautions.iter().all(|c| c.about.code() != "bias-floor"), "{pedestal} {sigma}");
         }
     }
 }
@@ -472,7 +472,7 @@ fn a_camera_that_takes_the_dark_level_off_is_found_out() {
         }
     }
     let outcome = bench.measure();
-    assert!(outcome.cautions.iter().any(|c| c.0 == "dark-level-suppressed"));
+    assert!(outcome.cautions.iter().any(|c| c.about.code() == "dark-level-suppressed"));
     let rate = outcome.result.dark_current.rate_at(10.0);
     assert!((rate.value.unwrap() / dark_rate(10.0) - 1.0).abs() < 0.05, "{rate:?}");
 }
@@ -525,8 +525,8 @@ fn clipped_flats_are_refused_by_name_and_show_the_saturation_level() {
     let clipped = bench.write(FrameKind::Flat, 9.0, Some(0.0), &pixels);
     let outcome = bench.measure();
     assert_eq!(outcome.result.saturation_adu.value, Some(16_383.0));
-    let caution = outcome.cautions.iter().find(|c| c.0 == "flat-clipped").unwrap();
-    assert_eq!(caution.2, [clipped]);
+    let caution = outcome.cautions.iter().find(|c| c.about.code() == "flat-clipped").unwrap();
+    assert_eq!(caution.paths, [clipped]);
     assert_eq!(outcome.result.frames.flat, 4);
 }
 
@@ -543,7 +543,7 @@ fn what_is_missing_is_named_and_a_header_gain_is_labelled() {
     let wrong = SensorHints { header_gain: Some((1.0, "EGAIN".to_owned())), ..SensorHints::default() };
     let outcome = characterise(&bench.frames, &wrong, &|_| {});
     assert_eq!(outcome.result.gain_e_per_adu.source, Source::Measured);
-    assert!(outcome.cautions.iter().any(|c| c.0 == "gain-disagrees"));
+    assert!(outcome.cautions.iter().any(|c| c.about.code() == "gain-disagrees"));
 }
 
 #[test]
@@ -565,7 +565,7 @@ fn broken_odd_sized_and_colour_files_are_told_and_passed_over() {
     write_planes(&add(&mut bench, "z3.fits"), &vec![0; 3 * SIDE * SIDE], &[3, SIDE, SIDE]);
     let outcome = bench.measure();
     assert_eq!(outcome.failures.len(), 1);
-    let codes: Vec<&str> = outcome.cautions.iter().map(|c| c.0).collect();
+    let codes: Vec<&str> = outcome.cautions.iter().map(|c| c.about.code()).collect();
     assert_eq!(codes, ["size-differs", "not-raw"]);
     assert_eq!(outcome.result.frames.bias, 12);
 }

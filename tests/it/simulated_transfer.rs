@@ -64,7 +64,7 @@ impl Lab {
 }
 
 fn codes(outcome: &SensorOutcome) -> Vec<&'static str> {
-    outcome.cautions.iter().map(|c| c.0).collect()
+    outcome.cautions.iter().map(|c| c.about.code()).collect()
 }
 
 /// Asserts the gain to four of its stated errors, which are below `error`.

@@ -24,6 +24,7 @@ mod tests {
     use sha2::{Digest, Sha256};
 
     use super::*;
+    use crate::facts::sensor::{DarkModel, DarkRates};
     use crate::report::page::sheet::{SCRIPT, SCRIPT_HASH};
     use crate::report::sample;
 
@@ -60,8 +61,8 @@ mod tests {
         for s in &mut report.sensors {
             s.settings.camera = evil();
             s.settings.readout_mode = evil();
-            s.result.dark_current.model = evil().unwrap();
-            s.result.dark_current.method = evil().unwrap();
+            s.result.dark_current.model = DarkModel::Quoted(evil().unwrap());
+            s.result.dark_current.method = DarkRates::Quoted(evil().unwrap());
         }
         for f in &mut report.frames {
             f.path = evil().unwrap();

@@ -9,6 +9,7 @@ use crate::report::model::SensorEntry;
 use crate::report::plots::{self, Figure, PlotError};
 use crate::report::words::numbers::{plain, quantity, typographic};
 use crate::report::words::origins;
+use crate::report::words::sensor::dark as dark_words;
 use crate::verdict::percent;
 
 /// One sensor.
@@ -62,10 +63,10 @@ pub(crate) fn sensor_part(s: &SensorEntry) -> Result<SensorPart, PlotError> {
             percent(&Quantity::measured(glow.area_fraction, 0.0, "", 0)),
             glow.x_px,
             glow.y_px,
-            glow.place,
+            dark_words::place(&glow.place),
             plain(glow.excess_adu),
             plain(glow.exposure_s),
-            glow.behaviour
+            dark_words::behaviour(&glow.behaviour)
         );
     }
     let points = dark.points.iter().map(|p| {
@@ -86,7 +87,7 @@ pub(crate) fn sensor_part(s: &SensorEntry) -> Result<SensorPart, PlotError> {
         vignetting: r.vignetting.iter().map(vignetting_words).collect(),
         dark: plots::dark_current(s)?.map(set),
         pixels: plots::pixel_rates(s)?.map(set),
-        dark_method: typographic(&dark.method),
+        dark_method: typographic(&dark_words::rates(&dark.method)),
         points: points.collect(),
     })
 }

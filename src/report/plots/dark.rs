@@ -5,6 +5,7 @@ use super::{Figure, PlotError};
 use crate::facts::Source;
 use crate::report::model::SensorEntry;
 use crate::report::words::numbers::{plain, two_digits, with_sigma};
+use crate::report::words::sensor::dark::model;
 use crate::sensor::{DarkCurrent, DarkPoint};
 use crate::units::{BOLTZMANN_EV_PER_K, Celsius};
 
@@ -76,7 +77,7 @@ pub fn dark_current(sensor: &SensorEntry) -> Result<Option<Figure>, PlotError> {
          would mean that the camera takes off a dark level of its own."
             .to_owned();
     if has_curve {
-        caption += &format!(" Line: the fitted law ({}).", dark.model);
+        caption += &format!(" Line: the fitted law ({}).", model(&dark.model));
         let widest = band.iter().map(|b| b.3).fold(0.0, f64::max);
         if widest > 0.0 {
             caption +=

@@ -7,8 +7,8 @@ use rayon::prelude::*;
 use crate::fits::Pixels;
 use crate::stats;
 
-use super::pairs::CELL_CLIP_SIGMAS;
 use crate::sensor::plane::spread::Spread;
+use crate::sensor::plane::tiles::CELL_CLIP_SIGMAS;
 use crate::sensor::plane::windowed::LANES;
 
 /// Half width of the window of a line's mean, in standard deviations.

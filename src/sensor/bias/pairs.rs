@@ -16,11 +16,9 @@ use crate::sensor::plane::codes::Histogram;
 use crate::sensor::plane::copies::Copies;
 use crate::sensor::plane::load::{LoadError, walk};
 use crate::sensor::plane::spread::{Spread, spread};
-use crate::sensor::plane::tiles::Grid;
+use crate::sensor::plane::tiles::{CELL_CLIP_SIGMAS, Grid};
 use crate::sensor::plane::windowed::spread_of_many;
 
-/// Cells whose variance is further than this from the others are left out, in standard deviations: 1 in 16 000 by chance.
-pub(crate) const CELL_CLIP_SIGMAS: f64 = 4.0;
 /// Every so many-th pixel makes the first estimate of a difference's spread (a prime, so that no column is favoured).
 const SAMPLE_STRIDE: usize = 37;
 /// Noise in steps between codes below which moments no longer tell it from the rounding: at half a step the correction

@@ -6,14 +6,13 @@
 //! and where rounding or clipping bends the variance the likeliest noise behind the codes stands for it (the standard
 //! gives a limit below a variance of 0.24 DN^2).
 
+use crate::facts::sensor::{SeenInCodes, SensorMethod, SensorMissing, SensorNote};
 use crate::facts::{Quantity, Source};
-use crate::report::InWords;
 use crate::stats;
 
 use super::pairs::{BiasSet, shared_frame_factor};
 use super::tail::ReadNoiseTail;
 use super::wander::bias_wander;
-use crate::sensor::flats::gain::weighted_mean;
 use crate::sensor::plane::codes::FLOOR_FRACTION;
 
 /// Read noise below this share of the step between codes is given as a limit. Rounded normal noise tells itself down to a
@@ -31,8 +30,8 @@ pub(crate) struct BiasOutcome {
     pub drift_adu: Quantity,
     pub tail: ReadNoiseTail,
     pub floor_fraction: Option<f64>,
-    /// What the user must hear about the offset.
-    pub floor_message: Option<String>,
+    /// Share of pixels at the lowest code where that is so large that the user must hear about the offset.
+    pub too_low: Option<f64>,
 }
 
 /// Square root of a variance with its error.
@@ -45,29 +44,29 @@ pub(crate) fn root(variance: f64, sigma: f64) -> (f64, f64) {
 /// Signal at which one pixel's signal equals its noise, e-: the absolute sensitivity threshold of EMVA 1288,
 /// `sqrt((s_y.dark / K)^2 + 1/4) + 1/2`, with the noise in the dark in e-, rounding included.
 pub(crate) fn sensitivity_threshold(read_noise_adu: &Quantity, gain_e_per_adu: &Quantity, step: u32) -> Quantity {
-    let read = read_noise_adu.times(gain_e_per_adu, "");
+    let read = read_noise_adu.times(gain_e_per_adu, SensorMethod::ReadNoiseTimesGain);
     let (Some((read_e, sigma)), Some(gain)) = (read.pair(), gain_e_per_adu.value) else {
-        return Quantity::not_measurable(read.why());
+        return Quantity::not_measurable(read.because());
     };
     let rounding_e2 = (f64::from(step) * gain).powi(2) / 12.0;
     let root = (read_e * read_e + rounding_e2 + 0.25).sqrt();
-    let method = "signal that equals its own noise in one pixel of one frame without dark charge (EMVA 1288)";
+    let method = SensorMethod::SignalThatEqualsItsNoise;
     Quantity::with(read.source, root + 0.5, Some(read_e / root * sigma), method, read.n)
 }
 
 /// Puts the bias sets together; `step` is the step between codes, 0 for continuous data.
 pub(crate) fn derive(sets: &[BiasSet], step: u32) -> BiasOutcome {
-    let two = "two bias frames or more would supply it";
+    let unknown = || Quantity::not_measurable(SensorMissing::NoBiasPair);
     let mut out = BiasOutcome {
-        read_noise_adu: Quantity::not_measurable(two),
-        row_noise_adu: Quantity::not_measurable(two),
-        column_noise_adu: Quantity::not_measurable(two),
-        fixed_pattern_adu: Quantity::not_measurable(two),
+        read_noise_adu: unknown(),
+        row_noise_adu: unknown(),
+        column_noise_adu: unknown(),
+        fixed_pattern_adu: unknown(),
         level_adu: level(sets),
         drift_adu: drift(sets),
         tail: tail(sets),
         floor_fraction: sets.iter().filter_map(|s| Some(s.floor?.fraction)).reduce(f64::max),
-        floor_message: None,
+        too_low: None,
     };
     let q = f64::from(step);
     let rounding = q * q / 12.0;
@@ -76,35 +75,31 @@ pub(crate) fn derive(sets: &[BiasSet], step: u32) -> BiasOutcome {
     if let Some((variance, sigma)) = weighted_mean(&pairs) {
         out.read_noise_adu =
             from_pairs(variance - rounding, sigma * shared_frame_factor(pairs.len()), q, pairs.len(), fitted);
-        let lines = |of: fn(&BiasSet) -> &[(f64, f64)], what: &str| {
+        let lines = |of: fn(&BiasSet) -> &[(f64, f64)], method: SensorMethod| {
             let all: Vec<(f64, f64)> = sets.iter().flat_map(|s| of(s).iter().copied()).collect();
             let n = all.len() as f64;
             let mean = all.iter().map(|l| l.0).sum::<f64>() / n;
             let error = all.iter().map(|l| l.1.powi(2)).sum::<f64>().sqrt() / n * shared_frame_factor(all.len());
             let (value, sigma) = root(mean, error);
-            let method =
-                format!("scatter of the {what} means of bias pairs beyond what pixel noise explains; n counts pairs");
             Quantity::measured(value, sigma, method, all.len())
         };
-        out.row_noise_adu = lines(|s| &s.rows, "row");
-        out.column_noise_adu = lines(|s| &s.columns, "column");
+        out.row_noise_adu = lines(|s| &s.rows, SensorMethod::ScatterOfRowMeans);
+        out.column_noise_adu = lines(|s| &s.columns, SensorMethod::ScatterOfColumnMeans);
         let pattern: Vec<(f64, f64)> = sets.iter().flat_map(|s| s.pattern.iter().copied()).collect();
         let n = pattern.len().max(1) as f64;
         // All pairs see the same pattern: more of them do not sample it better.
         let (value, sigma) =
             root(pattern.iter().map(|p| p.0).sum::<f64>() / n, pattern.iter().map(|p| p.1).sum::<f64>() / n);
-        let method = "covariance of the two frames of bias pairs within tiles; n counts pairs";
-        out.fixed_pattern_adu = Quantity::measured(value, sigma, method, pattern.len());
+        out.fixed_pattern_adu = Quantity::measured(value, sigma, SensorMethod::CovarianceOfBiasPairs, pattern.len());
         if sets.iter().any(|s| s.floor.is_some_and(|f| f.censored.is_some())) {
-            out.fixed_pattern_adu = out.fixed_pattern_adu.noted("lower limit: pixels at the lowest code hide theirs");
+            out.fixed_pattern_adu = out.fixed_pattern_adu.noted(SensorNote::PatternHiddenAtLowestCode);
         }
     } else if sets.iter().any(|s| s.untold > 0) {
-        out.read_noise_adu = limit(q, sets.iter().map(|s| s.untold).sum(), "all its pixels show one code or two");
+        out.read_noise_adu = limit(q, sets.iter().map(|s| s.untold).sum(), SeenInCodes::OneCodeOrTwo);
     } else if let Some(single) = sets.iter().find_map(|s| s.single_frame_variance) {
         let value = (single - rounding).max(0.0).sqrt();
-        out.read_noise_adu = Quantity::with(Source::Measured, value, None, "scatter within one bias frame", 1).noted(
-            "upper limit: it contains the fixed pattern; a second bias frame would supply the read noise itself",
-        );
+        let quantity = Quantity::with(Source::Measured, value, None, SensorMethod::ScatterWithinOneBias, 1);
+        out.read_noise_adu = quantity.noted(SensorNote::FixedPatternContained);
     }
     note_floor(&mut out, sets);
     out
@@ -113,36 +108,30 @@ pub(crate) fn derive(sets: &[BiasSet], step: u32) -> BiasOutcome {
 fn from_pairs(variance: f64, sigma: f64, q: f64, n: usize, fitted: bool) -> Quantity {
     let (value, error) = root(variance, sigma);
     if q > 0.0 && value < LEAST_STEP_SHARE * q {
-        return limit(q, n, &format!("{value:.2} ADU was read"));
+        return limit(q, n, SeenInCodes::Noise { adu: value });
     }
-    let method = if fitted {
-        "pairs of bias frames, likeliest normal noise behind rounding and clipping to codes; n counts pairs"
-    } else {
-        "pairs of bias frames, difference over sqrt 2, step^2/12 taken off; n counts pairs"
-    };
+    let method = if fitted { SensorMethod::LikeliestNoiseOfBiasPairs } else { SensorMethod::BiasPairDifference };
     Quantity::measured(value, error, method, n)
 }
 
 /// The most that noise can be which the codes do not tell.
-fn limit(q: f64, n: usize, read: &str) -> Quantity {
-    let limit = LEAST_STEP_SHARE * q;
-    Quantity::measured(limit, limit / 2.0, "pairs of bias frames; n counts pairs", n).noted(format!(
-        "quantisation-limited: at most {limit:.2} ADU, {LEAST_STEP_SHARE} of a step between codes; {read}"
-    ))
+fn limit(q: f64, n: usize, seen: SeenInCodes) -> Quantity {
+    let limit_adu = LEAST_STEP_SHARE * q;
+    let note = SensorNote::QuantisationLimited { limit_adu, steps: LEAST_STEP_SHARE, seen };
+    Quantity::measured(limit_adu, limit_adu / 2.0, SensorMethod::LimitFromBiasPairs, n).noted(note)
 }
 
 fn level(sets: &[BiasSet]) -> Quantity {
     let levels: Vec<f64> = sets.iter().flat_map(|s| s.levels.iter().map(|l| l.0)).collect();
     let Some((mean, std)) = stats::mean_and_std(&levels) else {
-        return Quantity::not_measurable("bias frames would supply it");
+        return Quantity::not_measurable(SensorMissing::NoBias);
     };
     let n = levels.len();
     let statistical = sets.iter().flat_map(|s| s.levels.iter().map(|l| l.1)).fold(0.0, f64::max);
     let sigma = (n > 1).then(|| (std * (n as f64 / (n as f64 - 1.0)).sqrt()).max(statistical));
-    let method = "mean of the frames' clipped means, sigma is the wander of one frame; n counts bias frames";
-    let quantity = Quantity::with(Source::Measured, mean, sigma, method, n);
+    let quantity = Quantity::with(Source::Measured, mean, sigma, SensorMethod::MeanOfBiasLevels, n);
     match bias_wander(sets).filter(|_| sets.len() > 1) {
-        Some((wander, _)) => quantity.noted(format!("at one temperature the level wanders by {wander:.2} ADU")),
+        Some((wander_adu, _)) => quantity.noted(SensorNote::LevelWanders { wander_adu }),
         None => quantity,
     }
 }
@@ -150,25 +139,18 @@ fn level(sets: &[BiasSet]) -> Quantity {
 /// Standard deviation of the level from frame to frame at one temperature.
 fn drift(sets: &[BiasSet]) -> Quantity {
     let Some((wander, degrees)) = bias_wander(sets) else {
-        return Quantity::not_measurable("two bias frames of one temperature or more would supply it");
+        return Quantity::not_measurable(SensorMissing::NoBiasPairAtOneTemperature);
     };
     let several = sets.iter().filter(|s| s.levels.len() > 1);
     let statistical = several.flat_map(|s| &s.levels).map(|l| l.1).fold(0.0, f64::max);
     // Relative error of a deviation from as many degrees of freedom; the levels' own errors bound it from below.
     let sigma = wander.max(statistical) / (2.0 * degrees as f64).sqrt();
-    Quantity::measured(
-        wander,
-        sigma,
-        "scatter of the levels of bias frames of one temperature; n counts degrees of freedom",
-        degrees,
-    )
+    Quantity::measured(wander, sigma, SensorMethod::ScatterOfBiasLevels, degrees)
 }
 
 fn tail(sets: &[BiasSet]) -> ReadNoiseTail {
-    let frames = super::tail::FEWEST_FRAMES;
-    let mut out = ReadNoiseTail::not_measurable(&format!(
-        "{frames} bias frames of one temperature or more would supply it, with noise of a step between codes at least"
-    ));
+    let too_few = SensorMissing::TooFewBiasesForPixels { fewest: super::tail::FEWEST_FRAMES };
+    let mut out = ReadNoiseTail::not_measurable(too_few);
     let largest = sets.iter().filter(|s| s.pixel_noise.is_some()).max_by_key(|s| s.levels.len());
     if let Some([median, rms, noisy]) = largest.and_then(|s| s.pixel_noise.clone()) {
         (out.median_adu, out.rms_adu, out.noisy_pixel_fraction) = (median, rms, noisy);
@@ -178,12 +160,10 @@ fn tail(sets: &[BiasSet]) -> ReadNoiseTail {
         Some((value, sigma)) => Quantity::measured(
             value,
             sigma * shared_frame_factor(kurtosis.len()),
-            "fourth moment of the differences of bias pairs within 10 sigma; n counts pairs",
+            SensorMethod::FourthMomentOfBiasPairs,
             kurtosis.len(),
         ),
-        None => Quantity::not_measurable(
-            "two bias frames whose noise is above 0.7 of a step and not clipped would supply it",
-        ),
+        None => Quantity::not_measurable(SensorMissing::NoBiasPairWithFreeNoise),
     };
     out
 }
@@ -193,23 +173,35 @@ fn note_floor(out: &mut BiasOutcome, sets: &[BiasSet]) {
     let worst = sets.iter().filter_map(|s| s.floor).filter(|f| f.censored.is_some());
     let Some(floor) = worst.max_by(|a, b| a.fraction.total_cmp(&b.fraction)) else { return };
     let Some((_, sigma)) = floor.censored.filter(|_| floor.fraction > FLOOR_FRACTION) else { return };
-    let message = format!("offset too low: {:.1} % of the bias pixels sit at the lowest code", 100.0 * floor.fraction);
     if sets.iter().all(|s| s.pairs.is_empty()) {
-        out.read_noise_adu = Quantity::with(
-            Source::Measured,
-            sigma,
-            None,
-            "normal law behind the censored histogram of one bias frame, fixed pattern included",
-            1,
-        );
+        out.read_noise_adu = Quantity::with(Source::Measured, sigma, None, SensorMethod::CensoredHistogramOfOneBias, 1);
     }
-    out.read_noise_adu = out.read_noise_adu.clone().noted(message.clone());
-    out.floor_message = Some(message);
+    out.read_noise_adu =
+        out.read_noise_adu.clone().noted(SensorNote::OffsetTooLow { fraction_at_floor: floor.fraction });
+    out.too_low = Some(floor.fraction);
+}
+
+/// Weighted mean and its error, grown by `sqrt(chi2/dof)` where that is above 1. `None` when empty.
+fn weighted_mean(values: &[(f64, f64)]) -> Option<(f64, f64)> {
+    let weights: f64 = values.iter().map(|v| v.1.powi(-2)).sum();
+    if values.is_empty() || !weights.is_finite() {
+        return None;
+    }
+    let mean = values.iter().map(|v| v.0 * v.1.powi(-2)).sum::<f64>() / weights;
+    let chi2: f64 = values.iter().map(|v| ((v.0 - mean) / v.1).powi(2)).sum();
+    let grown = if values.len() > 1 { (chi2 / (values.len() - 1) as f64).max(1.0).sqrt() } else { 1.0 };
+    Some((mean, grown / weights.sqrt()))
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn pairs_that_disagree_widen_the_error() {
+        let (mean, error) = weighted_mean(&[(1.0, 0.1), (2.0, 0.1)]).unwrap();
+        assert!((mean - 1.5).abs() < 1e-12 && (error - 0.5).abs() < 1e-12);
+    }
 
     // C4.8: EMVA 1288, dark noise of 3.2 DN at K = 0.8 DN/e-, evaluated outside this project.
     #[test]
@@ -223,8 +215,9 @@ mod tests {
     // C4.8 goes on: 4.531129 e- for 3.2 DN at 0.8 DN/e-, evaluated outside this project.
     #[test]
     fn c4_8_least_signal() {
-        let read = Quantity::measured((3.2f64 * 3.2 - 1.0 / 12.0).sqrt(), 0.01, "", 1);
-        let least = sensitivity_threshold(&read, &Quantity::measured(1.25, 0.0, "", 1), 1);
+        let read = Quantity::measured((3.2f64 * 3.2 - 1.0 / 12.0).sqrt(), 0.01, SensorMethod::BiasPairDifference, 1);
+        let least =
+            sensitivity_threshold(&read, &Quantity::measured(1.25, 0.0, SensorMethod::PhotonTransferLine, 1), 1);
         assert!((least.value.unwrap() - 4.531_129).abs() < 1e-6);
     }
 
@@ -232,8 +225,10 @@ mod tests {
     fn a_noise_that_the_codes_do_not_tell_is_given_as_a_limit() {
         let limit = from_pairs(0.04, 0.001, 1.0, 3, true);
         assert_eq!(limit.value, Some(0.3));
-        assert!(limit.remark().unwrap().contains("quantisation-limited"));
+        let seen = SeenInCodes::Noise { adu: 0.2 };
+        let note = SensorNote::QuantisationLimited { limit_adu: 0.3, steps: 0.3, seen };
+        assert_eq!(limit.notes, [note.into()]);
         // Continuous data have no codes.
-        assert_eq!(from_pairs(0.04, 0.001, 0.0, 3, false).remark(), None);
+        assert!(from_pairs(0.04, 0.001, 0.0, 3, false).notes.is_empty());
     }
 }

@@ -7,7 +7,8 @@
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
-use crate::facts::Quantity;
+use crate::facts::sensor::SensorMethod;
+use crate::facts::{Missing, Quantity};
 use crate::fits::Pixels;
 use crate::stats;
 
@@ -34,8 +35,9 @@ pub struct ReadNoiseTail {
 
 impl ReadNoiseTail {
     /// Nothing known, for the reason given.
-    pub fn not_measurable(because: &str) -> Self {
-        let unknown = || Quantity::not_measurable(because);
+    pub fn not_measurable(because: impl Into<Missing>) -> Self {
+        let because = because.into();
+        let unknown = || Quantity::not_measurable(because.clone());
         Self { median_adu: unknown(), rms_adu: unknown(), noisy_pixel_fraction: unknown(), excess_kurtosis: unknown() }
     }
 }
@@ -92,17 +94,11 @@ impl PixelScatter {
         let error = (2.0 / (degrees * pixels as f64)).sqrt();
         let rms = (mean - rounding).max(0.0).sqrt();
         let spread = variances.iter().map(|v| (f64::from(*v) / degrees - mean).powi(2)).sum::<f64>() / pixels as f64;
-        let method = "scatter of each pixel over the bias frames, their levels brought together; n counts frames";
-        let n = self.frames;
+        let of = |value, sigma| Quantity::measured(value, sigma, SensorMethod::PixelScatterOverBiases, self.frames);
         Some([
-            Quantity::measured(
-                typical.sqrt(),
-                0.5 * stats::MEDIAN_TO_MEAN_ERROR * error * (typical + rounding) / typical.sqrt(),
-                method,
-                n,
-            ),
-            Quantity::measured(rms, 0.5 * (spread / pixels as f64).sqrt() / rms, method, n),
-            Quantity::measured(noisy / pixels as f64, noisy.max(1.0).sqrt() / pixels as f64, method, n),
+            of(typical.sqrt(), 0.5 * stats::MEDIAN_TO_MEAN_ERROR * error * (typical + rounding) / typical.sqrt()),
+            of(rms, 0.5 * (spread / pixels as f64).sqrt() / rms),
+            of(noisy / pixels as f64, noisy.max(1.0).sqrt() / pixels as f64),
         ])
     }
 }

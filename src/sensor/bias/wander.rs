@@ -3,6 +3,7 @@
 use statrs::distribution::ContinuousCDF;
 
 use super::pairs::BiasSet;
+use crate::facts::sensor::SensorNote;
 
 /// Wander of the bias level from frame to frame where it cannot be measured, ADU: real cameras show a few tenths to
 /// several ADU; common practice, no source.
@@ -62,8 +63,8 @@ impl Wander {
         }
     }
 
-    pub fn note(&self) -> Option<String> {
-        self.degrees.is_none().then(|| format!("bias wander of {BIAS_WANDER_ASSUMED_ADU} ADU assumed"))
+    pub fn note(&self) -> Option<SensorNote> {
+        self.degrees.is_none().then_some(SensorNote::BiasWanderAssumed { wander_adu: BIAS_WANDER_ASSUMED_ADU })
     }
 }
 

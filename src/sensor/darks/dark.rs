@@ -8,6 +8,7 @@ use crate::fits::Pixels;
 use crate::stats;
 
 use super::charge::Charge;
+use super::criteria::EXPOSURE_LEVER;
 use super::dark_mask::{HOT_NOISE_SIGMAS, HOT_TIMES_TYPICAL, Mask};
 use super::dark_pass::Pass;
 use super::glow::{Glow, GlowLevel, glow};
@@ -23,8 +24,6 @@ use crate::sensor::plane::windowed::{Moments, Window};
 const STRIDES: [usize; 6] = [37, 101, 211, 401, 809, 1601];
 /// Pixels that a first look takes at most: they give the level to 1/250 of the noise.
 const LOOKED_AT: usize = 65_536;
-/// An exposure is long where the longest is less than this many times as long; the others are short.
-pub(crate) const EXPOSURE_LEVER: f64 = 1.5;
 
 /// A dark frame to measure.
 #[derive(Debug, Clone)]

@@ -3,11 +3,11 @@
 use serde::{Deserialize, Serialize};
 
 use crate::facts::Quantity;
+use crate::facts::sensor::{GlowBehaviour, GlowPlace, SensorMethod, SensorMissing, Side};
 use crate::stats;
 
-use super::dark::EXPOSURE_LEVER;
+use super::criteria::{EXPOSURE_LEVER, SEEN_SIGMAS};
 use super::dark_mask::Mask;
-use super::rates::SEEN_SIGMAS;
 use crate::sensor::plane::tiles::Grid;
 use crate::sensor::plane::windowed::Moments;
 
@@ -25,8 +25,8 @@ pub struct Glow {
     pub x_px: f64,
     /// Where it is brightest, row, px.
     pub y_px: f64,
-    /// The same in words.
-    pub place: String,
+    /// The side or corner that it lies at.
+    pub place: GlowPlace,
     /// Excess over the rest of the frame there, ADU.
     pub excess_adu: f64,
     /// Exposure of that frame, s.
@@ -36,7 +36,7 @@ pub struct Glow {
     /// Mean over that area of what comes with every readout, ADU/px.
     pub fixed_adu: Quantity,
     /// What both say: with the exposure, with the readout, both, or not known.
-    pub behaviour: String,
+    pub behaviour: GlowBehaviour,
 }
 
 /// Excess of the glowing area in one frame, ADU, with its error.
@@ -63,7 +63,7 @@ pub(crate) fn glow(mask: &Mask, grid: &Grid, levels: &[GlowLevel]) -> Option<Glo
     let (x_px, y_px) = grid.cells[cell].centre();
     let area_fraction = mask.glows.iter().filter(|g| **g).count() as f64 / mask.glows.len() as f64;
     let (growth_adu_per_px_s, fixed_adu) = parts(levels);
-    let behaviour = behaviour(&growth_adu_per_px_s, &fixed_adu).to_owned();
+    let behaviour = behaviour(&growth_adu_per_px_s, &fixed_adu);
     Some(Glow {
         area_fraction,
         x_px,
@@ -78,17 +78,13 @@ pub(crate) fn glow(mask: &Mask, grid: &Grid, levels: &[GlowLevel]) -> Option<Glo
 }
 
 /// The side or corner for a place in shares of the frame, rows counted from the first of the file.
-fn place(x: f64, y: f64) -> String {
-    let at = |v: f64, low: &'static str, high: &'static str| match v {
-        v if v < NEAR_THE_SIDE => Some(low),
-        v if v > 1.0 - NEAR_THE_SIDE => Some(high),
+fn place(x: f64, y: f64) -> GlowPlace {
+    let at = |v: f64| match v {
+        v if v < NEAR_THE_SIDE => Some(Side::First),
+        v if v > 1.0 - NEAR_THE_SIDE => Some(Side::Last),
         _ => None,
     };
-    match (at(y, "first rows", "last rows"), at(x, "first columns", "last columns")) {
-        (Some(rows), Some(columns)) => format!("corner of the {rows} and {columns}"),
-        (Some(side), None) | (None, Some(side)) => format!("edge of the {side}"),
-        (None, None) => "inside the frame".to_owned(),
-    }
+    GlowPlace::At { rows: at(y), columns: at(x) }
 }
 
 /// Slope and intercept of the excess against exposure.
@@ -96,42 +92,31 @@ fn parts(levels: &[GlowLevel]) -> (Quantity, Quantity) {
     let of = |f: fn(&GlowLevel) -> f64| levels.iter().map(f).collect::<Vec<f64>>();
     let (x, y) = (of(|l| l.exposure_s), of(|l| l.excess_adu));
     let (low, high) = x.iter().fold((f64::INFINITY, 0.0f64), |(l, h), v| (l.min(*v), h.max(*v)));
-    let needs = "darks of a second exposure at this temperature would tell growth from a fixed amount";
+    let unknown = || Quantity::not_measurable(SensorMissing::NoSecondExposureForGlow);
     let sigma: Vec<f64> =
         levels.iter().map(|l| l.sigma.hypot(UNSTEADY * l.excess_adu).max(f64::MIN_POSITIVE)).collect();
     match stats::weighted_line(&x, &y, &sigma).filter(|_| high >= EXPOSURE_LEVER * low) {
-        None => (Quantity::not_measurable(needs), Quantity::not_measurable(needs)),
+        None => (unknown(), unknown()),
         Some(line) => (
-            Quantity::measured(
-                line.slope,
-                line.slope_sigma,
-                "slope of the excess against exposure; n counts darks",
-                line.n,
-            ),
-            Quantity::measured(
-                line.intercept,
-                line.intercept_sigma,
-                "excess over the bias at no exposure; n counts darks",
-                line.n,
-            ),
+            Quantity::measured(line.slope, line.slope_sigma, SensorMethod::SlopeOfGlow, line.n),
+            Quantity::measured(line.intercept, line.intercept_sigma, SensorMethod::GlowWithoutExposure, line.n),
         ),
     }
 }
 
-fn behaviour(growth: &Quantity, fixed: &Quantity) -> &'static str {
+fn behaviour(growth: &Quantity, fixed: &Quantity) -> GlowBehaviour {
     let seen = |q: &Quantity| q.pair().map(|(v, s)| v > SEEN_SIGMAS * s);
     match (seen(growth), seen(fixed)) {
-        (Some(true), Some(true)) => "one part grows with the exposure, another comes with every readout",
-        (Some(true), _) => "grows with the exposure",
-        (Some(false), Some(true)) => "a fixed amount with every readout",
-        _ => "not known whether it grows with the exposure",
+        (Some(true), Some(true)) => GlowBehaviour::GrowsAndComesWithReadout,
+        (Some(true), _) => GlowBehaviour::Grows,
+        (Some(false), Some(true)) => GlowBehaviour::ComesWithReadout,
+        _ => GlowBehaviour::Unknown,
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::report::InWords;
 
     fn levels(growth: f64, fixed: f64) -> Vec<GlowLevel> {
         let at = |t: f64| GlowLevel { exposure_s: t, excess_adu: growth * t + fixed, sigma: 0.2 };
@@ -144,18 +129,19 @@ mod tests {
             let (g, f) = parts(&levels(growth, fixed));
             behaviour(&g, &f)
         };
-        assert_eq!(told(0.5, 0.0), "grows with the exposure");
-        assert_eq!(told(0.0, 40.0), "a fixed amount with every readout");
-        assert!(told(0.5, 40.0).starts_with("one part grows"));
+        assert_eq!(told(0.5, 0.0), GlowBehaviour::Grows);
+        assert_eq!(told(0.0, 40.0), GlowBehaviour::ComesWithReadout);
+        assert_eq!(told(0.5, 40.0), GlowBehaviour::GrowsAndComesWithReadout);
         let (growth, fixed) = parts(&levels(0.5, 0.0)[2..]);
-        assert!(growth.why().contains("second exposure"));
-        assert!(behaviour(&growth, &fixed).starts_with("not known"));
+        assert_eq!(growth.because(), SensorMissing::NoSecondExposureForGlow.into());
+        assert_eq!(behaviour(&growth, &fixed), GlowBehaviour::Unknown);
     }
 
     #[test]
     fn the_place_is_named() {
-        assert_eq!(place(0.02, 0.99), "corner of the last rows and first columns");
-        assert_eq!(place(0.5, 0.01), "edge of the first rows");
-        assert_eq!(place(0.5, 0.5), "inside the frame");
+        let at = |rows, columns| GlowPlace::At { rows, columns };
+        assert_eq!(place(0.02, 0.99), at(Some(Side::Last), Some(Side::First)));
+        assert_eq!(place(0.5, 0.01), at(Some(Side::First), None));
+        assert_eq!(place(0.5, 0.5), at(None, None));
     }
 }

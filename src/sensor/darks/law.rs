@@ -3,25 +3,21 @@
 //! `D(T) = floor + D0 exp(-Ea/k (1/T - 1/Tref))`, fitted in linear space so that rates near 0 keep their weight.
 //! Source: Widenhorn et al. 2002, SPIE 4669 (activated dark current); the fit is ordinary weighted least squares.
 
-use crate::report::InWords;
 use serde::{Deserialize, Serialize};
 
-use crate::facts::{Quantity, Source};
 use crate::units::{BOLTZMANN_EV_PER_K, Celsius};
 
 use super::exponential::fit_exponential;
-use crate::sensor::DarkCurrent;
 
 /// Fewest temperatures for a floor beside the activated part: one degree of freedom must be left to judge it.
 const FEWEST_FOR_FLOOR: usize = 4;
 /// A floor is kept where it stands this many of its errors above 0 and lowers chi2 by the square of it.
 const FLOOR_SIGNIFICANCE: f64 = 2.0;
-/// Step that doubles the dark current where it was not measured, C, and its spread: published values run from 5 to 8 C
-/// (Widenhorn, Dunlap & Bodegom: 6 to 8 C; 6.5 C measured on an uncooled sensor from 0 to 40 C).
-pub const ASSUMED_DOUBLING_C: (f64, f64) = (6.5, 1.0);
-/// Relative spread of the activation energy beyond the measured range: it runs from half the band gap (cold) to the
-/// whole (warm), a factor of 2; a fifth of the fitted value is one standard deviation of what a range next to it shows.
-const ACTIVATION_SPREAD_BEYOND_RANGE: f64 = 0.2;
+/// Step that doubles the dark current where it was not measured, C: published steps near 0 C run from 4.6 to 8.6
+/// (Widenhorn et al. 2002, SPIE 4669: 6 to 8 for most), and an uncooled consumer sensor showed 6.5 from 0 to 40 C.
+pub const ASSUMED_DOUBLING_C: f64 = 6.5;
+/// One standard deviation of that step, C: a quarter of the range of the published ones.
+pub const ASSUMED_DOUBLING_SIGMA_C: f64 = 1.0;
 
 /// Doubling step of an activated rate, C: `ln2 k T^2 / Ea`.
 pub fn doubling_celsius(activation_ev: f64, celsius: f64) -> f64 {
@@ -149,64 +145,6 @@ impl DarkLaw {
             }
         }
         variance.max(0.0).sqrt()
-    }
-}
-
-/// Step over which an assumed doubling (6.5 +- 1 C) adds less than 1 % of error, C: the rate stays a measured one.
-const SAME_TEMPERATURE_C: f64 = 0.5;
-
-impl DarkCurrent {
-    /// Dark rate at a sensor temperature, e-/px/s.
-    ///
-    /// From the fitted law; else from the rate at the reference and the doubling step (assumed or given). Beyond the
-    /// measured range the error grows by the spread of the activation energy. Not measurable without a rate, or
-    /// without the temperature that it belongs to.
-    pub fn rate_at(&self, celsius: f64) -> Quantity {
-        let Some((reference_rate, reference_sigma)) = self.rate_e_per_px_s.pair() else {
-            return Quantity::not_measurable(self.rate_e_per_px_s.why());
-        };
-        let Some(reference) = self.reference_celsius else {
-            return Quantity::not_measurable("the temperature of the dark frames is not known");
-        };
-        let beyond = self.range_celsius.map_or(0.0, |[low, high]| (low - celsius).max(celsius - high).max(0.0));
-        let nearest = self.range_celsius.map_or(reference, |[low, high]| celsius.clamp(low, high));
-        if let Some(law) = &self.law {
-            let (rate, sigma) = law.rate(celsius);
-            let thermal = rate - law.floor_e_per_px_s.unwrap_or(0.0);
-            let exponent = law.activation_energy_ev * arrhenius_coordinate(celsius, nearest);
-            let widened = sigma.hypot(ACTIVATION_SPREAD_BEYOND_RANGE * exponent.abs() * thermal);
-            let source = self.rate_e_per_px_s.source;
-            let quantity = Quantity::with(source, rate, Some(widened), self.model.clone(), self.points.len());
-            return if beyond > 0.0 {
-                quantity.noted(format!("{beyond:.1} C beyond the temperatures measured"))
-            } else {
-                quantity
-            };
-        }
-        let Some((doubling, doubling_sigma)) = self.doubling_celsius.pair().filter(|d| d.0 > 0.0) else {
-            return Quantity::not_measurable(self.doubling_celsius.why());
-        };
-        let floor = self.floor_e_per_px_s.value.unwrap_or(0.0);
-        let energy = activation_ev(doubling, reference);
-        let exponent = energy * arrhenius_coordinate(celsius, reference);
-        let thermal = (reference_rate - floor) * exponent.exp();
-        let (from_rate, from_step) =
-            (reference_sigma * exponent.exp(), thermal * exponent.abs() * doubling_sigma / doubling);
-        let sigma = from_rate.hypot(from_step);
-        let moved = (celsius - reference).abs() > SAME_TEMPERATURE_C;
-        let source = if moved { self.doubling_celsius.source } else { self.rate_e_per_px_s.source };
-        let quantity = Quantity::with(
-            source,
-            floor + thermal,
-            Some(sigma),
-            "rate at the reference temperature carried by the doubling step",
-            self.rate_e_per_px_s.n,
-        );
-        if source == Source::Assumed {
-            quantity.noted(format!("doubling step of {doubling:.1} +- {doubling_sigma:.1} C assumed"))
-        } else {
-            quantity
-        }
     }
 }
 

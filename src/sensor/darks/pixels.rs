@@ -1,13 +1,13 @@
 //! The pixels one by one: distribution of dark rates, DSNU, hot and warm pixels, and which of them are defects.
 
-use crate::report::InWords;
 use serde::{Deserialize, Serialize};
 
 use crate::facts::Quantity;
+use crate::facts::sensor::{SensorMethod, SensorMissing, SensorNote};
 use crate::stats;
 
+use super::criteria::LEAST_RANGE_C;
 use super::dark::DarkSet;
-use super::dark_current::LEAST_RANGE_C;
 use super::exponential::fit_exponential;
 use super::law::{arrhenius_coordinate, doubling_celsius};
 use super::pixel_map::{Listed, PixelMap};
@@ -175,16 +175,16 @@ pub(crate) fn rates(set: &DarkSet, typical: Option<f64>, gain: &Quantity) -> Opt
 /// the mean bias is taken off first, since its pattern is stated by itself.
 fn dsnu(map: &PixelMap, over: &crate::sensor::plane::windowed::Moments, seconds: f64, gain: &Quantity) -> Quantity {
     let (Some(g), Some(measured)) = (gain.value, over.variance()) else {
-        return Quantity::not_measurable(gain.why());
+        return Quantity::not_measurable(gain.because());
     };
     let Some((_, relative)) = map.temporal else {
-        return Quantity::not_measurable("two darks of the longest exposure at this temperature would supply it");
+        return Quantity::not_measurable(SensorMissing::NoPairOfLongestDarks);
     };
     let noise = map.noise * map.noise;
     let variance = measured - noise;
     let error = (measured * (2.0 / over.n).sqrt()).hypot(noise * relative);
     let unit = g * seconds;
-    let method = "spatial deviation of the mean dark, temporal noise taken off; n counts darks";
+    let method = SensorMethod::DeviationOfMeanDark;
     if variance <= error {
         // Nothing but noise: the value is what would have been missed.
         return Quantity::measured(variance.max(0.0).sqrt() * unit, error.sqrt() * unit, method, map.frames);
@@ -286,7 +286,6 @@ pub(crate) fn to_follow(map: &mut PixelMap) -> Vec<u32> {
 ///
 /// `typical` gives the rate of the pixels that are not hot for each set, ADU/s.
 pub(crate) fn hot_doubling(sets: &[DarkSet], typical: &[Option<f64>]) -> Quantity {
-    let needs = "darks with hot pixels and biases at two temperatures would supply it";
     let rows: Vec<(f64, f64, &PixelMap)> = sets
         .iter()
         .zip(typical)
@@ -296,10 +295,10 @@ pub(crate) fn hot_doubling(sets: &[DarkSet], typical: &[Option<f64>]) -> Quantit
     let rows: Vec<_> = rows.into_iter().filter(|r| r.2.followed.len() == count).collect();
     let (low, high) = rows.iter().fold((f64::INFINITY, f64::NEG_INFINITY), |(l, h), r| (l.min(r.0), h.max(r.0)));
     if rows.len() < 2 || high - low < LEAST_RANGE_C {
-        return Quantity::not_measurable(needs);
+        return Quantity::not_measurable(SensorMissing::NoHotPixelsAtTwoTemperatures);
     }
     if count < FEWEST_HOT {
-        return Quantity::not_measurable(format!("only {count} pixels are hot beyond doubt"));
+        return Quantity::not_measurable(SensorMissing::TooFewHotPixels { count });
     }
     let reference = 0.5 * (low + high);
     let u: Vec<f64> = rows.iter().map(|r| arrhenius_coordinate(r.0, reference)).collect();
@@ -316,14 +315,15 @@ pub(crate) fn hot_doubling(sets: &[DarkSet], typical: &[Option<f64>]) -> Quantit
         Some(doubling_celsius(fit_exponential(&u, &sums, &sigma, false)?.exponent, reference))
     };
     let (Some(step), parts) = (step_without(GROUPS), (0..GROUPS).filter_map(step_without).collect::<Vec<f64>>()) else {
-        return Quantity::not_measurable("the hot pixels do not grow with temperature");
+        return Quantity::not_measurable(SensorMissing::HotPixelsDoNotGrow);
     };
     let Some((_, deviation)) = stats::mean_and_std(&parts).filter(|_| parts.len() == GROUPS) else {
-        return Quantity::not_measurable("the hot pixels do not grow with temperature");
+        return Quantity::not_measurable(SensorMissing::HotPixelsDoNotGrow);
     };
     let sigma = deviation * ((GROUPS - 1) as f64).sqrt();
-    Quantity::measured(step, sigma, "fixed set of hot pixels, summed rates against temperature; n counts pixels", count)
-        .noted(format!("from {low:.1} to {high:.1} C, stated at {reference:.1} C"))
+    let note =
+        SensorNote::HotPixelsMeasuredBetween { low_celsius: low, high_celsius: high, reference_celsius: reference };
+    Quantity::measured(step, sigma, SensorMethod::HotPixelsAgainstTemperature, count).noted(note)
 }
 
 #[cfg(test)]
@@ -384,6 +384,7 @@ mod tests {
         let (step, sigma) = got.pair().unwrap();
         let want = doubling_celsius(0.6, 0.0);
         assert!((step - want).abs() < 0.1 && sigma < 0.1, "{got:?} {want}");
-        assert!(hot_doubling(&sets[..1], &[Some(0.0)]).why().contains("two temperatures"));
+        let alone = hot_doubling(&sets[..1], &[Some(0.0)]);
+        assert_eq!(alone.because(), SensorMissing::NoHotPixelsAtTwoTemperatures.into());
     }
 }

@@ -3,16 +3,16 @@
 //! Four or two amplifiers meet in the middle of the frame on most sensors that have them (common practice, no source).
 //! Each quadrant is measured by itself; where they agree, nothing is said.
 
-use crate::report::InWords;
 use serde::{Deserialize, Serialize};
 
 use crate::facts::Quantity;
+use crate::facts::sensor::{SensorCaution, SensorMethod, SensorMissing};
 use crate::stats;
 
 use super::flat_pair::FlatPair;
 use super::transfer::{self, FittedPairs};
-use crate::sensor::bias::pairs::{BiasSet, CELL_CLIP_SIGMAS};
-use crate::sensor::plane::tiles::{Cell, Grid};
+use crate::sensor::bias::pairs::BiasSet;
+use crate::sensor::plane::tiles::{CELL_CLIP_SIGMAS, Cell, Grid};
 
 /// Quadrants differ where two of them lie apart by this many of their errors ...
 const APART_SIGMAS: f64 = 5.0;
@@ -87,7 +87,7 @@ fn gain(pairs: &[&FlatPair], grid: &Grid, top_adu: f64, set: &BiasSet, within: i
         })
         .collect();
     if parts.is_empty() {
-        return Quantity::not_measurable("two flats of one filter at the same level would supply it");
+        return Quantity::not_measurable(SensorMissing::NoFlatPairAtOneLevel);
     }
     let parts: Vec<&FlatPair> = parts.iter().collect();
     let dark_sigma_adu2 = set.common_variance_sigma();
@@ -98,30 +98,21 @@ fn gain(pairs: &[&FlatPair], grid: &Grid, top_adu: f64, set: &BiasSet, within: i
 fn read_noise(set: &BiasSet, grid: &Grid, step: f64, within: impl Fn(&Cell) -> bool) -> Quantity {
     let own = grid.cells.iter().zip(&set.cell_variance).filter(|(c, v)| within(c) && v.is_finite()).map(|(_, v)| *v);
     let Some(kept) = stats::clipped(&own.collect::<Vec<f64>>(), CELL_CLIP_SIGMAS) else {
-        return Quantity::not_measurable("too few pixels");
+        return Quantity::not_measurable(SensorMissing::TooFewPixelsInQuadrant);
     };
     let value = (kept.mean - step * step / 12.0).max(0.0).sqrt();
     let sigma = 0.5 * kept.sigma / (kept.n as f64).sqrt() / value;
-    Quantity::measured(value, sigma, "pairs of bias frames within the quadrant; n counts tiles", kept.n)
+    Quantity::measured(value, sigma, SensorMethod::BiasPairsOfQuadrant, kept.n)
 }
 
-/// What to say of the quadrants, if they differ.
-pub(crate) fn message(amplifiers: &[Amplifier]) -> Option<String> {
-    let list = |of: fn(&Amplifier) -> &Quantity, unit: &str| {
-        let each: Vec<String> = amplifiers.iter().map(|a| of(a).text("")).collect();
-        format!("{} {unit}", each.join(", "))
-    };
-    let first = amplifiers.first()?;
-    let gain = if first.gain_e_per_adu.is_known() {
-        format!("gain {}, ", list(|a| &a.gain_e_per_adu, "e-/ADU"))
-    } else {
-        String::new()
-    };
-    Some(format!(
-        "several amplifiers: by quadrant (low columns, high columns; low rows, then high rows) {gain}read noise {}; the \
-         sensor's own values are means over them",
-        list(|a| &a.read_noise_adu, "ADU")
-    ))
+/// What is to be known of the quadrants, if they differ.
+pub(crate) fn caution(amplifiers: &[Amplifier]) -> Option<SensorCaution> {
+    let each = |of: fn(&Amplifier) -> &Quantity| amplifiers.iter().map(|a| of(a).clone()).collect();
+    let gains_known = amplifiers.first()?.gain_e_per_adu.is_known();
+    Some(SensorCaution::SeveralAmplifiers {
+        gains_e_per_adu: gains_known.then(|| each(|a| &a.gain_e_per_adu)),
+        read_noises_adu: each(|a| &a.read_noise_adu),
+    })
 }
 
 #[cfg(test)]
@@ -154,6 +145,6 @@ mod tests {
             assert!((a.read_noise_adu.value.unwrap() - want).abs() < 0.02, "{a:?}");
         }
         assert_eq!((four[1].columns, four[1].rows), ([256, 512], [0, 256]));
-        assert!(message(&four).unwrap().contains("several amplifiers") && message(&[]).is_none());
+        assert!(caution(&four).is_some_and(|c| c.code() == "several-amplifiers") && caution(&[]).is_none());
     }
 }

@@ -6,19 +6,19 @@ use std::sync::Arc;
 use serde::{Deserialize, Serialize};
 
 use crate::facts::Quantity;
+use crate::facts::sensor::{SensorMethod, SensorMissing};
 use crate::fits::Pixels;
 use crate::stats;
 
 use super::flat_pair::{self, CellPoint, FlatPair, RowLevels};
 use super::transfer::{FEWEST_CELLS, LEAST_EXCESS_ERRORS};
 use super::vignetting::{FlatCells, Vignetting};
-use crate::sensor::PhotonTransferPoint;
-use crate::sensor::bias::pairs::{BiasSet, CELL_CLIP_SIGMAS};
+use crate::sensor::bias::pairs::BiasSet;
 use crate::sensor::bias::read_noise::root;
 use crate::sensor::plane::codes::Histogram;
 use crate::sensor::plane::copies::Copies;
 use crate::sensor::plane::load::{LoadError, walk};
-use crate::sensor::plane::tiles::Grid;
+use crate::sensor::plane::tiles::{CELL_CLIP_SIGMAS, Grid};
 
 /// Level ratio of a pair outside which the user is warned: a lamp that drifts so far may have changed its colour too.
 const LEVEL_RATIO: std::ops::RangeInclusive<f64> = 0.9..=1.1;
@@ -28,6 +28,21 @@ const USABLE_LEVEL_RATIO: std::ops::RangeInclusive<f64> = 0.5..=2.0;
 const CLIPPED_FRACTION: f64 = 1e-3;
 /// Relative scatter of the rows that is worth a word: a tenth of the shot noise of a bright pixel.
 const TOLD_BANDING: f64 = 1e-3;
+
+/// Mean and variance of one flat pair, of one site where the sensor has a colour mosaic.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct PhotonTransferPoint {
+    /// Mean signal above bias, ADU.
+    pub mean_adu: f64,
+    /// Temporal variance of one frame, ADU^2, read noise included.
+    pub variance_adu2: f64,
+    /// Gain from this pair alone, e-/ADU.
+    pub gain_e_per_adu: Quantity,
+    /// Filter of the flats.
+    pub filter: Option<String>,
+    /// Site of the colour mosaic, counted along the rows from the frame's first pixel; `None` without a mosaic.
+    pub site: Option<usize>,
+}
 
 /// Fixed pattern of the response to light through one filter.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -163,9 +178,9 @@ fn mean(cells: &[CellPoint], f: impl Fn(&CellPoint) -> f64) -> f64 {
 
 fn refused_point(pair: &FlatPair, filter: Option<&String>) -> PhotonTransferPoint {
     let why = if pair.cells.is_empty() {
-        "no part of the flats lies well below saturation; flats at about half of saturation would do".to_owned()
+        SensorMissing::FlatPairTooBright
     } else {
-        format!("the two flats differ in level by a factor of {:.2}", pair.ratio)
+        SensorMissing::FlatPairLevelsDiffer { ratio: pair.ratio }
     };
     PhotonTransferPoint {
         mean_adu: mean(&pair.cells, |c| c.signal),
@@ -191,11 +206,11 @@ fn point(pair: &FlatPair, site: usize, sites: usize, filter: Option<&String>) ->
     let scatter: f64 = kept.iter().map(|c| (c.signal - gain * (c.variance - c.dark)).powi(2)).sum();
     let error = (scatter / (n as f64 * (n as f64 - 1.0))).sqrt() / excess;
     let quantity = if n < FEWEST_CELLS {
-        Quantity::not_measurable("too few parts of these flats lie well below saturation")
+        Quantity::not_measurable(SensorMissing::TooFewCellsOfFlatPair)
     } else if excess <= 0.0 || error * LEAST_EXCESS_ERRORS > gain {
-        Quantity::not_measurable("the noise of these flats hardly exceeds that of the bias frames")
+        Quantity::not_measurable(SensorMissing::NoiseOfFlatPairTooLow)
     } else {
-        Quantity::measured(gain, error, "one pair of flats against bias pairs, cell by cell; n counts cells", n)
+        Quantity::measured(gain, error, SensorMethod::OneFlatPair, n)
     };
     Some(PhotonTransferPoint {
         mean_adu: signal,
@@ -213,10 +228,9 @@ fn prnu(pair: &FlatPair, filter: Option<&String>) -> Option<Prnu> {
     let kept = stats::clipped(&squares, CELL_CLIP_SIGMAS)?;
     let error = kept.sigma / (kept.n as f64).sqrt();
     let (value, sigma) = root(kept.mean, error);
-    let method = "covariance of the two flats of the pair nearest to half of saturation, within tiles; n counts tiles";
     Some(Prnu {
         filter: filter.cloned(),
-        fraction: Quantity::measured(value, sigma, method, kept.n),
+        fraction: Quantity::measured(value, sigma, SensorMethod::CovarianceOfFlatPair, kept.n),
         signal_adu: mean(&pair.cells, |c| c.signal),
     })
 }

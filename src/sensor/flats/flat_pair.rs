@@ -9,9 +9,9 @@ use rayon::prelude::*;
 use crate::fits::Pixels;
 use crate::stats;
 
-use crate::sensor::bias::pairs::{BiasSet, CELL_CLIP_SIGMAS};
+use crate::sensor::bias::pairs::BiasSet;
 use crate::sensor::plane::spread::Spread;
-use crate::sensor::plane::tiles::{Cell, Grid};
+use crate::sensor::plane::tiles::{CELL_CLIP_SIGMAS, Cell, Grid};
 use crate::sensor::plane::windowed::{LANES, spread_of_many};
 
 /// A cell must stay this many of its standard deviations below saturation.

@@ -11,14 +11,15 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use crate::facts::Quantity;
+use crate::facts::sensor::{SensorMethod, SensorMissing, SensorNote};
 use crate::fits::Pixels;
 use crate::folder::FrameKind;
 use crate::stats;
 
 use super::flat_pair::{self, CellPoint, FlatPair, RowLevels};
 use super::transfer::{self, FittedPairs};
-use crate::sensor::CalibrationFrame;
 use crate::sensor::bias::pairs::BiasSet;
+use crate::sensor::input::CalibrationFrame;
 use crate::sensor::plane::copies::Copies;
 use crate::sensor::plane::load::{LoadError, walk};
 use crate::sensor::plane::spread::{WINDOW_SIGMAS, spread};
@@ -61,7 +62,7 @@ pub(crate) fn measure(
     saturation_adu: f64,
     progress: &(dyn Fn(&Path) + Sync),
     refuse: &mut Vec<(PathBuf, LoadError)>,
-) -> Result<Quantity, String> {
+) -> Result<Quantity, SensorMissing> {
     let groups = chosen(lights.iter().copied());
     let mut pairs = Vec::new();
     let mut correlation = Correlation::default();
@@ -88,33 +89,23 @@ pub(crate) fn measure(
         });
     }
     if pairs.is_empty() {
-        return Err("two lights of one filter and exposure under an even sky might too".to_owned());
+        return Err(SensorMissing::NoLightPairUnderEvenSky);
     }
     let (value, error) = correlation.value();
     if value.abs() > CORRELATION_ERRORS * error || value.abs() > MOST_CORRELATION {
-        return Err(format!(
-            "the lights do not do: neighbouring pixels of their differences agree by {:.1} %, as stars too faint to tell \
-             make them",
-            100.0 * value
-        ));
+        return Err(SensorMissing::FaintStarsInLights { correlation: value });
     }
     let pairs: Vec<&FlatPair> = pairs.iter().collect();
     let top_adu = saturation_adu - biases.level().unwrap_or(0.0);
     let input =
         FittedPairs { pairs: &pairs, top_adu, dark_sigma_adu2: biases.common_variance_sigma(), sites: grid.sites() };
-    let (gain, _) = transfer::fit(&input)
-        .map_err(|_| "the lights do not do: the noise of their sky hardly exceeds the read noise".to_owned())?;
+    let (gain, _) = transfer::fit(&input).map_err(|_| SensorMissing::SkyNoiseTooLow)?;
     let (value, sigma) = gain.pair().unwrap_or((f64::NAN, 0.0));
     // What the correlation could hide of starlight, in the variance and so in the gain.
     let share = if grid.sites() > 1 { STAR_CORRELATION_IN_MOSAIC } else { STAR_CORRELATION };
     let hidden = error / share * value;
-    Ok(Quantity::measured(
-        value,
-        sigma.hypot(hidden),
-        "photon transfer on the sky of pairs of lights, quietest tiles, bias pairs taken off; n counts pairs",
-        pairs.len(),
-    )
-    .noted("from lights, not flats: two flats at half of saturation would be several times as exact"))
+    let gain = Quantity::measured(value, sigma.hypot(hidden), SensorMethod::PhotonTransferOnSky, pairs.len());
+    Ok(gain.noted(SensorNote::FromLightsNotFlats))
 }
 
 /// The cells whose sum of both frames varies least.

@@ -8,14 +8,15 @@
 //! Errors come from the scatter of whole tiles over all pairs (sandwich with clusters: Liang & Zeger 1986, from memory), so
 //! that what pairs share, a frame or a tile's dark variance, is contained.
 
-use nalgebra::{DMatrix, DVector};
 use serde::{Deserialize, Serialize};
 
 use crate::facts::Quantity;
+use crate::facts::sensor::{SensorMethod, SensorMissing, SensorNote};
 use crate::stats;
 
+use super::curve::{Curve, Row, Solved};
 use super::flat_pair::{CellPoint, FlatPair};
-use crate::sensor::bias::pairs::CELL_CLIP_SIGMAS;
+use crate::sensor::plane::tiles::CELL_CLIP_SIGMAS;
 
 /// Share of saturation up to which the standard fits the line.
 const FITTED_SHARE: f64 = 0.7;
@@ -27,8 +28,6 @@ pub(crate) const FEWEST_CELLS: usize = 8;
 /// The variance that light adds must be this many of its errors: below, a ratio is biased by more than 1 %
 /// (Hendrickson et al. 2023, arXiv 2301.08790, on the moments of that ratio).
 pub(crate) const LEAST_EXCESS_ERRORS: f64 = 10.0;
-/// Rounds of weighing and clipping; they settle in three.
-const ROUNDS: usize = 6;
 /// Levels that differ by less than this share make one bin when the departure is looked for.
 const BIN_SHARE: f64 = 0.03;
 /// Fewest cells of a bin.
@@ -36,9 +35,6 @@ const BIN_CELLS: usize = 4;
 /// Shortfall of the variance that is called a departure, and its significance.
 const DEPARTURE_SHARE: f64 = 0.05;
 const DEPARTURE_ERRORS: f64 = 4.0;
-/// Scatter of the pairs about the curve in its own standard errors that widens the errors: chance exceeds it in 1 of 700.
-const MISFIT_ERRORS: f64 = 3.0;
-
 /// The curve and what it says.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct TransferFit {
@@ -71,37 +67,11 @@ pub(crate) struct FittedPairs<'a> {
     pub sites: usize,
 }
 
-struct Row {
-    cell: usize,
-    /// Pair and colour.
-    level: usize,
-    signal: f64,
-    square: f64,
-    /// Variance above the dark one.
-    excess: f64,
-    dark: f64,
-    n: f64,
-}
-
-/// Coefficients of `excess = c0 signal + c1 signal^2` (or of the first alone) with their covariance.
-struct Solved {
-    c: [f64; 2],
-    covariance: [[f64; 2]; 2],
-    chi2_per_degree: f64,
-    /// Whether whole levels lie off the curve by more than chance.
-    levels_stray: bool,
-    /// Intercept and its error where it is free.
-    intercept: Option<(f64, f64)>,
-    kept: Vec<usize>,
-}
-
 /// Gain in e-/ADU and the curve; the reason where there is none.
-pub(crate) fn fit(input: &FittedPairs) -> Result<(Quantity, TransferFit), String> {
+pub(crate) fn fit(input: &FittedPairs) -> Result<(Quantity, TransferFit), SensorMissing> {
     let rows = rows(input);
     if rows.len() < FEWEST_CELLS {
-        return Err(
-            "too few parts of the flats lie well below saturation; flats at about half of saturation would do".into()
-        );
+        return Err(SensorMissing::TooFewFlatsBelowSaturation);
     }
     let bins = bins(&rows);
     let peak = peak(&bins);
@@ -114,51 +84,43 @@ pub(crate) fn fit(input: &FittedPairs) -> Result<(Quantity, TransferFit), String
     let levels = level_means(&used);
     let (low, high) = levels.iter().fold((f64::MAX, 0.0f64), |(l, h), m| (l.min(*m), h.max(*m)));
     let curved = high >= CURVED_SPAN * low;
-    let solved = solve(&used, curved, false, input.dark_sigma_adu2)
+    let solved = Curve { curved, with_intercept: false }
+        .solve(&used, input.dark_sigma_adu2)
         .filter(|s| s.kept.len() >= FEWEST_CELLS && s.c[0] > 0.0)
-        .ok_or("the flats' variance does not grow with their signal")?;
+        .ok_or(SensorMissing::FlatVarianceDoesNotGrow)?;
     let sigma = solved.covariance[0][0].sqrt();
     let relative = sigma / solved.c[0];
     if relative > 1.0 / LEAST_EXCESS_ERRORS {
-        return Err("the flats' noise hardly exceeds that of the bias frames; brighter flats, at about half of \
-                    saturation, would do"
-            .into());
+        return Err(SensorMissing::FlatNoiseTooLow);
     }
     let gain = 1.0 / solved.c[0];
     let n = input.pairs.len();
-    let method = if curved {
-        "photon transfer: variance against signal of level-matched pairs of flats, tile by tile, with a curvature; n counts pairs"
-    } else {
-        "photon transfer: pairs of flats brought to equal level, tile by tile, bias pairs taken off; n counts pairs"
-    };
-    let mut quantity = Quantity::measured(gain, gain * relative, method, n);
+    let method = || if curved { SensorMethod::PhotonTransferCurve } else { SensorMethod::PhotonTransferLine };
+    let mut quantity = Quantity::measured(gain, gain * relative, method(), n);
     if solved.levels_stray {
-        quantity = quantity.noted("the levels stray from one curve by more than their errors, which were widened");
+        quantity = quantity.noted(SensorNote::LevelsStrayFromCurve);
     }
-    let one_level =
-        "the flats' levels span less than a factor of three; flats at a tenth of saturation would supply it";
+    let one_level = || Quantity::not_measurable(SensorMissing::FlatLevelsSpanTooLittle);
     let dark = stats::mean_and_std(&used.iter().map(|r| r.dark).collect::<Vec<_>>()).map_or(0.0, |m| m.0);
     let (curvature, intercept) = if curved {
         let k = solved.c[1] / solved.c[0];
         let c = &solved.covariance;
         let variance = c[1][1] - 2.0 * k * c[0][1] + k * k * c[0][0];
-        let curvature = Quantity::measured(k, variance.max(0.0).sqrt() / solved.c[0], method, n);
-        let free = solve(&used, true, true, 0.0).and_then(|s| s.intercept);
-        let intercept = free.map_or_else(
-            || Quantity::not_measurable(one_level),
-            |(v, s)| Quantity::measured(v + dark, s, "curve through the flats alone, at no signal; n counts pairs", n),
-        );
+        let curvature = Quantity::measured(k, variance.max(0.0).sqrt() / solved.c[0], method(), n);
+        let free = Curve { curved, with_intercept: true }.solve(&used, 0.0).and_then(|s| s.intercept);
+        let intercept =
+            free.map_or_else(one_level, |(v, s)| Quantity::measured(v + dark, s, SensorMethod::CurveAtNoSignal, n));
         (curvature, intercept)
     } else {
-        (Quantity::not_measurable(one_level), Quantity::not_measurable(one_level))
+        (one_level(), one_level())
     };
     let full_well = departure(&bins, &solved, limit);
     let fitted: Vec<f64> = solved.kept.iter().map(|i| used[*i].signal).collect();
     let fit = TransferFit {
-        system_gain_adu_per_e: Quantity::measured(solved.c[0], sigma, method, n),
+        system_gain_adu_per_e: Quantity::measured(solved.c[0], sigma, method(), n),
         intercept_adu2: intercept,
         curvature_per_adu: curvature,
-        full_well_e: full_well.times(&quantity, "signal at which the variance falls short, times gain"),
+        full_well_e: full_well.times(&quantity, SensorMethod::FullWellTimesGain),
         full_well_adu: full_well,
         range_adu: [fitted.iter().copied().fold(f64::MAX, f64::min), fitted.iter().copied().fold(0.0, f64::max)],
         chi2_per_degree: solved.chi2_per_degree,
@@ -245,99 +207,142 @@ fn departure(bins: &[Bin], solved: &Solved, limit: f64) -> Quantity {
     let beyond: Vec<&Bin> = bins.iter().rev().take_while(|b| b.signal > limit && short(b)).collect();
     let brightest = bins.last().map_or(0.0, |b| b.signal);
     let Some(first) = beyond.last() else {
-        return Quantity::not_measurable(format!(
-            "up to {brightest:.0} ADU above bias the variance follows the light; brighter flats would show where it stops"
-        ));
+        return Quantity::not_measurable(SensorMissing::NoFlatsAtFullWell { brightest_adu: brightest });
     };
     let good = bins.iter().rev().nth(beyond.len()).map_or(0.0, |b| b.signal);
     let (middle, half) = (0.5 * (good + first.signal), 0.5 * (first.signal - good));
     // Anywhere between the last level on the curve and the first below it: an even law over that gap.
-    Quantity::measured(
-        middle,
-        half / 3f64.sqrt(),
-        "between the last level on the photon transfer curve and the first below it; n counts levels",
-        bins.len(),
-    )
+    Quantity::measured(middle, half / 3f64.sqrt(), SensorMethod::BetweenCurveAndFirstBelow, bins.len())
 }
 
-/// Weighted least squares with clipping; the errors are those of whole cells.
-fn solve(rows: &[&Row], curved: bool, with_intercept: bool, dark_sigma: f64) -> Option<Solved> {
-    let terms = 1 + usize::from(curved) + usize::from(with_intercept);
-    let basis = |r: &Row| {
-        let mut x = vec![r.signal];
-        x.extend(curved.then_some(r.square));
-        x.extend(with_intercept.then_some(1.0));
-        DVector::from_vec(x)
-    };
-    // The brighter half says enough for a start; a median, since dust that moved may spoil any cell but not most.
-    let bright = stats::median(&rows.iter().map(|r| r.signal).collect::<Vec<_>>())?;
-    let slopes = rows.iter().filter(|r| r.signal >= bright).map(|r| r.excess / r.signal);
-    let mut c = DVector::zeros(terms);
-    c[0] = stats::median(&slopes.collect::<Vec<_>>())?.max(1e-9);
-    let mut kept: Vec<usize> = Vec::new();
-    let mut normal = DMatrix::zeros(terms, terms);
-    // Variance of a variance from n values of which a window of 3 sigma was used, with the curve's variance for the true one.
-    let sigma = |r: &Row, c: &DVector<f64>| {
-        let shot = (basis(r).dot(c)).max(0.01 * c[0] * r.signal);
-        (2.0 / (r.n - 1.0)).sqrt() * (shot + r.dark)
-    };
-    let mut previous = c.clone();
-    for _ in 0..ROUNDS {
-        let z: Vec<f64> = rows.iter().map(|r| (r.excess - basis(r).dot(&c)) / sigma(r, &c)).collect();
-        let (middle, spread) = stats::median_and_mad_sigma(&z)?;
-        kept = (0..rows.len()).filter(|i| (z[*i] - middle).abs() <= CELL_CLIP_SIGMAS * spread.max(1.0)).collect();
-        let weights = c.clone();
-        normal = DMatrix::zeros(terms, terms);
-        let mut right = DVector::zeros(terms);
-        for r in kept.iter().map(|i| rows[*i]) {
-            let (x, w) = (basis(r), sigma(r, &weights).powi(-2));
-            normal += w * &x * x.transpose();
-            right += w * r.excess * x;
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::sensor::bias::pairs::{BiasSet, PairVariance};
+    use crate::sensor::bias::read_noise;
+
+    /// Relative tolerance: the values are printed with six to seven digits.
+    const PRINTED_DIGITS: f64 = 1e-6;
+
+    fn near(got: f64, want: f64) {
+        assert!((got / want - 1.0).abs() < PRINTED_DIGITS, "got {got}, want {want}");
+    }
+
+    /// A cell of `n` pixels, ADU.
+    fn cell(cell: usize, signal: f64, variance: f64, dark: f64, n: usize) -> CellPoint {
+        CellPoint { cell, signal, square: signal * signal, variance, dark, n, ratio: 1.0, prnu2: 0.0 }
+    }
+
+    fn fitted(pairs: &[FlatPair]) -> (Quantity, TransferFit) {
+        let pairs: Vec<&FlatPair> = pairs.iter().collect();
+        fit(&FittedPairs { pairs: &pairs, top_adu: 65_000.0, dark_sigma_adu2: 0.0, sites: 1 }).unwrap()
+    }
+
+    fn pair(cells: Vec<CellPoint>) -> FlatPair {
+        FlatPair { cells, ratio: 1.0, banding: 0.0 }
+    }
+
+    /// Gain in e-/ADU and read noise in e- from means of two flats and two biases and the deviations of their differences.
+    fn two_flats_two_biases(flats: [f64; 2], biases: [f64; 2], sigma_flat: f64, sigma_bias: f64) -> (f64, f64) {
+        let signal = 0.5 * (flats[0] + flats[1] - biases[0] - biases[1]);
+        let (flat, bias) = (0.5 * sigma_flat * sigma_flat, 0.5 * sigma_bias * sigma_bias);
+        let cells = (0..FEWEST_CELLS).map(|i| cell(i, signal, flat, bias, 1024));
+        let (gain, _) = fitted(&[pair(cells.collect())]);
+        let pairs = vec![PairVariance { variance: bias, sigma: 0.01 * bias, cells: FEWEST_CELLS }];
+        let read = read_noise::derive(&[BiasSet { pairs, ..BiasSet::default() }], 0).read_noise_adu;
+        let read = read.times(&gain, SensorMethod::ReadNoiseTimesGain);
+        (gain.value.unwrap(), read.value.unwrap())
+    }
+
+    // C4.1 and C4.2: evaluated outside this project. C4.3: University of Washington course report 2019 prints 0.4478
+    // e-/ADU and 16.508 e-. C4.4: a second notebook of the same course, full precision.
+    #[test]
+    fn c4_1_to_c4_4_two_flats_and_two_biases() {
+        for (f, b, sf, sb, gain, read) in [
+            ([20530.0, 20410.0], [512.0, 510.0], 220.0, 11.3, 0.826_933_7, 6.607_454),
+            ([32750.0, 32690.0], [1024.0, 1024.0], 512.0, 16.970_562_75, 0.242_087_3, 2.905_047),
+            ([25295.2335, 25276.5989], [115.3643, 107.0679], 339.3378, 52.1308, 0.447_819, 16.507_52),
+            (
+                [3973.085, 4111.82],
+                [117.3575, 125.485],
+                148.829_549_40,
+                50.850_479_29,
+                0.400_831_972_084,
+                14.412_602_478,
+            ),
+        ] {
+            let got = two_flats_two_biases(f, b, sf, sb);
+            near(got.0, gain);
+            near(got.1, read);
         }
-        c = normal.clone().cholesky()?.solve(&right);
-        previous = weights;
+        let published = two_flats_two_biases([25295.2335, 25276.5989], [115.3643, 107.0679], 339.3378, 52.1308);
+        assert_eq!(format!("{:.4} {:.3}", published.0, published.1), "0.4478 16.508");
     }
-    let inverse = normal.try_inverse()?;
-    let mut clusters = std::collections::BTreeMap::new();
-    let mut by_level = std::collections::BTreeMap::new();
-    let mut common = DVector::zeros(terms);
-    let mut chi2 = 0.0;
-    for r in kept.iter().map(|i| rows[*i]) {
-        let (x, s) = (basis(r), sigma(r, &previous));
-        let residual = r.excess - x.dot(&c);
-        chi2 += (residual / s).powi(2);
-        *clusters.entry(r.cell).or_insert_with(|| DVector::zeros(terms)) += residual / (s * s) * &x;
-        common += &x / (s * s);
-        let level = by_level.entry(r.level).or_insert((0.0, 0.0));
-        *level = (level.0 + residual / (s * s), level.1 + 1.0 / (s * s));
+
+    /// Means and variances of C4.5, made with a gain of 0.78 e-/ADU, a read noise of 2.9 e- and rounding to codes.
+    const LADDER: [[f64; 2]; 8] = [
+        [500.0, 655.497],
+        [1000.0, 1292.146],
+        [2000.0, 2583.481],
+        [5000.0, 6441.253],
+        [1e4, 12763.594],
+        [2e4, 25560.442],
+        [3e4, 38489.357],
+        [4e4, 51250.075],
+    ];
+
+    // C4.5: numpy least squares outside this project.
+    #[test]
+    fn c4_5_photon_transfer_line() {
+        let [x, y] = [0, 1].map(|of| LADDER.map(|point| point[of]));
+        let sigma: Vec<f64> = y.iter().map(|v| v * (2.0_f64 / 250_000.0).sqrt()).collect();
+        let line = stats::weighted_line(&x, &y, &sigma).unwrap();
+        near(line.slope, 1.280_332_6);
+        near(1.0 / line.slope, 0.781_047_0);
+        assert!((line.slope_sigma - 0.001_604_2).abs() < 1e-7 && (line.intercept - 15.079_39).abs() < 1e-4);
+        assert!(
+            ((line.intercept - 1.0 / 12.0).sqrt() / line.slope - 3.024_585).abs() < 1e-5
+                && (line.chi2 - 7.143_0).abs() < 1e-3
+        );
+        // The truth lies within two standard errors.
+        assert!((1.0 / line.slope - 0.78).abs() < 2.0 * line.slope_sigma / line.slope.powi(2));
     }
-    let groups = clusters.len() as f64;
-    let mut meat = DMatrix::zeros(terms, terms);
-    clusters.values().for_each(|u: &DVector<f64>| meat += u * u.transpose());
-    let scale = groups / (groups - terms as f64).max(1.0);
-    let shared = &inverse * common;
-    let mut covariance = scale * &inverse * meat * &inverse + dark_sigma * dark_sigma * &shared * shared.transpose();
-    let degrees = (kept.len() as f64 - terms as f64).max(1.0);
-    let chi2_per_degree = chi2 / degrees;
-    // Levels that stray from the curve as a whole: a lamp, a shutter or another curvature. Their errors follow from the cells'.
-    let free = by_level.len() as f64 - terms as f64;
-    let strays: f64 = by_level.values().map(|(sum, weight): &(f64, f64)| sum * sum / weight).sum::<f64>()
-        / chi2_per_degree.max(f64::MIN_POSITIVE);
-    let levels_stray = free >= 1.0 && strays / free > 1.0 + MISFIT_ERRORS * (2.0 / free).sqrt();
-    if levels_stray {
-        covariance *= strays / free;
+
+    #[test]
+    fn c4_5_through_the_fit() {
+        let row = |(i, [signal, variance]): (usize, &[f64; 2])| Row {
+            cell: i,
+            level: i,
+            signal: *signal,
+            square: signal * signal,
+            excess: *variance,
+            dark: 0.0,
+            n: 250_001.0,
+        };
+        let rows: Vec<Row> = LADDER.iter().enumerate().map(row).collect();
+        let line = Curve { curved: false, with_intercept: true }.solve(&rows.iter().collect::<Vec<_>>(), 0.0).unwrap();
+        eprintln!("{:?} {:?} {:?} {:?}", line.c, line.covariance, line.intercept, line.chi2_per_degree);
+        let dark = (2.9f64 / 0.78).powi(2) + 1.0 / 12.0;
+        let pairs = LADDER.iter().enumerate().map(|(i, [s, v])| pair(vec![cell(i, *s, *v, dark, 250_001)]));
+        let (gain, fit) = fitted(&pairs.collect::<Vec<_>>());
+        eprintln!("{gain:?} {fit:?}");
     }
-    let last = terms - 1;
-    Some(Solved {
-        c: [c[0], if curved { c[1] } else { 0.0 }],
-        covariance: if curved {
-            [[covariance[(0, 0)], covariance[(0, 1)]], [covariance[(0, 1)], covariance[(1, 1)]]]
-        } else {
-            [[covariance[(0, 0)], 0.0], [0.0, 0.0]]
-        },
-        chi2_per_degree,
-        levels_stray,
-        intercept: with_intercept.then(|| (c[last], covariance[(last, last)].sqrt())),
-        kept,
-    })
+
+    // C4.6: closed form and 400 Monte Carlo trials (0.01415) outside this project.
+    #[test]
+    fn c4_6_relative_error_of_a_gain() {
+        let (flat, bias, pixels) = (15_025.0, 25.0, 10_000);
+        let one = (2.0 / (pixels as f64 - 1.0)).sqrt();
+        // Variances one standard deviation up and down scatter as those of as many pixels do.
+        let sides = [[1.0, 1.0], [1.0, -1.0], [-1.0, 1.0], [-1.0, -1.0]];
+        let cells: Vec<CellPoint> = (0..4000)
+            .map(|i| {
+                let [up, dark_up] = sides[i % 4].map(|side| 1.0 + side * one);
+                cell(i, 15_000.0, flat * up, bias * dark_up, pixels)
+            })
+            .collect();
+        let n = cells.len() as f64;
+        let (value, sigma) = fitted(&[pair(cells)]).0.pair().unwrap();
+        assert!((sigma / value * (n - 1.0).sqrt() - 0.014_166_4).abs() < 1e-6, "{value} +- {sigma}");
+    }
 }

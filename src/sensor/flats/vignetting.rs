@@ -8,6 +8,7 @@ use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
 use crate::facts::Quantity;
+use crate::facts::sensor::{SensorMethod, SensorMissing, SensorNote};
 use crate::fits::Pixels;
 use crate::stats::grouped::{GroupedFit, Row, fit_grouped};
 
@@ -84,8 +85,8 @@ impl FlatCells {
         if self.flats == 0 {
             return None;
         }
-        let unknown = |why: &str| {
-            let q = || Quantity::not_measurable(why);
+        let unknown = |why: SensorMissing| {
+            let q = || Quantity::not_measurable(why.clone());
             Vignetting {
                 filter: filter.cloned(),
                 flats: self.flats,
@@ -97,12 +98,10 @@ impl FlatCells {
             }
         };
         let Some(bias) = bias.filter(|b| b.len() == self.sums.len()) else {
-            return Some(unknown(
-                "the level of a bias frame is not known; two bias frames at the same settings supply it",
-            ));
+            return Some(unknown(SensorMissing::NoBiasLevelForFlats));
         };
         let Some(fit) = self.surface(bias, grid) else {
-            return Some(unknown("the frame is too small for a surface of the illumination"));
+            return Some(unknown(SensorMissing::FrameTooSmallForSurface));
         };
         Some(self.stated(&fit, filter, grid, half))
     }
@@ -152,17 +151,14 @@ impl FlatCells {
     fn stated(&self, fit: &GroupedFit<TERMS>, filter: Option<&String>, grid: &Grid, half: f64) -> Vignetting {
         let (hu, hv) = (grid.width as f64 / 2.0 / half, grid.height as f64 / 2.0 / half);
         let corners = [(hu, hv), (-hu, hv), (hu, -hv), (-hu, -hv)];
-        let method = "surface through the mean flat above bias; n counts cells";
-        let of = |(value, sigma): (f64, f64)| Quantity::measured(value, sigma, method, fit.n);
+        let of =
+            |(value, sigma): (f64, f64)| Quantity::measured(value, sigma, SensorMethod::SurfaceThroughMeanFlat, fit.n);
         let light = |t: &[f64], (u, v): (f64, f64)| 1.0 + basis(u, v).iter().zip(t).map(|(b, t)| b * t).sum::<f64>();
         let corner = fit.propagate(|t| corners.iter().map(|c| light(t.as_slice(), *c)).sum::<f64>() / 4.0);
         let radius = |level: f64| {
             let found = fit.propagate(|t| radius_of(t.as_slice(), level));
             if found.0 >= 1.0 {
-                Quantity::not_measurable(format!(
-                    "the illumination stays above {:.0} % out to the corners",
-                    100.0 * level
-                ))
+                Quantity::not_measurable(SensorMissing::LightStaysAbove { illumination: level })
             } else {
                 of(found).scaled(half)
             }
@@ -170,15 +166,14 @@ impl FlatCells {
         let bend = fit.propagate(|t| t[2] + t[4]);
         let centre = |axis: usize| {
             if bend.0 > -CENTRE_SIGMAS * bend.1 {
-                return Quantity::not_measurable("the light falls off too little to tell its centre");
+                return Quantity::not_measurable(SensorMissing::LightFallsOffTooLittle);
             }
             of(fit.propagate(|t| brightest(t.as_slice())[axis])).scaled(half)
         };
         Vignetting {
             filter: filter.cloned(),
             flats: self.flats,
-            corner_illumination: of(corner)
-                .noted("a gradient of the light that the flats were taken in is contained in it"),
+            corner_illumination: of(corner).noted(SensorNote::GradientOfLightContained),
             radius_of_90_percent_px: radius(NINE_TENTHS),
             radius_of_75_percent_px: radius(THREE_QUARTERS),
             half_diagonal_px: half,
@@ -210,7 +205,6 @@ fn brightest(t: &[f64]) -> [f64; 2] {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::report::InWords;
     use crate::simulate::{Detector, FrameRecipe, render};
 
     const SIZE: (usize, usize) = (600, 400);
@@ -269,8 +263,8 @@ mod tests {
         let got = flats(1.0, 77);
         let (v, s) = got.corner_illumination.pair().unwrap();
         assert!((v - 1.0).abs() < 4.0 * s, "{v} +- {s}");
-        assert!(got.radius_of_90_percent_px.why().contains("out to the corners"));
-        assert!(got.centre_offset_px[1].why().contains("too little"));
+        assert_eq!(got.radius_of_90_percent_px.because(), SensorMissing::LightStaysAbove { illumination: 0.9 }.into());
+        assert_eq!(got.centre_offset_px[1].because(), SensorMissing::LightFallsOffTooLittle.into());
     }
 
     #[test]
@@ -279,6 +273,7 @@ mod tests {
         let mut cells = FlatCells::default();
         assert!(cells.derive(None, None, &grid).is_none());
         cells.add(&Pixels::U16(ndarray::Array2::from_elem((64, 64), 9000)), &grid);
-        assert!(cells.derive(None, None, &grid).unwrap().corner_illumination.why().contains("bias"));
+        let why = cells.derive(None, None, &grid).unwrap().corner_illumination.because();
+        assert_eq!(why, SensorMissing::NoBiasLevelForFlats.into());
     }
 }

@@ -4,23 +4,22 @@
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
+use crate::facts::sensor::SensorCaution;
 use crate::fits::{FitsError, ImageFile, Pixels};
 
 /// Why a frame did not take part.
-#[derive(Debug, Clone, thiserror::Error)]
+#[derive(Debug, Clone)]
 pub(crate) enum LoadError {
     /// The file could not be read.
-    #[error(transparent)]
-    Fits(#[from] FitsError),
-    /// Three colour planes: interpolated, hence no longer raw noise.
-    #[error("{planes} colour planes: not raw, its noise is not the sensor's")]
-    ColourPlanes { planes: usize },
-    /// Every pixel is undefined.
-    #[error("no valid pixels")]
-    NoValidPixels,
-    /// Another size than the first frame of the sensor.
-    #[error("{have:?} (columns, rows) where the sensor's other frames have {want:?}")]
-    Size { have: (usize, usize), want: (usize, usize) },
+    Fits(FitsError),
+    /// It is no frame that tells of this sensor.
+    Unfit(SensorCaution),
+}
+
+impl From<FitsError> for LoadError {
+    fn from(error: FitsError) -> Self {
+        Self::Fits(error)
+    }
 }
 
 /// Columns and rows of a raw frame, px.
@@ -30,7 +29,10 @@ pub(crate) fn raw_size(path: &Path) -> Result<(usize, usize), LoadError> {
 
 fn raw(file: &ImageFile) -> Result<(usize, usize), LoadError> {
     let g = file.geometry;
-    if g.planes == 1 { Ok((g.width, g.height)) } else { Err(LoadError::ColourPlanes { planes: g.planes }) }
+    match g.planes {
+        1 => Ok((g.width, g.height)),
+        planes => Err(LoadError::Unfit(SensorCaution::NotRaw { planes })),
+    }
 }
 
 /// Reads the plane of a raw frame of the size `want`.
@@ -42,11 +44,11 @@ fn read_into(path: &Path, want: (usize, usize), spare: Vec<u16>) -> Result<Pixel
     let mut file = ImageFile::open(path)?;
     let have = raw(&file)?;
     if have != want {
-        return Err(LoadError::Size { have, want });
+        return Err(LoadError::Unfit(SensorCaution::SizeDiffers { have, want }));
     }
     let pixels = file.rows_into(0, 0, want.1, spare)?;
     match &pixels {
-        Pixels::F32(a) if !a.iter().any(|v| v.is_finite()) => Err(LoadError::NoValidPixels),
+        Pixels::F32(a) if !a.iter().any(|v| v.is_finite()) => Err(LoadError::Unfit(SensorCaution::NoValidPixels)),
         _ => Ok(pixels),
     }
 }

@@ -12,6 +12,8 @@ const MOSAIC_TILE_SIDE_PX: usize = 64;
 /// Pixels that tell a variance at least: to 0.14 % (sqrt(2/N)), a seventh of what is promised. Tiles of larger frames are
 /// looked at in part.
 const ENOUGH_PX: usize = 1 << 20;
+/// Cells whose variance is further than this from the others are left out, in standard deviations: 1 in 16 000 by chance.
+pub(crate) const CELL_CLIP_SIGMAS: f64 = 4.0;
 
 /// Pixels of one site within one tile.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -1,0 +1,116 @@
+//! The dark current's law, its rates and its glow in words, and how `report.json` has them.
+
+use serde::{Deserialize, Deserializer, Serialize, Serializer};
+
+use crate::facts::Quantity;
+use crate::facts::sensor::{DarkModel, DarkRates, GlowBehaviour, GlowPlace, Side};
+use crate::sensor::HotPixels;
+
+/// Which law of the dark current was fitted.
+pub(crate) fn model(model: &DarkModel) -> String {
+    match model {
+        DarkModel::Unknown => "none".to_owned(),
+        DarkModel::OneTemperature => "one temperature: no law".to_owned(),
+        DarkModel::ActivatedAndFloor => "activated (Arrhenius) part and a floor".to_owned(),
+        DarkModel::TooFewForFloor { temperatures } => {
+            format!("activated (Arrhenius) part; {temperatures} temperatures are too few for a floor")
+        }
+        DarkModel::FloorNotSupported => "activated (Arrhenius) part; a floor is not supported by the data".to_owned(),
+        DarkModel::Quoted(words) => words.clone(),
+    }
+}
+
+/// Which rates the dark current was taken from, and why.
+pub(crate) fn rates(rates: &DarkRates) -> String {
+    match rates {
+        DarkRates::Unknown => String::new(),
+        DarkRates::MeanLevel => "mean level of the pixels that are not hot".to_owned(),
+        DarkRates::Variance => {
+            "variance of pairs: the mean level does not rise with exposure as the variance does, so \
+                                the camera takes the dark level off"
+                .to_owned()
+        }
+        DarkRates::Quoted(words) => words.clone(),
+    }
+}
+
+/// The side or corner at which a glow is brightest.
+pub(crate) fn place(place: &GlowPlace) -> String {
+    let side = |side: Side, lines: &str| match side {
+        Side::First => format!("first {lines}"),
+        Side::Last => format!("last {lines}"),
+    };
+    let (rows, columns) = match place {
+        GlowPlace::At { rows, columns } => (rows.map(|s| side(s, "rows")), columns.map(|s| side(s, "columns"))),
+        GlowPlace::Quoted(words) => return words.clone(),
+    };
+    match (rows, columns) {
+        (Some(rows), Some(columns)) => format!("corner of the {rows} and {columns}"),
+        (Some(side), None) | (None, Some(side)) => format!("edge of the {side}"),
+        (None, None) => "inside the frame".to_owned(),
+    }
+}
+
+/// What a glow does.
+pub(crate) fn behaviour(behaviour: &GlowBehaviour) -> String {
+    let words = match behaviour {
+        GlowBehaviour::Grows => "grows with the exposure",
+        GlowBehaviour::ComesWithReadout => "a fixed amount with every readout",
+        GlowBehaviour::GrowsAndComesWithReadout => "one part grows with the exposure, another comes with every readout",
+        GlowBehaviour::Unknown => "not known whether it grows with the exposure",
+        GlowBehaviour::Quoted(words) => words,
+    };
+    words.to_owned()
+}
+
+/// Words in forms for readers (JSON), facts in those for this program alone (MessagePack).
+macro_rules! worded {
+    ($($fact:ident: $words:ident),+) => {$(
+        impl Serialize for $fact {
+            fn serialize<S: Serializer>(&self, to: S) -> Result<S::Ok, S::Error> {
+                if to.is_human_readable() { to.serialize_str(&$words(self)) } else { Self::serialize(self, to) }
+            }
+        }
+
+        impl<'de> Deserialize<'de> for $fact {
+            fn deserialize<D: Deserializer<'de>>(from: D) -> Result<Self, D::Error> {
+                if from.is_human_readable() { String::deserialize(from).map(Self::Quoted) } else { Self::deserialize(from) }
+            }
+        }
+    )+};
+}
+
+worded!(DarkModel: model, DarkRates: rates, GlowPlace: place, GlowBehaviour: behaviour);
+
+/// Hot pixels as `report.json` has them: the keys of the share beside the others.
+#[derive(Serialize, Deserialize)]
+struct Shown {
+    #[serde(flatten)]
+    fraction: Quantity,
+    threshold_e_per_s: Option<f64>,
+    at_celsius: Option<f64>,
+}
+
+/// A flattened quantity is in words whatever the form: between runs it is kept by itself.
+impl Serialize for HotPixels {
+    fn serialize<S: Serializer>(&self, to: S) -> Result<S::Ok, S::Error> {
+        let Self { fraction, threshold_e_per_s, at_celsius } = self.clone();
+        if to.is_human_readable() {
+            Shown { fraction, threshold_e_per_s, at_celsius }.serialize(to)
+        } else {
+            (fraction, threshold_e_per_s, at_celsius).serialize(to)
+        }
+    }
+}
+
+impl<'de> Deserialize<'de> for HotPixels {
+    fn deserialize<D: Deserializer<'de>>(from: D) -> Result<Self, D::Error> {
+        let Shown { fraction, threshold_e_per_s, at_celsius } = if from.is_human_readable() {
+            Shown::deserialize(from)?
+        } else {
+            let (fraction, threshold_e_per_s, at_celsius) = Deserialize::deserialize(from)?;
+            Shown { fraction, threshold_e_per_s, at_celsius }
+        };
+        Ok(Self { fraction, threshold_e_per_s, at_celsius })
+    }
+}
