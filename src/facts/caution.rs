@@ -3,7 +3,7 @@
 use serde::{Deserialize, Serialize};
 use strum::IntoStaticStr;
 
-use super::sensor::SensorCaution;
+use super::sensor_caution::SensorCaution;
 
 /// How grave a warning is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]

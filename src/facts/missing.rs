@@ -28,6 +28,11 @@ pub enum Missing {
         what: Input,
         because: Box<Missing>,
     },
+    /// Neither of two ways gives it.
+    Neither {
+        one: Box<Missing>,
+        other: Box<Missing>,
+    },
     /// The exposure time is not known.
     ExposureTime,
     /// The temperature of the sensor is not known.
@@ -61,11 +66,16 @@ impl Missing {
         Self::Input { what, because: Box::new(because) }
     }
 
+    /// Neither of two ways gives it.
+    pub fn neither(one: Missing, other: Missing) -> Self {
+        Self::Neither { one: Box::new(one), other: Box::new(other) }
+    }
+
     /// A fixed word for scripts: that of the value at the root.
     pub fn code(&self) -> &str {
         match self {
             Self::Quoted { reason, .. } => reason,
-            Self::Input { because, .. } => because.code(),
+            Self::Input { because, .. } | Self::Neither { one: because, .. } => because.code(),
             Self::Stars(of) => of.into(),
             Self::Sensor(of) => of.into(),
             Self::Sky(of) => of.into(),
@@ -81,6 +91,7 @@ impl Missing {
         match self {
             Self::Quoted { .. } | Self::Unstated => Vec::new(),
             Self::Input { because, .. } => because.would_help(),
+            Self::Neither { one, other } => [one.would_help(), other.would_help()].concat(),
             Self::ExposureTime => vec![Help::Card("EXPTIME")],
             Self::SensorTemperature => vec![Help::Card("CCD-TEMP"), Help::RigKey("sensor_celsius")],
             Self::Stars(of) => of.would_help(),

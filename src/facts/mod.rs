@@ -13,6 +13,7 @@ pub mod night;
 pub mod note;
 mod quantity;
 pub mod sensor;
+pub mod sensor_caution;
 pub mod sky;
 pub mod stars;
 pub mod verdict;

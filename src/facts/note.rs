@@ -4,6 +4,7 @@ use serde::{Deserialize, Serialize};
 use strum::IntoStaticStr;
 
 use super::answers::AnswersNote;
+use super::missing::Missing;
 use super::night::NightNote;
 use super::sensor::SensorNote;
 use super::sky::SkyNote;
@@ -16,6 +17,10 @@ use super::verdict::VerdictNote;
 pub enum Note {
     /// As the report that it was read from words it.
     Quoted(String),
+    /// A stated value stands because none was measured.
+    NotMeasured {
+        because: Missing,
+    },
     Stars(StarsNote),
     Sensor(SensorNote),
     Sky(SkyNote),

@@ -3,7 +3,7 @@
 use serde::{Deserialize, Serialize};
 use strum::{IntoStaticStr, VariantNames};
 
-use super::{Help, Missing, Quantity};
+use super::Help;
 
 /// How a value came to be.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, IntoStaticStr, VariantNames)]
@@ -86,11 +86,6 @@ pub enum SensorMissing {
     NoUsableFlatPair,
     FlatsWithoutBiasPair,
     NoFlatPairAtOneLevel,
-    /// The flats tell nothing, and the lights in their place neither.
-    NeitherFlatsNorLights {
-        flats: Box<Missing>,
-        lights: Box<Self>,
-    },
     NoLightPairUnderEvenSky,
     /// Neighbouring pixels of the differences of lights are correlated.
     FaintStarsInLights {
@@ -139,7 +134,6 @@ impl SensorMissing {
     /// What would supply the value.
     pub fn would_help(&self) -> Vec<Help> {
         match self {
-            Self::NeitherFlatsNorLights { flats, lights } => [flats.would_help(), lights.would_help()].concat(),
             Self::NoBias
             | Self::NoBiasPair
             | Self::NoBiasPairAtOneTemperature
@@ -188,10 +182,6 @@ impl SensorMissing {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, IntoStaticStr, VariantNames)]
 #[strum(serialize_all = "kebab-case")]
 pub enum SensorNote {
-    /// A stated value stands because none was measured.
-    NotMeasured {
-        because: Box<Missing>,
-    },
     SaturationAssumed,
     /// An upper limit of the read noise: one bias contains the fixed pattern.
     FixedPatternContained,
@@ -245,61 +235,6 @@ pub enum SeenInCodes {
     Noise {
         adu: f64,
     },
-}
-
-/// What the user should know of the frames of a sensor.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, IntoStaticStr, VariantNames)]
-#[strum(serialize_all = "kebab-case")]
-pub enum SensorCaution {
-    /// Interpolated colours have no raw noise.
-    NotRaw {
-        planes: usize,
-    },
-    NoValidPixels,
-    /// Columns and rows of the frame, and of the sensor's other frames, px.
-    SizeDiffers {
-        have: (usize, usize),
-        want: (usize, usize),
-    },
-    /// A copy has no noise of its own.
-    IdenticalFrames,
-    BiasFloor {
-        fraction: f64,
-    },
-    DarkWithoutExposure,
-    DarkLevelSuppressed,
-    FlatClipped,
-    /// Relative scatter of the rows of a pair of flats.
-    FlatFlicker {
-        scatter: f64,
-    },
-    FlatLevelsDiffer {
-        ratio: f64,
-    },
-    GainDisagrees {
-        measured_e_per_adu: f64,
-        stated_e_per_adu: f64,
-        stated_by: StatedBy,
-    },
-    /// One value a quadrant: low columns, high columns; low rows, then high rows. No gains where flats tell none.
-    SeveralAmplifiers {
-        gains_e_per_adu: Option<Vec<Quantity>>,
-        read_noises_adu: Vec<Quantity>,
-    },
-}
-
-impl SensorCaution {
-    /// A fixed word for scripts.
-    pub fn code(&self) -> &'static str {
-        self.into()
-    }
-}
-
-/// Who states a gain.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
-pub enum StatedBy {
-    Card(String),
-    RigFile,
 }
 
 /// Which law of the dark current was fitted.

@@ -6,7 +6,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 
 use serde::{Deserialize, Serialize};
 
-use crate::facts::sensor::SensorCaution;
+use crate::facts::sensor_caution::SensorCaution;
 use crate::fits::FitsError;
 use crate::folder::{Carded, FrameKind, Rig, SensorKey, UNNAMED_CAMERA};
 use crate::report::words;

@@ -2,7 +2,7 @@
 
 use std::path::PathBuf;
 
-use crate::facts::sensor::SensorCaution;
+use crate::facts::sensor_caution::SensorCaution;
 use crate::fits::FitsError;
 
 use super::flats::filter::FlatOutcome;

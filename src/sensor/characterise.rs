@@ -3,7 +3,8 @@
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
-use crate::facts::sensor::{SensorCaution, SensorMethod, SensorMissing, SensorNote};
+use crate::facts::sensor::{SensorMethod, SensorNote};
+use crate::facts::sensor_caution::SensorCaution;
 use crate::facts::{Missing, Quantity};
 use crate::fits::FitsError;
 use crate::folder::FrameKind;
@@ -200,10 +201,7 @@ impl<'a> Survey<'a> {
                 self.progress,
                 &mut told.refused,
             )
-            .map_err(|lights| {
-                let (flats, lights) = (Box::new(flats), Box::new(lights));
-                SensorMissing::NeitherFlatsNorLights { flats, lights }.into()
-            }),
+            .map_err(|lights| Missing::neither(flats, lights.into())),
             (from_flats, _) => from_flats,
         };
         chosen_gain::choose(measured, self.hints, told)

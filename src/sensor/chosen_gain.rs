@@ -1,7 +1,8 @@
 //! Which gain a sensor has: measured, stated, or why none.
 
-use crate::facts::sensor::{SensorCaution, SensorMissing, SensorNote, StatedBy};
-use crate::facts::{Missing, Quantity};
+use crate::facts::sensor::SensorMissing;
+use crate::facts::sensor_caution::{SensorCaution, StatedBy};
+use crate::facts::{Missing, Note, Quantity};
 
 use super::bias::pairs::BiasSet;
 use super::cautions::Told;
@@ -46,9 +47,7 @@ pub(crate) fn choose(measured: Result<Quantity, Missing>, hints: &SensorHints, t
     }
     match (measured, &hints.header_gain) {
         (Ok(gain), _) => gain,
-        (Err(because), Some((value, card))) => {
-            Quantity::header(*value, card).noted(SensorNote::NotMeasured { because: Box::new(because) })
-        }
+        (Err(because), Some((value, card))) => Quantity::header(*value, card).noted(Note::NotMeasured { because }),
         (Err(because), None) => Quantity::not_measurable(because),
     }
 }

@@ -2,7 +2,7 @@
 
 use std::path::PathBuf;
 
-use crate::facts::sensor::SensorCaution;
+use crate::facts::sensor_caution::SensorCaution;
 use crate::folder::FrameKind;
 
 use super::bias::mean_bias::Pattern;

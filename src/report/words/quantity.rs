@@ -68,6 +68,7 @@ pub(crate) fn missing(reason: &Missing) -> String {
             Missing::Unstated => format!("{} is not known", input(*what)),
             ref because => format!("{} is not known: {}", input(*what), missing(because)),
         },
+        Missing::Neither { one, other } => format!("{}; {}", missing(one), missing(other)),
         Missing::ExposureTime => "the exposure time is not known (card EXPTIME)".to_owned(),
         Missing::SensorTemperature => "the sensor temperature is not known (card CCD-TEMP)".to_owned(),
         Missing::Stars(of) => super::stars::missing(of),
@@ -99,6 +100,7 @@ pub(crate) fn input(what: Input) -> &'static str {
 pub(crate) fn note(note: &Note) -> String {
     match note {
         Note::Quoted(words) => words.clone(),
+        Note::NotMeasured { because } => format!("not measured: {}", missing(because)),
         Note::Stars(of) => super::stars::note(of),
         Note::Sensor(of) => super::sensor::note(of),
         Note::Sky(of) => super::sky::note(of),

@@ -6,7 +6,8 @@
 use serde::{Deserialize, Serialize};
 
 use crate::facts::Quantity;
-use crate::facts::sensor::{SensorCaution, SensorMethod, SensorMissing};
+use crate::facts::sensor::{SensorMethod, SensorMissing};
+use crate::facts::sensor_caution::SensorCaution;
 use crate::stats;
 
 use super::flat_pair::FlatPair;

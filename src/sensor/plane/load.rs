@@ -4,7 +4,7 @@
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use crate::facts::sensor::SensorCaution;
+use crate::facts::sensor_caution::SensorCaution;
 use crate::fits::{FitsError, ImageFile, Pixels};
 
 /// Why a frame did not take part.

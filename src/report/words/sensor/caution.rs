@@ -3,7 +3,8 @@
 use super::dark;
 use super::note::offset_too_low;
 use crate::facts::Quantity;
-use crate::facts::sensor::{DarkRates, SensorCaution, StatedBy};
+use crate::facts::sensor::DarkRates;
+use crate::facts::sensor_caution::{SensorCaution, StatedBy};
 use crate::report::InWords;
 
 /// What is the matter and what helps.

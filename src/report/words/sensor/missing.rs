@@ -1,8 +1,6 @@
 //! Why values of a sensor are missing.
 
-use crate::facts::Missing;
 use crate::facts::sensor::SensorMissing;
-use crate::report::words::quantity;
 
 const FLAT_PAIR: &str = "two flats of one filter at the same level (about half of saturation)";
 const BIAS_PAIR: &str = "two bias frames at the same settings";
@@ -36,7 +34,6 @@ pub(crate) fn missing(missing: &SensorMissing) -> String {
         M::NoUsableFlatPair => return would_supply(&["two usable flats of one filter, not clipped"]),
         M::FlatsWithoutBiasPair => return would_supply(&[BIAS_PAIR]),
         M::NoFlatPairAtOneLevel => "two flats of one filter at the same level would supply it",
-        M::NeitherFlatsNorLights { flats, lights } => return neither(flats, lights),
         M::NoLightPairUnderEvenSky => "two lights of one filter and exposure under an even sky might too",
         M::FaintStarsInLights { correlation } => return faint_stars(*correlation),
         M::SkyNoiseTooLow => "the lights do not do: the noise of their sky hardly exceeds the read noise",
@@ -82,10 +79,6 @@ pub(crate) fn missing(missing: &SensorMissing) -> String {
 
 fn would_supply(frames: &[&str]) -> String {
     format!("{} would supply it", frames.join(" and "))
-}
-
-fn neither(flats: &Missing, lights: &SensorMissing) -> String {
-    format!("{}; {}", quantity::missing(flats), missing(lights))
 }
 
 fn too_few_biases(fewest: usize) -> String {

@@ -1,13 +1,11 @@
 //! What goes with the values of a sensor.
 
 use crate::facts::sensor::{SeenInCodes, SensorNote};
-use crate::report::words::quantity;
 
 /// What goes with a value.
 pub(crate) fn note(note: &SensorNote) -> String {
     use SensorNote as N;
     let words = match note {
-        N::NotMeasured { because } => return format!("not measured: {}", quantity::missing(because)),
         N::SaturationAssumed => {
             "assumption: a flat that is exposed too long would show the level, or a rig file can state it"
         }

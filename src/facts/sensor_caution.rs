@@ -1,0 +1,61 @@
+//! What warnings about a sensor and its frames are about.
+
+use serde::{Deserialize, Serialize};
+use strum::{IntoStaticStr, VariantNames};
+
+use super::Quantity;
+
+/// What the user should know of the frames of a sensor.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, IntoStaticStr, VariantNames)]
+#[strum(serialize_all = "kebab-case")]
+pub enum SensorCaution {
+    /// Interpolated colours have no raw noise.
+    NotRaw {
+        planes: usize,
+    },
+    NoValidPixels,
+    /// Columns and rows of the frame, and of the sensor's other frames, px.
+    SizeDiffers {
+        have: (usize, usize),
+        want: (usize, usize),
+    },
+    /// A copy has no noise of its own.
+    IdenticalFrames,
+    BiasFloor {
+        fraction: f64,
+    },
+    DarkWithoutExposure,
+    DarkLevelSuppressed,
+    FlatClipped,
+    /// Relative scatter of the rows of a pair of flats.
+    FlatFlicker {
+        scatter: f64,
+    },
+    FlatLevelsDiffer {
+        ratio: f64,
+    },
+    GainDisagrees {
+        measured_e_per_adu: f64,
+        stated_e_per_adu: f64,
+        stated_by: StatedBy,
+    },
+    /// One value a quadrant: low columns, high columns; low rows, then high rows. No gains where flats tell none.
+    SeveralAmplifiers {
+        gains_e_per_adu: Option<Vec<Quantity>>,
+        read_noises_adu: Vec<Quantity>,
+    },
+}
+
+impl SensorCaution {
+    /// A fixed word for scripts.
+    pub fn code(&self) -> &'static str {
+        self.into()
+    }
+}
+
+/// Who states a gain.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub enum StatedBy {
+    Card(String),
+    RigFile,
+}
