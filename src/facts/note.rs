@@ -6,7 +6,6 @@ use strum::IntoStaticStr;
 use super::answers::AnswersNote;
 use super::night::NightNote;
 use super::sensor::SensorNote;
-use super::sky::SkyNote;
 use super::stars::StarsNote;
 use super::verdict::VerdictNote;
 
@@ -18,7 +17,6 @@ pub enum Note {
     Quoted(String),
     Stars(StarsNote),
     Sensor(SensorNote),
-    Sky(SkyNote),
     Night(NightNote),
     Verdict(VerdictNote),
     Answers(AnswersNote),
@@ -30,7 +28,6 @@ impl Note {
         match self {
             Self::Stars(of) => of.into(),
             Self::Sensor(of) => of.into(),
-            Self::Sky(of) => of.into(),
             Self::Night(of) => of.into(),
             Self::Verdict(of) => of.into(),
             Self::Answers(of) => of.into(),
@@ -61,12 +58,6 @@ impl From<StarsNote> for Note {
 impl From<SensorNote> for Note {
     fn from(of: SensorNote) -> Self {
         Self::Sensor(of)
-    }
-}
-
-impl From<SkyNote> for Note {
-    fn from(of: SkyNote) -> Self {
-        Self::Sky(of)
     }
 }
 
