@@ -2,6 +2,8 @@
 
 use std::process::ExitCode;
 
+use skygrain::sky::{PackError, pack};
+
 fn main() -> ExitCode {
     let arguments: Vec<String> = std::env::args().skip(1).collect();
     let [list, packed] = arguments.as_slice() else {
@@ -10,13 +12,22 @@ fn main() -> ExitCode {
     };
     let done = std::fs::read(list)
         .map_err(|e| format!("{list}: {e}"))
-        .and_then(|bytes| skygrain::sky::pack(&bytes).map_err(|e| format!("{list}: {e}")))
+        .and_then(|bytes| pack(&bytes).map_err(|e| format!("{list}: {}", in_words(e))))
         .and_then(|bytes| std::fs::write(packed, bytes).map_err(|e| format!("{packed}: {e}")));
     match done {
         Ok(()) => ExitCode::SUCCESS,
         Err(why) => {
             eprintln!("pack_stars: {why}");
             ExitCode::from(2)
+        }
+    }
+}
+
+fn in_words(error: PackError) -> String {
+    match error {
+        PackError::Length(bytes) => format!("the list has {bytes} bytes, which is no multiple of 10"),
+        PackError::Record(number) => {
+            format!("record {number} has a declination beyond the poles, or is fainter than the packed form can hold")
         }
     }
 }

@@ -102,8 +102,8 @@ fn comparison(report: &Report, truth: &NightTruth) -> String {
         row(&named("ellipticity"), &session.ellipticity, middle(|f| f.ellipticity));
         row(&named("Moffat beta"), &session.moffat_beta, simulated.beta);
         let field = &session.field;
-        row(&named("widening to one side, %"), &field.tilt_percent, truth.tilt_percent);
-        row(&named("widening to the corners, %"), &field.curvature_percent, truth.curvature_percent);
+        row(&named("widening to one side, %"), &field.widening_one_side_percent, truth.widening_one_side_percent);
+        row(&named("widening to the corners, %"), &field.widening_corner_percent, truth.widening_corner_percent);
         row(&named("ellipticity shared"), &field.constant_ellipticity, truth.guiding_ellipticity);
         row(&named("ellipticity, radial"), &field.radial_ellipticity, truth.radial_ellipticity);
         row(&named("sky, e-/px/s"), &session.sky_e_per_px_s, middle(|f| f.sky_e_per_px_s));

@@ -7,7 +7,6 @@ use super::answers::AnswersNote;
 use super::missing::Missing;
 use super::night::NightNote;
 use super::sensor::SensorNote;
-use super::sky::SkyNote;
 use super::stars::StarsNote;
 use super::verdict::VerdictNote;
 
@@ -23,7 +22,6 @@ pub enum Note {
     },
     Stars(StarsNote),
     Sensor(SensorNote),
-    Sky(SkyNote),
     Night(NightNote),
     Verdict(VerdictNote),
     Answers(AnswersNote),
@@ -35,7 +33,6 @@ impl Note {
         match self {
             Self::Stars(of) => of.into(),
             Self::Sensor(of) => of.into(),
-            Self::Sky(of) => of.into(),
             Self::Night(of) => of.into(),
             Self::Verdict(of) => of.into(),
             Self::Answers(of) => of.into(),
@@ -66,12 +63,6 @@ impl From<StarsNote> for Note {
 impl From<SensorNote> for Note {
     fn from(of: SensorNote) -> Self {
         Self::Sensor(of)
-    }
-}
-
-impl From<SkyNote> for Note {
-    fn from(of: SkyNote) -> Self {
-        Self::Sky(of)
     }
 }
 

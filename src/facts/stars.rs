@@ -1,4 +1,5 @@
-//! What can be said of the stars of a frame and their shape over the field: how values came to be, why they are missing, what goes with them.
+//! What can be said of the stars of a frame and their shape over the field: how values came to be, why they are missing, what
+//! goes with them.
 
 use serde::{Deserialize, Serialize};
 use strum::{IntoStaticStr, VariantNames};
@@ -9,23 +10,90 @@ use super::Help;
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, IntoStaticStr, VariantNames)]
 #[strum(serialize_all = "kebab-case")]
 pub enum StarsMethod {
-    /// Nothing more is to be said of it.
-    Plain,
+    /// Median of the fitted widths; n counts stars.
+    MedianOfWidths,
+    /// Median of the widths along the shorter axis.
+    MedianOfShorterAxes,
+    /// The fitted profile, blurred by the pixel.
+    ProfileAfterPixel,
+    /// The exponent that the brightest isolated stars share.
+    SharedExponent,
+    /// Root mean square of the stars' elongations.
+    MeanSquareElongation,
+    /// Direction of the stars' mean elongation.
+    MeanElongation,
+    /// Median of profiles averaged over a line.
+    ProfilesOverLine,
+    /// Direction of that line.
+    DirectionOfLine,
+    /// A surface through the stars of all frames, its errors from leaving out frames and from shared places.
+    SurfaceOfManyFrames,
+    /// The same, its errors from the scatter of the stars.
+    SurfaceOfFewFrames,
+    /// Scatter from frame to frame of the elongation that all stars share.
+    ScatterOverFrames,
+    /// Half the diagonal in pixels times their size.
+    DiagonalTimesPixel,
 }
 
 /// Why a value is missing.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, IntoStaticStr, VariantNames)]
 #[strum(serialize_all = "kebab-case")]
 pub enum StarsMissing {
-    /// No reason was given.
-    Unstated,
+    TooFewStarsFitted {
+        found: usize,
+        fitted: usize,
+    },
+    /// The stars are rings.
+    Defocused,
+    TooFewIsolatedStars,
+    /// The stars of a frame share no direction of elongation above its error.
+    NoCommonDirection,
+    NotTrailed,
+    TooFewStarsOverFrame {
+        fitted: usize,
+        frames: usize,
+        needed: usize,
+    },
+    StarsCoverTooLittle,
+    SurfaceErrorsUnknown,
+    /// No gradient of the width above its error.
+    NoWidthGradient,
+    /// The stars of a session share no elongation above its error.
+    NoSharedElongation,
+    /// One frame shows no change from frame to frame.
+    OneFrameOnly,
+    PixelSizeUnknown,
+    /// Pixel size, focal length or aperture.
+    OpticsUnknown,
+    CornersNotWider,
+    DirectionChangesBetweenFrames,
+    DirectionTurnsOverFrame,
+    DirectionTurnsAroundCentre,
 }
 
 impl StarsMissing {
     /// What would supply the value.
     pub fn would_help(&self) -> Vec<Help> {
         match self {
-            Self::Unstated => Vec::new(),
+            Self::TooFewStarsOverFrame { .. } | Self::OneFrameOnly => vec![Help::Light],
+            Self::PixelSizeUnknown => vec![Help::Card("XPIXSZ"), Help::RigKey("pixel_um")],
+            Self::OpticsUnknown => {
+                vec![Help::RigKey("pixel_um"), Help::RigKey("focal_mm"), Help::RigKey("aperture_mm")]
+            }
+            Self::TooFewStarsFitted { .. }
+            | Self::Defocused
+            | Self::TooFewIsolatedStars
+            | Self::NoCommonDirection
+            | Self::NotTrailed
+            | Self::StarsCoverTooLittle
+            | Self::SurfaceErrorsUnknown
+            | Self::NoWidthGradient
+            | Self::NoSharedElongation
+            | Self::CornersNotWider
+            | Self::DirectionChangesBetweenFrames
+            | Self::DirectionTurnsOverFrame
+            | Self::DirectionTurnsAroundCentre => Vec::new(),
         }
     }
 }
@@ -34,6 +102,10 @@ impl StarsMissing {
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, IntoStaticStr, VariantNames)]
 #[strum(serialize_all = "kebab-case")]
 pub enum StarsNote {
-    /// Nothing more is to be said of it.
-    Plain,
+    /// Stars with a clipped core were used, for want of whole ones.
+    ClippedCores { clipped: usize, stars: usize },
+    /// A lower limit: stars are good out to the corners, and so they are in this share of the draws from the errors.
+    GoodToCorners { share_of_draws: f64 },
+    /// One set of frames in one focus tells no sign.
+    SizeWithoutSign,
 }

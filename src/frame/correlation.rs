@@ -83,7 +83,7 @@ pub fn noise_correlation(plane: &Pixels, lattice: Lattice) -> Option<NoiseCorrel
     Some(NoiseCorrelation { x: middle(&along_x)?, y: middle(&along_y)?, tiles: along_x.len() })
 }
 
-/// Sites of one colour as a grid without gaps: all pixels, or the greens of the even or odd rows.
+/// Sites of a lattice as rows and columns without gaps: all pixels, or the greens of the even or odd rows.
 struct Sites<'a> {
     plane: &'a Pixels,
     step: usize,

@@ -3,7 +3,7 @@
 use crate::facts::{Method, Quantity, Source};
 use crate::folder::{Rig, SessionKey};
 use crate::report::InWords;
-use crate::report::{FrameCounts, Session, SessionSettings, Temperature};
+use crate::report::{FrameCounts, Session, SessionSettings, Temperature, words};
 use crate::sensor::SensorResult;
 use crate::sky::StarMatch;
 use crate::stars::FrameStars;
@@ -158,7 +158,7 @@ pub fn session(
         ellipticity: ellipticity(&used),
         position_angle_deg: position_angle(&used),
         star_count: over(&|s| Quantity::measured(s.star_count as f64, 0.0, "", 1), "median over the frames"),
-        field,
+        field: field.into(),
         image_scale_arcsec_per_px: image_scale,
         fwhm_px,
         moffat_beta,
@@ -174,7 +174,7 @@ pub fn session(
         width_budget: decided.width_budget,
         saturation: decided.saturation,
         dark_match,
-        star_match: on_the_sky.star_match.clone(),
+        star_match: words::star_match::star_match(on_the_sky.star_match.clone()),
         photometry,
     };
     let aperture_mm = header.aperture_mm.as_ref().map(|a| a.value);

@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use crate::facts::Quantity;
 use crate::folder::{Rig, SensorKey, SessionKey};
-use crate::report::{FrameRow, Report, Session, Severity, StarRow, Warning};
+use crate::report::{FrameRow, Report, Session, Severity, StarRow, Warning, words};
 use crate::stars::StarFlag;
 use crate::stats::median;
 use crate::verdict::{SessionFindings, answers};
@@ -184,7 +184,7 @@ fn rows(
             if let Some(sensor) = sensors.get(&light.read.sensor) {
                 row.sky_e_per_px_s = Some(sky_of_light(light, &sensor.result));
             }
-            row.star_flags = stars.flags.iter().map(|(f, n)| (f.label().to_owned(), *n)).collect();
+            row.star_flags = stars.flags.iter().map(|(f, n)| (words::stars::flag(*f).to_owned(), *n)).collect();
             row.rejected.clone_from(&row.star_flags);
         }
         row

@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 
 use rayon::prelude::*;
 
+use crate::facts::sky::SkyMissing;
 use crate::folder::{FrameHeader, SessionKey};
 use crate::sky::{
     Catalogue, Direction, Frame, NoMatch, Seen, SkyMatch, Source, StarLight, StarMatch, StatedOptics, match_known,
@@ -68,7 +69,7 @@ fn match_session(catalogue: Option<&Catalogue>, members: &[&MeasuredLight], plac
             return OnTheSky { star_match: together(&results, &optics), star_light: star_light(&seen), lights };
         }
     }
-    let star_light = StarLight::none("its stars were not matched with the catalogue", 0);
+    let star_light = StarLight::none(SkyMissing::StarsNotMatched, 0);
     OnTheSky { star_match: together(&results, &optics), star_light, lights: Vec::new() }
 }
 

@@ -35,4 +35,4 @@ pub use terminal::line::frame_line;
 pub use terminal::summary::summary;
 pub use terminal::table::frame_table;
 pub use words::numbers::{plain, typographic, with_sigma};
-pub use words::{InWords, Worded};
+pub use words::{InWords, Worded, WordedField};

@@ -9,11 +9,11 @@ use jiff::civil::DateTime;
 use serde::{Serialize, Serializer};
 
 use super::files::star_rows::StarRow;
+use super::words::{Worded, WordedField};
 use crate::facts::Quantity;
 use crate::folder::FrameKind;
 use crate::sensor::{DefectMap, SensorResult};
 use crate::sky::StarMatch;
-use crate::stars::field::FieldResult;
 use crate::verdict::over_sessions::SessionWidth;
 use crate::verdict::{
     Advice, AdviceInput, Answer, CooledYear, CoolingRow, DarkMatch, FilterSampling, NoiseBudget, Photometry, Sampling,
@@ -121,7 +121,7 @@ pub struct Session {
     /// Median per frame.
     pub star_count: Quantity,
     /// Star images over the frame.
-    pub field: FieldResult,
+    pub field: WordedField,
     pub sky_e_per_px_s: Quantity,
     pub sampling: Sampling,
     pub noise_budget: NoiseBudget,
@@ -142,7 +142,7 @@ pub struct Session {
     /// What subtracting the darks at hand would leave in these lights.
     pub dark_match: DarkMatch,
     /// Where the frames point and their scale, from the stars themselves.
-    pub star_match: StarMatch,
+    pub star_match: Worded<StarMatch>,
     /// Magnitudes of stars and sky, and how steadily the stars' light came.
     pub photometry: Photometry,
 }

@@ -8,9 +8,11 @@ use jiff::civil::date;
 
 use super::model::*;
 use super::sample_sensor::sensor;
+use super::words;
+use crate::facts::stars::StarsMissing;
 use crate::facts::{Quantity, Source};
 use crate::folder::FrameKind;
-use crate::sky::{StarMatch, StatedOptics};
+use crate::sky::{NoMatch, StarMatch, StatedOptics};
 use crate::stars::field::{FieldFrame, FieldOptics, FieldResult, field};
 use crate::stars::{Shape, Star, StarFit};
 use crate::units::{BOLTZMANN_EV_PER_K, ZERO_CELSIUS_K};
@@ -34,7 +36,9 @@ pub fn report() -> Report {
     let lost = "no flat frames: gain is not measurable, so ADU cannot be turned into electrons";
     let mut short = session("b-Ha-30s", Some("H-alpha"), 30.0);
     short.sensor_id = None;
-    short.field = FieldResult::not_measurable(4, 12, "12 fitted stars are too few");
+    short.field =
+        FieldResult::not_measurable(4, 12, StarsMissing::TooFewStarsOverFrame { fitted: 12, frames: 4, needed: 30 })
+            .into();
     short.sky_e_per_px_s = Quantity::not_measurable(lost);
     let unknown = || Quantity::not_measurable(lost);
     short.noise_budget = NoiseBudget {
@@ -142,7 +146,7 @@ fn session(id: &str, filter: Option<&str>, exposure_s: f64) -> Session {
         position_angle_deg: Quantity::measured(41.0, 8.0, "axial mean", 18),
         moffat_beta: Quantity::measured(3.4, 0.3, "Moffat fit, median", 18),
         star_count: Quantity::measured(231.0, 12.0, "median per frame", 18),
-        field: over_field(),
+        field: over_field().into(),
         sky_e_per_px_s: Quantity::measured(SKY, 0.011, "sky level times gain over exposure", 18)
             .noted("no matching darks at -10 °C; the dark level was scaled"),
         sampling: Sampling {
@@ -173,7 +177,7 @@ fn session(id: &str, filter: Option<&str>, exposure_s: f64) -> Session {
         cooling: [0.0, 5.0, 10.0, 15.0, 20.0, 25.0, 30.0].map(row).into(),
         cooling_floor_time_ratio: Quantity::measured(1.0 - DARK_NOW / total, 0.019, "no dark current", 4),
         dark_match: DarkMatch::not_measurable("there are no darks of these settings"),
-        star_match: StarMatch::none("nothing tells where the telescope pointed", 3, &StatedOptics::default()),
+        star_match: words::star_match::star_match(StarMatch::none(NoMatch::NoPointing, 3, &StatedOptics::default())),
         cooling_gains_under_1_percent_below_celsius: Quantity::measured(-21.0, 1.2, "law of the dark current", 4),
         cooling_year: None,
         suited: suited(&SuitedInput {

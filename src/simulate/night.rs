@@ -82,8 +82,8 @@ pub struct NightTruth {
     /// Image scale, arcsec per px.
     pub image_scale_arcsec_per_px: f64,
     /// Gradient of the width at the centre and its growth from there to a corner, % per half diagonal.
-    pub tilt_percent: f64,
-    pub curvature_percent: f64,
+    pub widening_one_side_percent: f64,
+    pub widening_corner_percent: f64,
     /// Ellipticity that all stars share, and the radial one at a corner; faulty frames differ.
     pub guiding_ellipticity: f64,
     pub radial_ellipticity: f64,
@@ -146,8 +146,8 @@ pub fn write_night(
         hot_pixel_fraction: rig::HOT_FRACTION,
         hot_least_factor: rig::HOT_LEAST,
         image_scale_arcsec_per_px: image_scale,
-        tilt_percent: 100.0 * TILT[0].hypot(TILT[1]),
-        curvature_percent: 100.0 * CURVATURE,
+        widening_one_side_percent: 100.0 * TILT[0].hypot(TILT[1]),
+        widening_corner_percent: 100.0 * CURVATURE,
         guiding_ellipticity: GUIDING,
         radial_ellipticity: RADIAL,
         corner_illumination: rig::CORNER_ILLUMINATION,

@@ -49,9 +49,14 @@ pub struct Catalogue<'a> {
 }
 
 /// Bytes that are no packed catalogue.
-#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
-#[error("not a packed star catalogue: {0}")]
-pub struct CatalogueError(&'static str);
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum CatalogueError {
+    /// They begin otherwise.
+    OtherFirstBytes,
+    TableCutOff,
+    /// The table names bytes that are not there.
+    TableBeyondEnd,
+}
 
 /// One row of the table.
 struct Zone {
@@ -76,21 +81,17 @@ impl<'a> Catalogue<'a> {
     /// The bytes do not begin as one, or its table does not fit them.
     pub fn new(bytes: &'a [u8]) -> Result<Self, CatalogueError> {
         if bytes.get(..MAGIC.len()) != Some(MAGIC.as_slice()) {
-            return Err(CatalogueError("other first bytes"));
+            return Err(CatalogueError::OtherFirstBytes);
         }
         if bytes.len() < MAGIC.len() + ZONES * ROW_BYTES {
-            return Err(CatalogueError("its table is cut off"));
+            return Err(CatalogueError::TableCutOff);
         }
         let catalogue = Self { bytes };
         let fits = |z| {
             let Zone { first_byte, steps_per_turn, low_bits, .. } = catalogue.zone(z);
             first_byte <= bytes.len() && steps_per_turn > 0 && low_bits <= 32
         };
-        if (0..ZONES).all(fits) {
-            Ok(catalogue)
-        } else {
-            Err(CatalogueError("its table names bytes that are not there"))
-        }
+        if (0..ZONES).all(fits) { Ok(catalogue) } else { Err(CatalogueError::TableBeyondEnd) }
     }
 
     /// Number of stars in all.
@@ -169,11 +170,11 @@ mod tests {
 
     #[test]
     fn other_bytes_are_no_catalogue() {
-        assert!(Catalogue::new(b"SIMPLE  =").is_err());
-        assert!(Catalogue::new(MAGIC).is_err());
+        assert_eq!(Catalogue::new(b"SIMPLE  =").err(), Some(CatalogueError::OtherFirstBytes));
+        assert_eq!(Catalogue::new(MAGIC).err(), Some(CatalogueError::TableCutOff));
         let mut table = MAGIC.to_vec();
         table.resize(MAGIC.len() + ZONES * ROW_BYTES, 0xFF);
-        assert!(Catalogue::new(&table).is_err());
+        assert_eq!(Catalogue::new(&table).err(), Some(CatalogueError::TableBeyondEnd));
     }
 
     #[cfg(feature = "catalogue")]

@@ -4,7 +4,8 @@ use super::chance::poisson_tail;
 use super::plate::Plate;
 use super::plate_fit::{Fitted, Pair, fit_plate, pairs_used_up};
 use super::region::{Cells, Region};
-use super::{Source, triangles::distance};
+use super::source::Source;
+use super::triangles::distance;
 use crate::stats::median;
 use crate::units::ARCSEC_PER_RADIAN;
 

@@ -16,11 +16,11 @@ const MAGNITUDE: f64 = 1e3;
 const ARCSEC_PER_TURN: f64 = 1_296_000.0;
 
 /// A list that cannot be packed.
-#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum PackError {
-    #[error("the list has {0} bytes, which is no multiple of {RECORD_BYTES}")]
+    /// So many bytes are no whole number of records.
     Length(usize),
-    #[error("record {0} has a declination beyond the poles, or is fainter than the packed form can hold")]
+    /// A record, by its number, with a declination beyond the poles or fainter than the packed form can hold.
     Record(usize),
 }
 

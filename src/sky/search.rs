@@ -10,8 +10,9 @@ use super::plate::Plate;
 use super::plate_fit::believed_distortion;
 use super::region::{Marked, Region};
 use super::similarity::Similarity;
+use super::source::Source;
+use super::sphere::TangentPlane;
 use super::triangles::{MOST_APART, Shapes, Tolerance, Triangle, distance, each_triangle};
-use super::{Source, TangentPlane};
 
 /// Probability of a false match that is accepted in the whole search of a frame.
 pub const FALSE_ALARM: f64 = 1e-6;

@@ -5,8 +5,10 @@ use super::plate::Plate;
 use super::plate_fit::Fitted;
 use super::region::Region;
 use super::search::{FALSE_ALARM, Found, Search, Step};
+use super::source::Source;
 use super::{Catalogue, Direction};
 use crate::facts::Quantity;
+use crate::facts::sky::{NoMatch, SkyMethod, SkyMissing};
 use crate::units::ARCSEC_PER_RADIAN;
 
 /// Factor by which a scale from the header may be wrong, either way.
@@ -27,16 +29,6 @@ const STEPS: [Step; 6] = [
 /// Stars of either side in the last fit: more do not make the scale better than the optics are steady.
 const MOST_IN_FIT: usize = 3000;
 
-/// A star of the frame, as far as its place matters.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Source {
-    /// Column and row, px of the file, 0-based, integer at pixel centres.
-    pub x_px: f64,
-    pub y_px: f64,
-    /// One standard error along an axis, px.
-    pub sigma_px: f64,
-}
-
 /// What is known of a frame before it is matched.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Frame<'a> {
@@ -48,35 +40,6 @@ pub struct Frame<'a> {
     pub pointings: &'a [Direction],
     /// Image scale that is expected, arcsec/px, right within a factor of 1.5; `None` where nothing tells.
     pub scale_arcsec_per_px: Option<f64>,
-}
-
-/// Why a frame could not be matched.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
-pub enum NoMatch {
-    #[error("the program was built without its star catalogue (cargo feature `catalogue`)")]
-    NoCatalogue,
-    #[error(
-        "nothing tells where the telescope pointed (cards OBJCTRA and OBJCTDEC, RA and DEC, or a WCS); --pointing \"RA DEC\" tells it"
-    )]
-    NoPointing,
-    #[error("only {0} stars were found, {LEAST_PAIRS} are needed; longer exposures show more")]
-    FewSources(usize),
-    #[error(
-        "the catalogue (stars to magnitude 12) has only {0} stars where the frame may lie, {LEAST_PAIRS} are needed in it: \
-         the field is too small"
-    )]
-    FewInCatalogue(usize),
-    #[error(
-        "so small a field holds about {0} stars of the catalogue (to magnitude 12), {LEAST_PAIRS} are needed in it; a solved \
-         WCS in the headers would give the scale"
-    )]
-    SparseField(usize),
-    #[error(
-        "no arrangement of its stars agrees with the catalogue beyond doubt: the pointing is off by more than 2 degrees, the \
-         scale by more than a factor of 1.5, the field holds fewer than about 8 stars to magnitude 12, or its stars are not \
-         those of the sky; --pointing \"RA DEC\" and the rig keys pixel_um and focal_mm help"
-    )]
-    NotFound,
 }
 
 /// Where a frame points and how large its pixels are, from its stars.
@@ -138,7 +101,7 @@ fn match_by(catalogue: Option<&Catalogue>, frame: &Frame, steps: &[Step]) -> Res
         return Err(NoMatch::NoPointing);
     }
     if frame.sources.len() < LEAST_PAIRS {
-        return Err(NoMatch::FewSources(frame.sources.len()));
+        return Err(NoMatch::TooFewStarsFound { stars: frame.sources.len(), needed: LEAST_PAIRS });
     }
     let size_px = frame.size_px.map(|n| n as f64);
     let diagonal_px = size_px[0].hypot(size_px[1]);
@@ -159,7 +122,7 @@ fn match_by(catalogue: Option<&Catalogue>, frame: &Frame, steps: &[Step]) -> Res
         }
     }
     if most_stars < LEAST_PAIRS {
-        return Err(NoMatch::FewInCatalogue(most_stars));
+        return Err(NoMatch::TooFewInCatalogue { stars: most_stars, needed: LEAST_PAIRS });
     }
     let mut proposals = 0;
     for step in steps {
@@ -178,7 +141,7 @@ fn match_by(catalogue: Option<&Catalogue>, frame: &Frame, steps: &[Step]) -> Res
     };
     let most = searches.iter().map(in_frame).fold(0.0, f64::max);
     if frame.scale_arcsec_per_px.is_some() && most < LEAST_PAIRS as f64 {
-        return Err(NoMatch::SparseField(most.round() as usize));
+        return Err(NoMatch::SparseField { stars: most.round() as usize, needed: LEAST_PAIRS });
     }
     Err(NoMatch::NotFound)
 }
@@ -198,29 +161,25 @@ fn told(fitted: &Fitted, pairs: Vec<(usize, Direction, f64)>, catalogue_stars: u
     let plate = fitted.plate;
     let [[a, b], [c, d]] = plate.matrix;
     let n = pairs.len();
-    let measured = |value: f64, sigma: f64, what: &str| Quantity::measured(value, sigma, what, n);
-    let scale = |radians: f64, error: f64, what: &str| {
+    let measured = |value: f64, sigma: f64, method: SkyMethod| Quantity::measured(value, sigma, method, n);
+    let scale = |radians: f64, error: f64, method: SkyMethod| {
         let arcsec = radians * ARCSEC_PER_RADIAN;
-        measured(arcsec, arcsec * error, what)
+        measured(arcsec, arcsec * error, method)
     };
     let [error, error_x, error_y] = fitted.scale_errors;
-    let unknown = || Quantity::not_measurable(format!("{n} stars are too few to tell the scales along x and y apart"));
+    let unknown = || Quantity::not_measurable(SkyMissing::TooFewStarsForAspect { stars: n });
     SkyMatch {
-        scale_arcsec_per_px: scale(plate.scale(), error, "stars matched with the catalogue, at the frame's centre"),
-        scale_x_arcsec_per_px: scale(a.hypot(c), error_x, "stars matched with the catalogue, along x"),
-        scale_y_arcsec_per_px: scale(b.hypot(d), error_y, "stars matched with the catalogue, along y"),
+        scale_arcsec_per_px: scale(plate.scale(), error, SkyMethod::ScaleAtCentre),
+        scale_x_arcsec_per_px: scale(a.hypot(c), error_x, SkyMethod::ScaleAlongX),
+        scale_y_arcsec_per_px: scale(b.hypot(d), error_y, SkyMethod::ScaleAlongY),
         pixel_aspect: fitted
             .aspect_error
-            .map_or_else(unknown, |e| measured(b.hypot(d) / a.hypot(c), e, "scale along y over that along x")),
-        corner_distortion: measured(
-            plate.distortion,
-            fitted.distortion_error,
-            "relative displacement in the corners, cubic in the distance from the centre",
-        ),
+            .map_or_else(unknown, |e| measured(b.hypot(d) / a.hypot(c), e, SkyMethod::ScaleRatio)),
+        corner_distortion: measured(plate.distortion, fitted.distortion_error, SkyMethod::CubicDisplacement),
         position_angle_deg: measured(
             b.atan2(d).to_degrees().rem_euclid(360.0),
             fitted.angle_error.to_degrees(),
-            "from north through east to the file's +y",
+            SkyMethod::AngleFromNorth,
         ),
         mirrored: plate.determinant() > 0.0,
         centre: plate.centre(),

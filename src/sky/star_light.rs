@@ -8,6 +8,7 @@
 use std::collections::BTreeMap;
 
 use crate::facts::Quantity;
+use crate::facts::sky::{SkyMethod, SkyMissing};
 use crate::stats::{MEDIAN_TO_MEAN_ERROR, median, median_and_mad_sigma};
 use crate::units::{MAGNITUDES_PER_DECADE, flux_of_magnitudes};
 
@@ -39,11 +40,11 @@ pub struct StarLight {
 
 impl StarLight {
     /// Nothing known, for the reason given, of so many frames.
-    pub fn none(why: &str, frames: usize) -> Self {
+    pub fn none(because: SkyMissing, frames: usize) -> Self {
         Self {
-            zero_point_mag: Quantity::not_measurable(why),
+            zero_point_mag: Quantity::not_measurable(because.clone()),
             star_scatter_mag: None,
-            transparency: vec![Quantity::not_measurable(why); frames],
+            transparency: vec![Quantity::not_measurable(because); frames],
         }
     }
 }
@@ -79,8 +80,8 @@ pub fn star_light(frames: &[Vec<Seen>]) -> StarLight {
         above = found.into_iter().map(|f| f.map_or(0.0, |f| f - middle)).collect();
     }
     if stars.len() < FEWEST_STARS {
-        let why = format!("{} of its matched stars are whole and were fitted, {FEWEST_STARS} are needed", stars.len());
-        return StarLight::none(&why, frames.len());
+        let why = SkyMissing::TooFewWholeStars { stars: stars.len(), needed: FEWEST_STARS };
+        return StarLight::none(why, frames.len());
     }
     let error = |values: &[f64]| {
         let scatter = median_and_mad_sigma(values).map_or(0.0, |m| m.1);
@@ -89,20 +90,19 @@ pub fn star_light(frames: &[Vec<Seen>]) -> StarLight {
     let (scatter, sigma) = error(&stars);
     let transparency = told.iter().zip(&above).map(|(told, above)| {
         if told.len() < FEWEST_STARS {
-            return Quantity::not_measurable("too few of its stars were matched in other frames of the session");
+            return Quantity::not_measurable(SkyMissing::TooFewSharedStars);
         }
         // A mean over n frames takes a share of 1/n of each frame's own noise with it.
         let apart: Vec<f64> = told.iter().map(|(value, n)| (value - above) * (n / (n - 1.0)).sqrt()).collect();
         // The frame of median transparency has as much noise.
         let (share, sigma) = flux_of_magnitudes(*above, std::f64::consts::SQRT_2 * error(&apart).1);
-        let method = "light of the same stars over that in the frame of median transparency; n counts stars";
-        Quantity::measured(share, sigma, method, apart.len())
+        Quantity::measured(share, sigma, SkyMethod::LightOfSameStars, apart.len())
     });
     StarLight {
         zero_point_mag: Quantity::measured(
             median(&stars).unwrap_or(f64::NAN),
             sigma,
-            "median over the matched stars of VT + 2.5 log10(flux / time); n counts stars",
+            SkyMethod::ZeroPointOfStars,
             stars.len(),
         ),
         star_scatter_mag: Some(scatter),
@@ -112,7 +112,6 @@ pub fn star_light(frames: &[Vec<Seen>]) -> StarLight {
 
 #[cfg(test)]
 mod tests {
-    use crate::report::InWords;
     use rand::SeedableRng;
     use rand_distr::{Distribution, Normal};
     use rand_xoshiro::Xoshiro256PlusPlus;
@@ -169,6 +168,9 @@ mod tests {
         let lone = star_light(&all);
         assert!(lone.zero_point_mag.is_known() && !lone.transparency[0].is_known());
         let few = star_light(&[all[0][..4].to_vec()]);
-        assert!(few.zero_point_mag.why().contains("4 of its matched stars"), "{}", few.zero_point_mag.why());
+        assert_eq!(
+            few.zero_point_mag.because(),
+            SkyMissing::TooFewWholeStars { stars: 4, needed: FEWEST_STARS }.into()
+        );
     }
 }

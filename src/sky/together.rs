@@ -1,10 +1,10 @@
 //! What the matched frames of a session say together.
 
-use crate::report::InWords;
 use serde::Serialize;
 
-use super::solve::{NoMatch, SkyMatch};
+use super::solve::SkyMatch;
 use crate::facts::Quantity;
+use crate::facts::sky::{NoMatch, SkyMethod, SkyMissing};
 use crate::units::ARCSEC_PER_RADIAN;
 
 /// Relative difference of the scales of two frames of a session beyond which they cannot both be right: focus and
@@ -58,16 +58,15 @@ pub struct StarMatch {
     pub frames_agreeing: usize,
     /// Probability that chance made the first frame's match.
     pub false_alarm_probability: Option<f64>,
-    /// Scale and focal length in words, or why there is no match.
-    pub sentence: String,
-    /// Where the frame points, and what its WCS says.
-    pub detail: String,
+    /// Scale that the header's WCS states.
+    #[serde(skip)]
+    pub stated_wcs_arcsec_per_px: Option<f64>,
 }
 
 impl StarMatch {
     /// No match, and why.
-    pub fn none(why: &str, frames_tried: usize, optics: &StatedOptics) -> Self {
-        let unknown = || Quantity::not_measurable(format!("the stars were not matched with the catalogue: {why}"));
+    pub fn none(why: NoMatch, frames_tried: usize, optics: &StatedOptics) -> Self {
+        let unknown = || Quantity::not_measurable(SkyMissing::NotMatched(why));
         Self {
             image_scale_arcsec_per_px: unknown(),
             focal_length_mm: unknown(),
@@ -85,9 +84,19 @@ impl StarMatch {
             frames_tried,
             frames_agreeing: 0,
             false_alarm_probability: None,
-            sentence: format!("The image scale was not measured from the stars: {why}."),
-            detail: String::new(),
+            stated_wcs_arcsec_per_px: optics.wcs_arcsec_per_px,
         }
+    }
+
+    /// Whether its stars were found in the catalogue.
+    pub fn is_matched(&self) -> bool {
+        self.frames_agreeing > 0
+    }
+
+    /// Measured over stated focal length less 1, where they lie further apart than nameplates do.
+    pub fn stated_focal_is_off_by(&self) -> Option<f64> {
+        let (measured, stated) = self.focal_length_mm.value.zip(self.stated_focal_length_mm)?;
+        Some(measured / stated - 1.0).filter(|off| off.abs() > FOCAL_DISAGREEMENT)
     }
 }
 
@@ -98,8 +107,8 @@ impl StarMatch {
 pub fn together(frames: &[Result<SkyMatch, NoMatch>], optics: &StatedOptics) -> StarMatch {
     let matched: Vec<&SkyMatch> = frames.iter().filter_map(|f| f.as_ref().ok()).collect();
     let Some(first) = matched.first() else {
-        let why = frames.iter().find_map(|f| f.as_ref().err()).map_or_else(|| NO_FRAME.to_owned(), NoMatch::to_string);
-        return StarMatch::none(&why, frames.len(), optics);
+        let why = frames.iter().find_map(|f| f.as_ref().err()).copied().unwrap_or(NoMatch::NoUsableLight);
+        return StarMatch::none(why, frames.len(), optics);
     };
     let scale_of = |m: &SkyMatch| m.scale_arcsec_per_px.pair().unwrap_or((f64::NAN, f64::NAN));
     let (scale, sigma) = scale_of(first);
@@ -109,21 +118,17 @@ pub fn together(frames: &[Result<SkyMatch, NoMatch>], optics: &StatedOptics) -> 
     };
     let agreeing: Vec<f64> = matched.iter().filter(agrees).map(|m| scale_of(m).0).collect();
     if agreeing.len() < matched.len() {
-        let why = "frames of this session were matched with different scales";
-        return StarMatch::none(why, frames.len(), optics);
+        return StarMatch::none(NoMatch::ScalesDiffer, frames.len(), optics);
     }
     let mean = agreeing.iter().sum::<f64>() / agreeing.len() as f64;
     let scatter = agreeing.iter().map(|s| (s - mean).abs()).fold(0.0, f64::max);
-    let method = format!("{} stars matched with the catalogue, {} frame(s) agree", first.stars, agreeing.len());
+    let method = SkyMethod::ScaleOfFrames { stars: first.stars, frames: agreeing.len() };
     let scale = Quantity::measured(mean, sigma.max(scatter), method, first.stars);
     let focal_length_mm = focal_length(&scale, optics);
     let arcsec = |sigma: f64| sigma / 3600.0;
     let [ra, dec] = [first.centre.ra_deg(), first.centre.dec_deg()];
-    let placed =
-        |value, sigma| Quantity::measured(value, sigma, "centre of the first matched frame, ICRS", first.stars);
+    let placed = |value, sigma| Quantity::measured(value, sigma, SkyMethod::CentreOfFirstFrame, first.stars);
     StarMatch {
-        sentence: sentence(&scale, &focal_length_mm, first, agreeing.len(), optics),
-        detail: detail(&scale, first, optics),
         centre_ra_deg: placed(ra, arcsec(first.centre_error_arcsec) / dec.to_radians().cos().max(1e-6)),
         centre_dec_deg: placed(dec, arcsec(first.centre_error_arcsec)),
         image_scale_arcsec_per_px: scale,
@@ -140,55 +145,16 @@ pub fn together(frames: &[Result<SkyMatch, NoMatch>], optics: &StatedOptics) -> 
         frames_tried: frames.len(),
         frames_agreeing: agreeing.len(),
         false_alarm_probability: Some(first.false_alarm),
+        stated_wcs_arcsec_per_px: optics.wcs_arcsec_per_px,
     }
 }
-
-/// Why there is no match where no frame was even tried.
-const NO_FRAME: &str = "no light of this session could be used";
 
 /// Pixel pitch over scale.
 fn focal_length(scale: &Quantity, optics: &StatedOptics) -> Quantity {
     let Some(pixel_um) = optics.recorded_pixel_um else {
-        let why =
-            "the pitch of the recorded pixel is not known (card XPIXSZ, rig keys pixel_um and pixel_includes_binning)";
-        return Quantity::not_measurable(why);
+        return Quantity::not_measurable(SkyMissing::PixelPitchUnknown);
     };
     let (s, sigma) = scale.pair().unwrap_or((f64::NAN, f64::NAN));
     let focal_mm = ARCSEC_PER_RADIAN * pixel_um * 1e-3 / s;
-    Quantity::measured(focal_mm, focal_mm * sigma / s, "pixel pitch over the measured image scale", scale.n)
-}
-
-fn sentence(scale: &Quantity, focal: &Quantity, first: &SkyMatch, frames: usize, optics: &StatedOptics) -> String {
-    let mut text = format!(
-        "{} stars of {frames} frame{} stand where the catalogue has them: {}",
-        first.stars,
-        if frames == 1 { "" } else { "s each" },
-        scale.text("arcsec/px")
-    );
-    if let Some(mm) = focal.value {
-        text += &format!(", a focal length of {}", focal.text("mm"));
-        match optics.focal_mm {
-            Some(stated) if (mm / stated - 1.0).abs() > FOCAL_DISAGREEMENT => {
-                text += &format!(" where {stated} mm is stated ({:+.1} %)", 100.0 * (mm / stated - 1.0));
-            }
-            Some(stated) => text += &format!(", as the stated {stated} mm has it"),
-            None => {}
-        }
-    }
-    text + "."
-}
-
-fn detail(scale: &Quantity, first: &SkyMatch, optics: &StatedOptics) -> String {
-    let mut text = format!(
-        "The frame's centre is at right ascension {:.4}, declination {:+.4} degrees, its +y at position angle {:.2} degrees{}",
-        first.centre.ra_deg(),
-        first.centre.dec_deg(),
-        first.position_angle_deg.value.unwrap_or(f64::NAN),
-        if first.mirrored { ", mirrored" } else { "" }
-    );
-    if let (Some(wcs), Some(s)) = (optics.wcs_arcsec_per_px, scale.value) {
-        text +=
-            &format!(". The header's WCS has a scale of {wcs:.5} arcsec/px, {:+.2} % from it", 100.0 * (wcs / s - 1.0));
-    }
-    text + "."
+    Quantity::measured(focal_mm, focal_mm * sigma / s, SkyMethod::PixelOverScale, scale.n)
 }

@@ -5,19 +5,24 @@
 pub(crate) mod detection;
 pub mod field;
 mod measure;
+mod options;
 pub(crate) mod profile;
 pub(crate) mod rejection;
 mod search;
 mod sky;
+mod star;
 mod summary;
 mod trailed;
 mod weighted;
 
 pub use detection::detect::{Peak, detect};
-pub use measure::{FrameStars, MeasureOptions, Place, Star, StarFlag, measure};
+pub use measure::measure;
+pub use options::MeasureOptions;
 pub use profile::equations::FitNoise;
-pub use profile::fit::{Stamp, StarFit, fit_star};
+pub use profile::fit::{StarFit, fit_star};
 pub use profile::moffat::Shape;
 pub use profile::recorded::recorded_fwhm;
+pub use profile::stamp::Stamp;
 pub use search::{SCOUTS, stamp_half_px};
 pub use sky::{SkyMap, map_sky};
+pub use star::{FrameStars, Place, Star, StarFlag};

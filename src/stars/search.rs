@@ -4,24 +4,30 @@ use crate::fits::Pixels;
 use crate::stats::median;
 
 use super::detection::view::View;
-use super::measure::{FIT_SIGMA, KERNEL_MISMATCH, MeasureOptions, StarFlag};
+use super::options::MeasureOptions;
 use super::profile::beta::CommonBeta;
-use super::profile::fit::{Stamp, StarFit, fit_star};
+use super::profile::fit::{StarFit, fit_star};
+use super::profile::stamp::Stamp;
 use super::rejection::clipped::clip_level;
 use super::rejection::neighbours::{Neighbours, blank, blank_clipped};
 use super::rejection::ridges::{Image, joined};
 use super::rejection::rings::are_rings;
 use super::rejection::sharp::is_track;
+use super::star::StarFlag;
 use super::{FitNoise, Peak, Shape, SkyMap, detect};
 
 /// Peak height over the filtered noise from which a star counts. Pure noise gives less than one in a megapixel.
 const DETECTION_SIGMA: f64 = 5.0;
+/// Height from which a star is worth a fit: its width is then known to about 10 %.
+pub(crate) const FIT_SIGMA: f64 = 15.0;
 /// Stars fitted to learn the frame's width and beta.
 pub const SCOUTS: usize = 60;
 /// Most rounds in which the frame's 1/beta is refined; one is nearly always enough, since the steps are Newton's.
 const BETA_ROUNDS: usize = 3;
 /// Change over the error of the frame's 1/beta from which it is refined once more.
 const BETA_SETTLED: f64 = 0.2;
+/// Ratio of star width to kernel width, either way, from which the search is repeated.
+pub(crate) const KERNEL_MISMATCH: f64 = 1.6;
 /// Share of a saturation level above which a pixel is taken for saturated: sensors bend before they clip.
 const SATURATED_SHARE: f64 = 0.95;
 /// Whole stars from which clipped ones stay out of the frame's values: a median of ten is safe against a few odd ones.

@@ -3,12 +3,14 @@
 use std::collections::BTreeMap;
 
 use crate::facts::Quantity;
+use crate::facts::stars::{StarsMethod, StarsMissing};
 use crate::stats::{median, median_and_mad_sigma};
 
 use super::profile::beta::CommonBeta;
 use super::profile::fit::StarFit;
+use super::star::{FrameStars, Star, StarFlag};
 use super::weighted::{median_error, weighted_median};
-use super::{FrameStars, Shape, SkyMap, Star, StarFlag, recorded_fwhm};
+use super::{Shape, SkyMap, recorded_fwhm};
 
 /// Common elongation (1 - minor/major) from which a frame is called trailed.
 const TRAILED_ELLIPTICITY: f64 = 0.3;
@@ -23,11 +25,7 @@ pub(crate) fn summed_up(
     beta: Option<CommonBeta>,
 ) -> FrameStars {
     let n = stars.len();
-    let nothing = || {
-        Quantity::not_measurable(format!(
-            "{star_count} stars found, {n} of them fitted: clouds, a closed cover, stars drawn out or far out of focus, or the wrong kind of frame?"
-        ))
-    };
+    let nothing = || Quantity::not_measurable(StarsMissing::TooFewStarsFitted { found: star_count, fitted: n });
     // In logarithms, so that a star does not weigh more because noise made it narrower.
     let widths: Vec<(f64, f64)> = stars.iter().map(|s| (s.fit.shape.ln_half_width, s.fit.sigma_ln_width)).collect();
     // What an error of the frame's 1/beta does to all stars alike, relative to their width.
@@ -38,8 +36,7 @@ pub(crate) fn summed_up(
     let width =
         weighted_median(&widths).filter(|_| n >= 3).map(|(ln, tau)| (2.0 * ln.exp(), median_error(&widths, tau)));
     let fwhm_px = width.map_or_else(nothing, |(w, own)| {
-        let method = "median of pixel-integrated elliptical Moffat fits, both axes' geometric mean";
-        Quantity::measured(w, w * own.hypot(common_ln_width_sigma), method, n)
+        Quantity::measured(w, w * own.hypot(common_ln_width_sigma), StarsMethod::MedianOfWidths, n)
     });
     let minor_fwhm_px = minor_width(&stars, beta_sigma).unwrap_or_else(nothing);
     let moffat_beta = beta_of(beta);
@@ -61,7 +58,7 @@ pub(crate) fn summed_up(
             // The width follows the exponent so that the recorded image stays: most of the common error cancels.
             let moved = after(w * (per_beta * beta_sigma).exp(), beta.inverse + beta_sigma);
             let sigma = own.hypot(moved - recorded);
-            Quantity::measured(recorded, sigma, "width of the fitted profile after the pixel", n)
+            Quantity::measured(recorded, sigma, StarsMethod::ProfileAfterPixel, n)
         }
         _ => nothing(),
     };
@@ -77,7 +74,7 @@ pub(crate) fn summed_up(
         position_angle_deg: common.map_or_else(nothing, Elongation::position_angle),
         defocused: false,
         trailed: common.is_some_and(Elongation::is_trailed),
-        trail_length_px: Quantity::not_measurable("the stars are not drawn out over a line"),
+        trail_length_px: Quantity::not_measurable(StarsMissing::NotTrailed),
         fwhm_px,
         minor_fwhm_px,
         recorded_fwhm_px,
@@ -107,13 +104,12 @@ fn minor_width(stars: &[Star], beta_sigma: f64) -> Option<Quantity> {
     let per_beta = median(&stars.iter().map(|s| s.fit.ln_width_per_inverse_beta).collect::<Vec<_>>())?;
     let (ln, tau) = weighted_median(&widths).filter(|_| n >= 3)?;
     let sigma = median_error(&widths, tau).hypot(per_beta * beta_sigma);
-    let method = "median over the stars of the fitted profiles' shorter axis, noise bias of the elongation removed";
-    Some(Quantity::measured(ln.exp(), ln.exp() * sigma, method, n))
+    Some(Quantity::measured(ln.exp(), ln.exp() * sigma, StarsMethod::MedianOfShorterAxes, n))
 }
 
 /// A frame whose stars are rings: they have no profile that a width could be measured of.
 pub(crate) fn out_of_focus(sky: &SkyMap, star_count: usize) -> FrameStars {
-    let why = || Quantity::not_measurable("defocused: the stars are rings");
+    let why = || Quantity::not_measurable(StarsMissing::Defocused);
     FrameStars {
         defocused: true,
         fwhm_px: why(),
@@ -128,11 +124,8 @@ pub(crate) fn out_of_focus(sky: &SkyMap, star_count: usize) -> FrameStars {
 
 fn beta_of(beta: Option<CommonBeta>) -> Quantity {
     match beta {
-        Some(b) => {
-            let method = "exponent common to the brightest isolated stars' fits";
-            Quantity::measured(b.inverse.recip(), b.sigma / b.inverse.powi(2), method, b.n)
-        }
-        None => Quantity::not_measurable("fewer than 3 bright isolated stars"),
+        Some(b) => Quantity::measured(b.inverse.recip(), b.sigma / b.inverse.powi(2), StarsMethod::SharedExponent, b.n),
+        None => Quantity::not_measurable(StarsMissing::TooFewIsolatedStars),
     }
 }
 
@@ -191,7 +184,7 @@ impl Elongation {
             if self.square > self.square_sigma { self.square_sigma / (2.0 * e) } else { self.square_sigma.sqrt() };
         let ratio = (1.0 + e * e).sqrt() - e;
         let slope = ratio / (1.0 + e * e).sqrt();
-        Quantity::measured(1.0 - ratio, sigma * slope, "root mean square over the stars, noise bias removed", self.n)
+        Quantity::measured(1.0 - ratio, sigma * slope, StarsMethod::MeanSquareElongation, self.n)
     }
 
     fn strength(&self) -> f64 {
@@ -200,11 +193,11 @@ impl Elongation {
 
     fn position_angle(&self) -> Quantity {
         if self.strength() < 3.0 * self.mean_sigma {
-            return Quantity::not_measurable("the stars share no direction of elongation above its error");
+            return Quantity::not_measurable(StarsMissing::NoCommonDirection);
         }
         let degrees = self.angle_rad().to_degrees().rem_euclid(180.0);
         let sigma = (self.mean_sigma / (2.0 * self.strength())).to_degrees();
-        Quantity::measured(degrees, sigma, "direction of the stars' mean elongation, from +x towards +y", self.n)
+        Quantity::measured(degrees, sigma, StarsMethod::MeanElongation, self.n)
     }
 
     fn is_trailed(&self) -> bool {

@@ -4,16 +4,18 @@
 //! the profile is averaged over the line, so that its width is that of seeing and focus. The star itself is taken for round.
 
 use crate::facts::Quantity;
+use crate::facts::stars::StarsMethod;
 use crate::stats::median;
 
-use super::measure::FrameStars;
 use super::profile::equations::{
     BACKGROUND, Counted, E1, E2, INVERSE_BETA, Matrix, Normal, PARAMETERS, PEAK, Vector, WIDTH, X, Y, hold_beta,
 };
 use super::profile::moffat::{LANES, LEAST_INVERSE_BETA, Lane, MOST_INVERSE_BETA};
+use super::profile::stamp::Stamp;
 use super::search::{Choice, Search};
+use super::star::{FrameStars, Star};
 use super::weighted::{median_error, weighted_median};
-use super::{FitNoise, Shape, Stamp, Star};
+use super::{FitNoise, Shape};
 
 /// Stars fitted, brightest first: the mean of so many is limited by what no line describes.
 const MOST_STARS: usize = 25;
@@ -90,19 +92,15 @@ pub(crate) fn follow_lines(summary: &mut FrameStars, search: &Search, choice: Ch
     };
     let per_beta = median(&free.iter().map(|f| f.width_per_inverse_beta).collect::<Vec<_>>()).unwrap_or(0.0);
     let n = shared.len();
-    let method = "median over the stars of round Moffats averaged over a line";
     let fwhm = 2.0 * width.0.exp();
-    summary.minor_fwhm_px = Quantity::measured(fwhm, fwhm * width.1.hypot(per_beta * beta_sigma), method, n);
+    summary.minor_fwhm_px =
+        Quantity::measured(fwhm, fwhm * width.1.hypot(per_beta * beta_sigma), StarsMethod::ProfilesOverLine, n);
     let length = x.0.hypot(y.0);
     let across = ((x.0 * y.1).hypot(y.0 * x.1) / length / length).to_degrees();
-    summary.position_angle_deg = Quantity::measured(
-        y.0.atan2(x.0).to_degrees().rem_euclid(180.0),
-        across,
-        "direction of the stars' line, from +x towards +y",
-        n,
-    );
+    summary.position_angle_deg =
+        Quantity::measured(y.0.atan2(x.0).to_degrees().rem_euclid(180.0), across, StarsMethod::DirectionOfLine, n);
     let along = (x.0 * x.1).hypot(y.0 * y.1) / length;
-    summary.trail_length_px = Quantity::measured(length, along, method, n);
+    summary.trail_length_px = Quantity::measured(length, along, StarsMethod::ProfilesOverLine, n);
 }
 
 /// Width and line that an elliptical profile as long as these stars' would have.

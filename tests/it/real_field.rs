@@ -2,6 +2,7 @@
 
 use skygrain::fits::ImageFile;
 use skygrain::frame::Lattice;
+use skygrain::report::WordedField;
 use skygrain::stars::field::{Cause, FieldFrame, FieldOptics, field};
 use skygrain::stars::{MeasureOptions, Star, measure};
 
@@ -19,7 +20,7 @@ fn stars(folder: &std::path::Path, name: &str) -> (Vec<Star>, [usize; 2]) {
 fn real_tracking_is_told_from_a_radial_pattern() {
     let Some(folder) = crate::real_frames("cluster-night field") else { return };
     let (first, size) = stars(&folder, "M13_sdss_g_20190503_090311");
-    let one = field(&[FieldFrame { stars: &first, size }], FieldOptics::default());
+    let one = WordedField::from(field(&[FieldFrame { stars: &first, size }], FieldOptics::default()));
     eprintln!("first g frame, {} stars: {}", one.stars, one.sentence);
     assert_eq!(one.causes.first(), Some(&Cause::Guiding), "{}", one.sentence);
     let shared = one.constant_ellipticity.value.unwrap();
@@ -27,10 +28,10 @@ fn real_tracking_is_told_from_a_radial_pattern() {
     assert!((shared - 0.26).abs() < 0.05, "{shared}");
     assert!(one.radial_ellipticity.value.unwrap().abs() < 0.3 * shared, "{}", one.sentence);
     let (second, _) = stars(&folder, "M13_sdss_g_20190503_091520");
-    let both = field(
+    let both = WordedField::from(field(
         &[FieldFrame { stars: &first, size }, FieldFrame { stars: &second, size }],
         FieldOptics { um_per_px: Some(13.0), focal_ratio: None },
-    );
+    ));
     eprintln!("both g frames: {}", both.sentence);
     assert!(both.surface.is_some());
 }

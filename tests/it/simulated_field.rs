@@ -8,9 +8,9 @@ use rand_distr::StandardNormal;
 use rand_xoshiro::Xoshiro256PlusPlus;
 use skygrain::fits::Pixels;
 use skygrain::frame::Lattice;
-use skygrain::report::InWords;
+use skygrain::report::{InWords, WordedField};
 use skygrain::simulate::{Detector, FieldRecipe, FieldShape, FrameRecipe, expose, render, scatter};
-use skygrain::stars::field::{Cause, FieldFrame, FieldOptics, FieldResult, SIGNIFICANT_CHANCE, chi, field};
+use skygrain::stars::field::{Cause, FieldFrame, FieldOptics, SIGNIFICANT_CHANCE, chi, field};
 use skygrain::stars::{MeasureOptions, Shape, Star, StarFit, measure};
 
 const SIZE: [usize; 2] = [600, 400];
@@ -85,9 +85,9 @@ fn drawn(shape: &FieldShape, with: Catalogue, seed: u64) -> Vec<Vec<Star>> {
         .collect()
 }
 
-fn measured(frames: &[Vec<Star>]) -> FieldResult {
+fn measured(frames: &[Vec<Star>]) -> WordedField {
     let frames: Vec<FieldFrame> = frames.iter().map(|s| FieldFrame { stars: s, size: SIZE }).collect();
-    field(&frames, FieldOptics::default())
+    field(&frames, FieldOptics::default()).into()
 }
 
 /// The terms 1, w, w^2 of a shape's own elongation, by least squares over an even grid: truth without errors.
@@ -276,7 +276,11 @@ fn the_radius_of_good_stars_follows_the_curvature() {
 #[test]
 fn few_stars_are_not_measurable_for_a_reason_and_threads_change_nothing() {
     let few = measured(&drawn(&EVEN, Catalogue { frames: 1, stars: 29, ..USUAL }, 1));
-    assert!(few.surface.is_none() && few.tilt_percent.why().contains("29 fitted stars"), "{}", few.sentence);
+    assert!(
+        few.surface.is_none() && few.widening_one_side_percent.why().contains("29 fitted stars"),
+        "{}",
+        few.sentence
+    );
     let frames = drawn(&FieldShape { tilt: [0.05, 0.0], ..EVEN }, USUAL, 2);
     let with = |threads| {
         let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().unwrap();
@@ -327,7 +331,7 @@ fn rendered_frames_give_the_optics_that_drew_them() {
         eprintln!("{} stars: {}", got.stars, got.sentence);
         tilts.push((s.width_terms[0] - 0.06) / s.width_terms_sigma[0]);
         tilts.push((s.width_terms[1] + 0.04) / s.width_terms_sigma[1]);
-        let (bend, sigma) = got.curvature_percent.pair().unwrap();
+        let (bend, sigma) = got.widening_corner_percent.pair().unwrap();
         bends.push((bend - 15.0) / sigma);
         radials.push((s.elongation_terms[2][0] - truth[2][0]) / s.elongation_terms_sigma[2]);
         assert!(got.causes.contains(&Cause::Curvature) && got.causes.contains(&Cause::Radial), "{}", got.sentence);

@@ -58,10 +58,18 @@ fn sky_trials(count: u64) {
     let catalogue = Catalogue::shipped().expect("built with the catalogue");
     let trials: Vec<Trial> = (0..count).into_par_iter().map(|seed| trial(&catalogue, seed)).collect();
     for t in &trials {
-        let found = t.result.as_ref().map_or_else(ToString::to_string, |m| {
-            assert!(!is_false(t, m), "seed {}: {:?}", t.seed, t.field.truth);
-            format!("{} stars, scale off by {:+.4} %, chance {:.0e}", m.stars, 100.0 * scale_error(t, m), m.false_alarm)
-        });
+        let found = t.result.as_ref().map_or_else(
+            |why| format!("{why:?}"),
+            |m| {
+                assert!(!is_false(t, m), "seed {}: {:?}", t.seed, t.field.truth);
+                format!(
+                    "{} stars, scale off by {:+.4} %, chance {:.0e}",
+                    m.stars,
+                    100.0 * scale_error(t, m),
+                    m.false_alarm
+                )
+            },
+        );
         let (width, stars) = (width_deg(t), t.field.catalogue_stars);
         println!("{:3}: {width:.2} degrees, {stars} catalogue stars, {:.3} s: {found}", t.seed, t.seconds);
     }

@@ -5,10 +5,10 @@ use serde::Serialize;
 
 use crate::facts::Quantity;
 use crate::report::plots::{self, Figure, PlotError};
+use crate::report::words::WordedField;
 use crate::report::words::numbers::{typographic, with_unit};
 use crate::report::words::origins::{GOOD_RADIUS, of_field};
 use crate::sensor::Vignetting;
-use crate::stars::field::FieldResult;
 
 /// One session's star images over the frame.
 #[derive(Debug, Serialize)]
@@ -24,7 +24,7 @@ pub struct FieldPart {
 /// # Errors
 ///
 /// The map could not be drawn.
-pub fn field_part(field: &FieldResult) -> Result<FieldPart, PlotError> {
+pub fn field_part(field: &WordedField) -> Result<FieldPart, PlotError> {
     let at_least = field.corrected_to_the_corner == Some(true);
     let lines = of_field(field)
         .into_iter()

@@ -5,8 +5,9 @@ use plotters::prelude::*;
 use super::canvas::{Ink, WIDTH, lettering, multiples, paint, round_step, sheet};
 use super::contours::{Place, contours};
 use super::{Figure, Mark, Marks, PlotError};
+use crate::report::words::WordedField;
 use crate::report::words::numbers::plain;
-use crate::stars::field::{FieldResult, FieldSurface};
+use crate::stars::field::FieldSurface;
 
 /// Chart units: margin around the frame, tallest frame, height of the key below it.
 const MARGIN: f64 = 12.0;
@@ -62,7 +63,7 @@ fn round((x, y): Place) -> (i32, i32) {
 /// # Errors
 ///
 /// The drawing library fails.
-pub fn star_field(field: &FieldResult) -> Result<Option<Figure>, PlotError> {
+pub fn star_field(field: &WordedField) -> Result<Option<Figure>, PlotError> {
     let Some(surface) = &field.surface else { return Ok(None) };
     let map = Map::new(surface.half_size);
     let levels = levels(surface);

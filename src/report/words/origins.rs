@@ -63,10 +63,10 @@ pub fn of_session(s: &Session) -> Vec<Named> {
 /// The values of star images over the frame, in the order of reading.
 pub fn of_field(f: &FieldResult) -> Vec<Named> {
     vec![
-        named("gradient of the width, on a half diagonal", "%", &f.tilt_percent),
+        named("gradient of the width, on a half diagonal", "%", &f.widening_one_side_percent),
         named("gradient of the width, on a millimetre", "%", &f.tilt_percent_per_mm),
         named("direction in which stars widen", "°", &f.tilt_direction_deg),
-        named("growth of the width from centre to corner", "%", &f.curvature_percent),
+        named("growth of the width from centre to corner", "%", &f.widening_corner_percent),
         named("width at the corners over that at the centre", "", &f.corner_fwhm_ratio),
         named("ellipticity that all stars share", "", &f.constant_ellipticity),
         named("its direction", "°", &f.constant_direction_deg),

@@ -103,7 +103,6 @@ pub(crate) fn note(note: &Note) -> String {
         Note::NotMeasured { because } => format!("not measured: {}", missing(because)),
         Note::Stars(of) => super::stars::note(of),
         Note::Sensor(of) => super::sensor::note(of),
-        Note::Sky(of) => super::sky::note(of),
         Note::Night(of) => super::night::note(of),
         Note::Verdict(of) => super::verdict::note(of),
         Note::Answers(of) => super::answers::note(of),

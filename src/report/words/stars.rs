@@ -1,24 +1,98 @@
 //! Words for the stars of a frame and their shape over the field.
 
 use crate::facts::stars::{StarsMethod, StarsMissing, StarsNote};
+use crate::stars::StarFlag;
 
 /// How a value came to be.
 pub(crate) fn method(method: &StarsMethod) -> String {
     match method {
-        StarsMethod::Plain => String::new(),
+        StarsMethod::MedianOfWidths => "median of pixel-integrated elliptical Moffat fits, both axes' geometric mean",
+        StarsMethod::MedianOfShorterAxes => {
+            "median over the stars of the fitted profiles' shorter axis, noise bias of the elongation removed"
+        }
+        StarsMethod::ProfileAfterPixel => "width of the fitted profile after the pixel",
+        StarsMethod::SharedExponent => "exponent common to the brightest isolated stars' fits",
+        StarsMethod::MeanSquareElongation => "root mean square over the stars, noise bias removed",
+        StarsMethod::MeanElongation => "direction of the stars' mean elongation, from +x towards +y",
+        StarsMethod::ProfilesOverLine => "median over the stars of round Moffats averaged over a line",
+        StarsMethod::DirectionOfLine => "direction of the stars' line, from +x towards +y",
+        StarsMethod::SurfaceOfManyFrames => {
+            "stars of all frames on one surface; errors from leaving out frames and from shared places"
+        }
+        StarsMethod::SurfaceOfFewFrames => "stars of all frames on one surface; errors from the scatter of the stars",
+        StarsMethod::ScatterOverFrames => {
+            "standard deviation over the frames of either part of the constant elongation, errors taken off"
+        }
+        StarsMethod::DiagonalTimesPixel => "half the diagonal in pixels times their size",
     }
+    .to_owned()
 }
 
 /// Why a value is missing: a clause that goes on from "because".
 pub(crate) fn missing(missing: &StarsMissing) -> String {
     match missing {
-        StarsMissing::Unstated => "no reason was given".to_owned(),
+        StarsMissing::TooFewStarsFitted { found, fitted } => {
+            return format!(
+                "{found} stars found, {fitted} of them fitted: clouds, a closed cover, stars drawn out or far out of \
+                 focus, or the wrong kind of frame?"
+            );
+        }
+        StarsMissing::TooFewStarsOverFrame { fitted, frames, needed } => {
+            return format!(
+                "{fitted} fitted stars in {frames} frames are fewer than the {needed} that it needs; longer exposures \
+                 or more frames would show more"
+            );
+        }
+        StarsMissing::Defocused => "defocused: the stars are rings",
+        StarsMissing::TooFewIsolatedStars => "fewer than 3 bright isolated stars",
+        StarsMissing::NoCommonDirection => "the stars share no direction of elongation above its error",
+        StarsMissing::NotTrailed => "the stars are not drawn out over a line",
+        StarsMissing::StarsCoverTooLittle => "the fitted stars cover too little of the frame",
+        StarsMissing::SurfaceErrorsUnknown => "the errors of the surface are not determined",
+        StarsMissing::NoWidthGradient => "no gradient of the width above its error",
+        StarsMissing::NoSharedElongation => "the stars share no elongation above its error",
+        StarsMissing::OneFrameOnly => "one frame shows no change; a second one would",
+        StarsMissing::PixelSizeUnknown => {
+            "the size of a pixel is not known; the card XPIXSZ or the rig key pixel_um would tell it"
+        }
+        StarsMissing::OpticsUnknown => {
+            "pixel size, focal length or aperture is not known; the rig keys pixel_um, focal_mm and aperture_mm supply \
+             them"
+        }
+        StarsMissing::CornersNotWider => "the corners are not wider than the centre above the error",
+        StarsMissing::DirectionChangesBetweenFrames => "it differs from frame to frame",
+        StarsMissing::DirectionTurnsOverFrame => "it turns over the frame",
+        StarsMissing::DirectionTurnsAroundCentre => "it turns around the centre",
     }
+    .to_owned()
 }
 
 /// What goes with a value.
 pub(crate) fn note(note: &StarsNote) -> String {
     match note {
-        StarsNote::Plain => String::new(),
+        StarsNote::ClippedCores { clipped, stars } => format!(
+            "{clipped} of the {stars} stars have clipped cores, whose pixels were left out: too few whole stars"
+        ),
+        StarsNote::GoodToCorners { share_of_draws } => format!(
+            "a lower limit: stars are good out to the corners; {:.0} % of the draws from its errors reach the corners",
+            100.0 * share_of_draws
+        ),
+        StarsNote::SizeWithoutSign => "a size without sign: one set of frames in one focus does not tell it".to_owned(),
+    }
+}
+
+/// Why a peak was not used, in a word or two.
+pub(crate) fn flag(flag: StarFlag) -> &'static str {
+    match flag {
+        StarFlag::HotPixel => "hot pixel",
+        StarFlag::Saturated => "saturated",
+        StarFlag::Streak => "streak",
+        StarFlag::Blended => "blended",
+        StarFlag::Edge => "edge",
+        StarFlag::Faint => "faint",
+        StarFlag::NotNeeded => "not needed",
+        StarFlag::FitFailed => "fit failed",
+        StarFlag::TooSharp => "too sharp",
+        StarFlag::Extended => "extended",
     }
 }

@@ -5,7 +5,7 @@ use rand::{RngExt, SeedableRng};
 use rand_distr::StandardNormal;
 use rand_xoshiro::Xoshiro256PlusPlus;
 
-use super::elongation::ellipticity;
+use super::chi::ellipticity;
 use super::width::{WIDTH_TERMS, relative_width};
 
 /// Growth of the FWHM over the frame's best from which stars are no longer good: trade practice asks for 10 to 20 %, and

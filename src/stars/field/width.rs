@@ -7,7 +7,7 @@ use nalgebra::SVector;
 
 use crate::stats::grouped::{GroupedFit, Row, fit_grouped};
 
-use super::Placed;
+use super::placed::Placed;
 
 /// Terms beside the level.
 pub const WIDTH_TERMS: usize = 5;
@@ -22,7 +22,7 @@ pub(crate) fn basis(u: f64, v: f64) -> [f64; WIDTH_TERMS] {
 }
 
 /// Width against that at the centre.
-pub fn relative_width(terms: &[f64; WIDTH_TERMS], u: f64, v: f64) -> f64 {
+pub(crate) fn relative_width(terms: &[f64; WIDTH_TERMS], u: f64, v: f64) -> f64 {
     1.0 + basis(u, v).iter().zip(terms).map(|(b, t)| b * t).sum::<f64>()
 }
 
@@ -52,4 +52,14 @@ pub(crate) fn fit(stars: &[Placed]) -> Option<GroupedFit<WIDTH_TERMS>> {
         result = Some(fit);
     }
     result
+}
+
+/// Growth of the width from the centre to a corner, mean over directions, with its error.
+pub(crate) fn bend(width: &GroupedFit<WIDTH_TERMS>) -> (f64, f64) {
+    width.propagate(|t| 0.5 * (t[2] + t[4]))
+}
+
+/// Width at the corners over that at the centre; the terms that change sign from corner to corner leave the mean.
+pub(crate) fn mean_of_corners(t: &SVector<f64, WIDTH_TERMS>, [hu, hv]: [f64; 2]) -> f64 {
+    1.0 + t[2] * hu * hu + t[4] * hv * hv
 }

@@ -4,7 +4,8 @@ use multiversion::multiversion;
 use nalgebra::{SMatrix, SVector};
 
 use super::moffat::{LANES, Lane, ORDERS, PixelValues};
-use crate::stars::{Shape, Stamp};
+use super::stamp::Stamp;
+use crate::stars::Shape;
 
 pub(crate) const PARAMETERS: usize = 8;
 pub(crate) type Vector = SVector<f64, PARAMETERS>;

@@ -11,6 +11,7 @@ use super::equations::{
     normal_equations, shape_of,
 };
 use super::moffat::{LEAST_INVERSE_BETA, MOST_INVERSE_BETA};
+use super::stamp::Stamp;
 use crate::stars::Shape;
 
 /// Steps allowed; well-behaved stars need 6 to 12.
@@ -25,19 +26,6 @@ const CHI2_EXCESS_SIGMAS: f64 = 3.0;
 
 /// Spread that stands for a known 1/beta: moves a width by 1e-5, a tenth of the best star's error.
 const KNOWN_BETA_SPREAD: f64 = 1e-5;
-
-/// Pixels around one star.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Stamp {
-    /// Column of the first pixel.
-    pub left: usize,
-    /// Row of the first pixel.
-    pub top: usize,
-    /// Columns.
-    pub width: usize,
-    /// Row by row, ADU; NaN for pixels that do not count.
-    pub values: Vec<f32>,
-}
 
 /// A converged fit. Uncertainties are one sigma.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
@@ -70,16 +58,13 @@ pub struct StarFit {
 }
 
 /// Why a fit gave nothing.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum FitFailure {
     /// Fewer pixels than twice the parameters.
-    #[error("too few pixels")]
     TooFewPixels,
     /// No minimum within the allowed steps.
-    #[error("no convergence")]
     NoConvergence,
     /// The star moved out of its stamp, or its width left the stamp.
-    #[error("ran away")]
     RanAway,
 }
 

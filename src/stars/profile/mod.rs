@@ -6,3 +6,4 @@ pub(crate) mod equations;
 pub(crate) mod fit;
 pub(crate) mod moffat;
 pub(crate) mod recorded;
+pub(crate) mod stamp;

@@ -2,7 +2,7 @@
 
 use crate::stats::median;
 
-use crate::stars::Star;
+use crate::stars::star::Star;
 
 /// Elongation (`e` of the shape) beyond that of the stars around from which an image is a pair. Two equal stars one FWHM
 /// apart have 0.45 by their second moments, at a ratio of 0.4 they have 0.4; a fit sees somewhat less.

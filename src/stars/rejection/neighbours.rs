@@ -1,7 +1,7 @@
 //! Which peaks stand near a star, and which pixels are kept out of its stamp: a neighbour's and clipped ones.
 
 use crate::stars::Peak;
-use crate::stars::profile::fit::Stamp;
+use crate::stars::profile::stamp::Stamp;
 
 /// Peaks in square cells, so that neighbours are found without looking at all.
 pub(crate) struct Neighbours {

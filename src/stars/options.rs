@@ -1,0 +1,14 @@
+//! What is known of the camera before its stars are measured.
+
+use crate::frame::Lattice;
+
+/// What is known of the camera before its stars are measured.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct MeasureOptions {
+    /// Which pixels count.
+    pub lattice: Lattice,
+    /// Conversion gain, e-/ADU; without it all pixels of a star weigh alike.
+    pub e_per_adu: Option<f64>,
+    /// Level at which pixels saturate, ADU.
+    pub saturation_adu: Option<f64>,
+}

@@ -1,0 +1,96 @@
+//! The stars of one frame and what they say together.
+
+use std::collections::BTreeMap;
+
+use serde::{Deserialize, Serialize};
+
+use super::profile::fit::StarFit;
+use crate::facts::Quantity;
+
+/// Why a detected peak was not used for the frame's values.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub enum StarFlag {
+    /// One pixel stands alone: no star image is that sharp.
+    HotPixel,
+    /// A pixel of the core has reached the saturation level.
+    Saturated,
+    /// Part of a line far longer than a star, as a satellite draws.
+    Streak,
+    /// Another star is too near.
+    Blended,
+    /// The stamp leaves the frame.
+    Edge,
+    /// Too faint for a useful fit.
+    Faint,
+    /// Bright enough, but enough brighter stars were fitted.
+    NotNeeded,
+    /// The fit found no minimum.
+    FitFailed,
+    /// Much sharper than the frame's stars.
+    TooSharp,
+    /// Much wider than the frame's stars.
+    Extended,
+}
+
+/// A star whose fit counts.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Star {
+    /// Height of its peak over the filtered noise.
+    pub significance: f64,
+    /// The fit.
+    pub fit: StarFit,
+}
+
+/// Where a peak that may be a star lies, fitted or not.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Place {
+    /// Column and row, px of the file, 0-based.
+    pub x_px: f64,
+    pub y_px: f64,
+    /// One standard error along an axis, px.
+    pub sigma_px: f64,
+    /// Flux of the fit, ADU; `None` where none counts, or where the star's core is clipped.
+    pub flux_adu: Option<f64>,
+}
+
+/// What one frame's stars say.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct FrameStars {
+    /// Median sky level, ADU (bias included).
+    pub sky_adu: f64,
+    /// One-sigma uncertainty of that level, ADU.
+    pub sky_error_adu: f64,
+    /// Noise of one sky pixel, ADU.
+    pub sky_sigma_adu: f64,
+    /// Detected stars: everything but hot pixels, streaks and peaks too sharp to be one.
+    pub star_count: usize,
+    /// Peaks that were not used, by reason; saturated ones are counted also where they had to be used.
+    pub flags: BTreeMap<StarFlag, usize>,
+    /// Stars that were.
+    pub stars: Vec<Star>,
+    /// Places of the brightest peaks that may be stars, brightest first, whether their fits count or not.
+    pub places: Vec<Place>,
+    /// FWHM before the pixel, geometric mean of both axes, px.
+    pub fwhm_px: Quantity,
+    /// FWHM before the pixel along the shorter axis, px: of a trailed frame, what seeing and focus gave.
+    pub minor_fwhm_px: Quantity,
+    /// FWHM after the pixel, px.
+    pub recorded_fwhm_px: Quantity,
+    /// 1 - minor/major, noise bias taken out.
+    pub ellipticity: Quantity,
+    /// Position angle of the common elongation, degrees from +x towards +y of the file, 0 to 180.
+    pub position_angle_deg: Quantity,
+    /// Moffat beta.
+    pub moffat_beta: Quantity,
+    /// Relative error of all widths alike from that of the common beta: part of `fwhm_px`, not of the single stars' errors.
+    pub common_ln_width_sigma: f64,
+    /// All stars are drawn out in one direction.
+    pub trailed: bool,
+    /// Length of the line that they are drawn out over, px.
+    pub trail_length_px: Quantity,
+    /// The stars are rings: far out of focus, and no width is measured.
+    pub defocused: bool,
+    /// Median flux of the brightest fitted stars, ADU: it falls when cloud comes.
+    pub bright_flux_adu: Option<f64>,
+}
