@@ -6,8 +6,9 @@
 use super::propagation::{Parameter, missing, propagate, weakest};
 use super::result::NoiseBudget;
 use super::variance::swamping_exposure_s;
-use crate::facts::Quantity;
+use crate::facts::{Input, Quantity};
 use crate::report::InWords;
+use crate::report::words::quantity::input;
 
 /// Share by which read noise may raise the noise of sky and dark for the recommended exposure (common practice, no
 /// source): 5 % more noise costs 10 % of the time.
@@ -53,7 +54,7 @@ pub fn noise_budget(input: &BudgetInput) -> NoiseBudget {
     let read_e2 = variance_of(input.read_noise_e, "read noise squared");
     let quantisation_e2 = quantisation(input);
     let adds = !input.read_noise_includes_quantisation;
-    let parts = [("the sky", &sky_e2), ("the dark current", &dark_e2), ("the read noise", &read_e2)];
+    let parts = [(Input::Sky, &sky_e2), (Input::DarkCurrent, &dark_e2), (Input::ReadNoise, &read_e2)];
     let combined = |words: &str, f: &dyn Fn(&[f64]) -> f64| combine(&parts, &quantisation_e2, adds, words, f);
     let mut total_e2 = combined("sum of the parts", &|p| p.iter().sum());
     if total_e2.is_known() && adds && !quantisation_e2.is_known() {
@@ -77,7 +78,7 @@ pub fn noise_budget(input: &BudgetInput) -> NoiseBudget {
 
 /// Noise of an exposure over that of its sky and dark current alone, less 1: `sqrt(1 + R^2/(sky + dark)) - 1`.
 fn read_noise_adds(sky_e2: &Quantity, dark_e2: &Quantity, read_e2: &Quantity) -> Quantity {
-    let parts = [("the sky", sky_e2), ("the dark current", dark_e2), ("the read noise", read_e2)];
+    let parts = [(Input::Sky, sky_e2), (Input::DarkCurrent, dark_e2), (Input::ReadNoise, read_e2)];
     let none = Quantity::assumed(0.0, None, "counted nowhere here");
     if sky_e2.value.unwrap_or(0.0).max(0.0) + dark_e2.value.unwrap_or(0.0).max(0.0) <= 0.0 && missing(&parts).is_none()
     {
@@ -89,9 +90,9 @@ fn read_noise_adds(sky_e2: &Quantity, dark_e2: &Quantity, read_e2: &Quantity) ->
 
 fn swamping_exposure(input: &BudgetInput, share: f64) -> Quantity {
     let inputs = [
-        ("the sky", input.sky_e_per_px_s),
-        ("the dark current", input.dark_e_per_px_s),
-        ("the read noise", input.read_noise_e),
+        (Input::Sky, input.sky_e_per_px_s),
+        (Input::DarkCurrent, input.dark_e_per_px_s),
+        (Input::ReadNoise, input.read_noise_e),
     ];
     if let Some(because) = missing(&inputs) {
         return Quantity::not_measurable(because);
@@ -133,7 +134,7 @@ fn quantisation(input: &BudgetInput) -> Quantity {
 
 /// A function of the parts; `f` sees sky, dark, read noise and, when it counts, quantisation, none below 0.
 fn combine(
-    parts: &[(&str, &Quantity); 3],
+    parts: &[(Input, &Quantity); 3],
     quantisation: &Quantity,
     counts: bool,
     words: &str,
@@ -153,7 +154,7 @@ fn combine(
     let (value, sigma) = propagate(&parameters, f);
     let n = inputs.iter().map(|q| q.n).max().unwrap_or(0);
     let result = Quantity::with(weakest(&inputs), value, sigma, words, n);
-    let below_zero = parts.iter().filter(|(_, q)| q.value.is_some_and(|v| v < 0.0)).map(|(name, _)| *name);
+    let below_zero = parts.iter().filter(|(_, q)| q.value.is_some_and(|v| v < 0.0)).map(|(what, _)| input(*what));
     below_zero.fold(result, |r, name| r.noted(format!("{name} was measured below 0 and counts as 0")))
 }
 

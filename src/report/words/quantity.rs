@@ -192,4 +192,11 @@ mod tests {
         assert_eq!(Quantity::rig(3.76, "pixel_um").text(""), "3.76");
         assert_eq!(Quantity::not_measurable("no flats").text("e"), "not measurable");
     }
+
+    #[test]
+    fn a_missing_input_is_named_before_its_own_reason() {
+        let none = |because: Missing| missing(&Missing::input(Input::Sky, because));
+        assert_eq!(none("no bias frames".into()), "the sky is not known: no bias frames");
+        assert_eq!(none(Missing::Unstated), "the sky is not known");
+    }
 }
