@@ -68,6 +68,9 @@ pub(crate) fn missing(reason: &Missing) -> String {
             Missing::Unstated => format!("{} is not known", input(*what)),
             ref because => format!("{} is not known: {}", input(*what), missing(because)),
         },
+        Missing::Without { what, because } => {
+            format!("no {}: {}", input(*what).trim_start_matches("the "), missing(because))
+        }
         Missing::ExposureTime => "the exposure time is not known (card EXPTIME)".to_owned(),
         Missing::SensorTemperature => "the sensor temperature is not known (card CCD-TEMP)".to_owned(),
         Missing::Stars(of) => super::stars::missing(of),
@@ -83,6 +86,7 @@ pub(crate) fn missing(reason: &Missing) -> String {
 pub(crate) fn input(what: Input) -> &'static str {
     match what {
         Input::Sky => "the sky",
+        Input::SkyRate => "the sky rate",
         Input::DarkCurrent => "the dark current",
         Input::ReadNoise => "the read noise",
         Input::StarImage => "the star image",
@@ -198,5 +202,6 @@ mod tests {
         let none = |because: Missing| missing(&Missing::input(Input::Sky, because));
         assert_eq!(none("no bias frames".into()), "the sky is not known: no bias frames");
         assert_eq!(none(Missing::Unstated), "the sky is not known");
+        assert_eq!(missing(&Missing::without(Input::SkyRate, "no bias frames".into())), "no sky rate: no bias frames");
     }
 }
