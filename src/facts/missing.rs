@@ -33,6 +33,11 @@ pub enum Missing {
         one: Box<Missing>,
         other: Box<Missing>,
     },
+    /// There is none of what it needs, for a reason of its own.
+    Without {
+        what: Input,
+        because: Box<Missing>,
+    },
     /// The exposure time is not known.
     ExposureTime,
     /// The temperature of the sensor is not known.
@@ -49,6 +54,7 @@ pub enum Missing {
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 pub enum Input {
     Sky,
+    SkyRate,
     DarkCurrent,
     ReadNoise,
     StarImage,
@@ -71,11 +77,18 @@ impl Missing {
         Self::Neither { one: Box::new(one), other: Box::new(other) }
     }
 
+    /// There is no `what`, which it needs.
+    pub fn without(what: Input, because: Missing) -> Self {
+        Self::Without { what, because: Box::new(because) }
+    }
+
     /// A fixed word for scripts: that of the value at the root.
     pub fn code(&self) -> &str {
         match self {
             Self::Quoted { reason, .. } => reason,
-            Self::Input { because, .. } | Self::Neither { one: because, .. } => because.code(),
+            Self::Input { because, .. } | Self::Without { because, .. } | Self::Neither { one: because, .. } => {
+                because.code()
+            }
             Self::Stars(of) => of.into(),
             Self::Sensor(of) => of.into(),
             Self::Sky(of) => of.into(),
@@ -90,7 +103,7 @@ impl Missing {
     pub fn would_help(&self) -> Vec<Help> {
         match self {
             Self::Quoted { .. } | Self::Unstated => Vec::new(),
-            Self::Input { because, .. } => because.would_help(),
+            Self::Input { because, .. } | Self::Without { because, .. } => because.would_help(),
             Self::Neither { one, other } => [one.would_help(), other.would_help()].concat(),
             Self::ExposureTime => vec![Help::Card("EXPTIME")],
             Self::SensorTemperature => vec![Help::Card("CCD-TEMP"), Help::RigKey("sensor_celsius")],

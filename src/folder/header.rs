@@ -7,6 +7,7 @@ use jiff::civil::DateTime;
 use super::FrameKind;
 use super::pointing::{HeaderWcs, Pointing};
 use crate::facts::Source;
+use crate::facts::verdict::PitchReading;
 
 /// Degrees of longitude that the Sun passes in an hour.
 const DEGREES_PER_HOUR: f64 = 15.0;
@@ -105,8 +106,8 @@ impl CfaPattern {
 /// Pitch of a recorded pixel, um.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum PixelReadings {
-    /// Known; the words tell how a binned one was read.
-    One { um: f64, words: &'static str },
+    /// Known, and how a binned one was read.
+    One { um: f64, reading: PitchReading },
     /// The frame is binned and nothing tells whether the stated pitch contains it.
     Two { as_binned_um: f64, as_physical_um: f64 },
 }
@@ -201,12 +202,9 @@ impl FrameHeader {
         // The geometric mean of both axes, as for a WCS.
         let binning = (bx * by).sqrt();
         Some(match self.pixel_includes_binning {
-            _ if binning <= 1.0 => PixelReadings::One { um: stated, words: "" },
-            Some(true) => PixelReadings::One { um: stated, words: ", pitch read as that of the binned pixel" },
-            Some(false) => PixelReadings::One {
-                um: stated * binning,
-                words: ", pitch read as that of the physical pixel, times the binning",
-            },
+            _ if binning <= 1.0 => PixelReadings::One { um: stated, reading: PitchReading::Unbinned },
+            Some(true) => PixelReadings::One { um: stated, reading: PitchReading::Binned },
+            Some(false) => PixelReadings::One { um: stated * binning, reading: PitchReading::PhysicalTimesBinning },
             None => PixelReadings::Two { as_binned_um: stated, as_physical_um: stated * binning },
         })
     }

@@ -1,9 +1,10 @@
 //! The darks that match a session's lights best.
 
 use crate::facts::Quantity;
+use crate::facts::verdict::{VerdictMethod, VerdictMissing};
 use crate::folder::{FrameKind, SensorKey};
-use crate::report::InWords;
 use crate::sensor::SensorResult;
+use crate::verdict::dark_match::{Difference, Setting};
 use crate::verdict::{DarkMatch, DarkMatchInput, dark_match};
 
 use super::intake::Intake;
@@ -36,7 +37,7 @@ pub struct Lights<'a> {
 pub fn darks_for(lights: &Lights, sensor: &SensorResult, intakes: &[Intake]) -> DarkMatch {
     let key = lights.sensor;
     let (Some(light_celsius), Some(light_s)) = (lights.celsius, lights.exposure_s) else {
-        return DarkMatch::not_measurable("temperature or exposure of the lights is not known");
+        return DarkMatch::not_measurable(VerdictMissing::LightsWithoutTemperatureOrExposure);
     };
     let darks: Vec<Dark> = intakes.iter().filter_map(|i| dark_of(i, key)).collect();
     let differences = |d: &Dark| differences(key, d.sensor);
@@ -46,9 +47,7 @@ pub fn darks_for(lights: &Lights, sensor: &SensorResult, intakes: &[Intake]) -> 
         count(a).cmp(&count(b)).then_with(|| unlike(a).total_cmp(&unlike(b)))
     };
     let Some(best) = darks.iter().min_by(order) else {
-        return DarkMatch::not_measurable(
-            "there are no darks of this camera, frame size and binning with a temperature",
-        );
+        return DarkMatch::not_measurable(VerdictMissing::NoComparableDarks);
     };
     let alike = |d: &&Dark| {
         d.sensor == best.sensor
@@ -86,15 +85,14 @@ fn dark_of<'a>(intake: &'a Intake, key: &SensorKey) -> Option<Dark<'a>> {
 }
 
 /// Settings of the darks that are not those of the lights.
-fn differences(lights: &SensorKey, darks: &SensorKey) -> Vec<String> {
+fn differences(lights: &SensorKey, darks: &SensorKey) -> Vec<Difference> {
     let settings = [
-        ("gain setting", &lights.gain_setting, &darks.gain_setting),
-        ("offset", &lights.offset_setting, &darks.offset_setting),
-        ("read-out mode", &lights.readout_mode, &darks.readout_mode),
+        (Setting::Gain, &lights.gain_setting, &darks.gain_setting),
+        (Setting::Offset, &lights.offset_setting, &darks.offset_setting),
+        (Setting::ReadoutMode, &lights.readout_mode, &darks.readout_mode),
     ];
-    let shown = |s: &Option<String>| s.clone().unwrap_or_else(|| "unknown".to_owned());
     let unlike = settings.into_iter().filter(|(_, l, d)| l != d);
-    unlike.map(|(name, l, d)| format!("{name} {} instead of {}", shown(d), shown(l))).collect()
+    unlike.map(|(setting, l, d)| Difference::Of { setting, darks: d.clone(), lights: l.clone() }).collect()
 }
 
 /// Spread of the rates of ordinary pixels over their mean, at the temperature nearest to the one given.
@@ -102,18 +100,14 @@ fn relative_dsnu(sensor: &SensorResult, celsius: f64) -> Quantity {
     let known = sensor.pixel_dark_rates.iter().filter_map(|p| Some((p.celsius?, p)));
     let nearest = known.min_by(|a, b| (a.0 - celsius).abs().total_cmp(&(b.0 - celsius).abs()));
     let Some((at, pixels)) = nearest else {
-        return Quantity::not_measurable("the spread of the pixels' dark rates needs darks with biases beside them");
+        return Quantity::not_measurable(VerdictMissing::NoSpreadOfDarkRates);
     };
     let (spread, mean) = (&pixels.ordinary_dsnu_e_per_px_s, sensor.dark_current.rate_at(at));
     match (spread.pair(), mean.pair()) {
-        (Some((s, sigma)), Some((m, _))) if m > 0.0 => Quantity::with(
-            spread.source,
-            s / m,
-            Some(sigma / m),
-            "spread of the pixels' dark rates over their mean",
-            spread.n,
-        ),
-        (None, _) => Quantity::not_measurable(spread.why()),
-        _ => Quantity::not_measurable(mean.why()),
+        (Some((s, sigma)), Some((m, _))) if m > 0.0 => {
+            Quantity::with(spread.source, s / m, Some(sigma / m), VerdictMethod::SpreadOverMeanRate, spread.n)
+        }
+        (None, _) => Quantity::not_measurable(spread.because()),
+        _ => Quantity::not_measurable(mean.because()),
     }
 }

@@ -1,7 +1,8 @@
 //! What a session's measurements say to a decision: gear that would suit its stars, what makes them wide, where they
 //! saturate, and cooling over a year.
 
-use crate::facts::Quantity;
+use crate::facts::verdict::VerdictMissing;
+use crate::facts::{Method, Quantity};
 use crate::folder::{Carded, Rig};
 use crate::sensor::SensorResult;
 use crate::sky::StarMatch;
@@ -46,16 +47,11 @@ pub fn decision(m: &Measured) -> Decision {
     let header = &m.light.header;
     let pixel_um = match (header.recorded_pixel_um(), &header.pixel_um) {
         (Some(pitch), Some(card)) => Quantity { value: Some(pitch), ..carded(card) },
-        _ => Quantity::not_measurable(
-            "the size of a recorded pixel is not known (cards XPIXSZ, XBINNING, or rig key pixel_um)",
-        ),
+        _ => Quantity::not_measurable(VerdictMissing::NoRecordedPixelSize),
     };
-    let stated = header.focal_mm.as_ref().map_or_else(
-        || Quantity::not_measurable("the focal length is not known (card FOCALLEN or rig key focal_mm)"),
-        carded,
-    );
+    let stated = or_missing(header.focal_mm.as_ref(), VerdictMissing::NoStatedFocalLength);
     let from_stars = &m.star_match.focal_length_mm;
-    let aperture_mm = header.aperture_mm.as_ref().map_or_else(|| Quantity::not_measurable("no aperture"), carded);
+    let aperture_mm = or_missing(header.aperture_mm.as_ref(), VerdictMissing::NoAperture);
     let lights: Vec<LightStars> = m.used.iter().map(|light| stars_of(light)).collect();
     Decision {
         suited: suited(&SuitedInput {
@@ -105,6 +101,10 @@ fn plan(rig: &Rig) -> CoolingPlan {
     }
 }
 
+fn or_missing(card: Option<&Carded<f64>>, because: VerdictMissing) -> Quantity {
+    card.map_or_else(|| Quantity::not_measurable(because), carded)
+}
+
 fn carded(card: &Carded<f64>) -> Quantity {
-    Quantity::with(card.source(), card.value, None, card.card.clone(), 1)
+    Quantity::with(card.source(), card.value, None, Method::Carded { origin: card.card.clone() }, 1)
 }

@@ -10,6 +10,7 @@ mod intake;
 mod lights;
 mod notices;
 mod over_field;
+mod over_sessions;
 mod same_stars;
 mod sensors;
 mod session;

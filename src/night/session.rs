@@ -3,7 +3,8 @@
 use crate::facts::{Method, Quantity, Source};
 use crate::folder::{Rig, SessionKey};
 use crate::report::InWords;
-use crate::report::{FrameCounts, Session, SessionSettings, Temperature, words};
+use crate::report::words::{self, Told, darks, light, width};
+use crate::report::{FrameCounts, Session, SessionSettings, Temperature};
 use crate::sensor::SensorResult;
 use crate::sky::StarMatch;
 use crate::stars::FrameStars;
@@ -171,11 +172,11 @@ pub fn session(
         cooling_gains_under_1_percent_below_celsius: cooling.gains_under_1_percent_below_celsius.clone(),
         cooling_year: decided.cooling_year,
         suited: decided.suited,
-        width_budget: decided.width_budget,
-        saturation: decided.saturation,
-        dark_match,
+        width_budget: Told { sentence: width::width(&decided.width_budget), facts: decided.width_budget },
+        saturation: Told { sentence: light::saturation(&decided.saturation), facts: decided.saturation },
+        dark_match: Told { sentence: darks::darks(&dark_match), facts: dark_match },
         star_match: words::star_match::star_match(on_the_sky.star_match.clone()),
-        photometry,
+        photometry: Told { sentence: light::photometry(&photometry), facts: photometry },
     };
     let aperture_mm = header.aperture_mm.as_ref().map(|a| a.value);
     Built { session, cooling, aperture_mm, airmass }

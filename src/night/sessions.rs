@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use crate::facts::Quantity;
 use crate::folder::{Rig, SensorKey, SessionKey};
-use crate::report::{FrameRow, Report, Session, Severity, StarRow, Warning, words};
+use crate::report::{FrameRow, Parts, Report, Session, Severity, StarRow, Warning, words};
 use crate::stars::StarFlag;
 use crate::stats::median;
 use crate::verdict::{SessionFindings, answers};
@@ -12,14 +12,15 @@ use crate::verdict::{SessionFindings, answers};
 use super::intake::{Intake, Outcome};
 use super::lights::MeasuredLight;
 use super::notices::{correlated_words, night_notices};
+use super::over_sessions::{filters, free_measures};
 use super::sensors::{Sensors, entries};
 use super::session::{Built, session, sky_of_light};
 use super::star_match::OnTheSky;
 
 /// The report of the detector part alone.
 pub fn report_of_sensors(intakes: Vec<Intake>, sensors: Sensors, warnings: Vec<Warning>) -> Report {
-    let rows = rows(&intakes, &sensors, &[], &BTreeMap::new());
-    Report::new(Vec::new(), Vec::new(), entries(sensors, |_| None), rows, warnings)
+    let frames = rows(&intakes, &sensors, &[], &BTreeMap::new());
+    Report::new(Parts { sensors: entries(sensors, |_| None), frames, warnings, ..Parts::default() })
 }
 
 /// The report of the frames alone.
@@ -29,8 +30,8 @@ pub fn report_of_frames(
     sensors: Sensors,
     warnings: Vec<Warning>,
 ) -> Report {
-    let rows = rows(&intakes, &sensors, lights, &session_names(lights));
-    Report::new(Vec::new(), Vec::new(), entries(sensors, |_| None), rows, warnings)
+    let frames = rows(&intakes, &sensors, lights, &session_names(lights));
+    Report::new(Parts { sensors: entries(sensors, |_| None), frames, warnings, ..Parts::default() })
 }
 
 /// The report of a night; `stars` says whether each frame keeps its fitted stars.
@@ -70,12 +71,21 @@ pub fn report_of_night(
     let names = spoken_names(&built.iter().map(|b| &b.session).collect::<Vec<_>>());
     let findings: Vec<SessionFindings> = built.iter().zip(&names).map(|(b, name)| b.findings(name)).collect();
     let answers = answers(&findings);
-    let sessions = built.into_iter().map(|b| b.session).collect();
+    let mut sessions: Vec<Session> = built.into_iter().map(|b| b.session).collect();
+    Session::put_in_order(&mut sessions);
     let celsius = |key: &SensorKey| {
         let own = lights.iter().filter(|l| l.read.sensor == *key);
         median(&own.filter_map(|l| l.read.header.celsius()).map(|(c, _)| c).collect::<Vec<f64>>())
     };
-    Report::new(answers, sessions, entries(sensors, celsius), rows, warnings)
+    Report::new(Parts {
+        answers,
+        advice: free_measures(&sessions),
+        filters: filters(&sessions),
+        sessions,
+        sensors: entries(sensors, celsius),
+        frames: rows,
+        warnings,
+    })
 }
 
 /// Darks that would leave more than they take off.

@@ -25,8 +25,8 @@ pub use files::star_rows::StarRow;
 pub use files::stars_file::{StarsFileError, is_stars_file, write_stars};
 pub use files::write::{Written, make_ready, write};
 pub use model::{
-    FrameCounts, FrameRow, FrameStatus, Report, SCHEMA_VERSION, SensorEntry, SensorSettings, Session, SessionSettings,
-    Severity, Temperature, Warning,
+    FrameCounts, FrameRow, FrameStatus, Parts, Report, SCHEMA_VERSION, SensorEntry, SensorSettings, Session,
+    SessionSettings, Severity, Temperature, Warning,
 };
 pub use page::render::html;
 pub use plots::PlotError;
@@ -35,4 +35,4 @@ pub use terminal::line::frame_line;
 pub use terminal::summary::summary;
 pub use terminal::table::frame_table;
 pub use words::numbers::{plain, typographic, with_sigma};
-pub use words::{InWords, Worded, WordedField};
+pub use words::{InWords, Told, Worded, WordedField};

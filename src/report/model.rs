@@ -9,15 +9,14 @@ use jiff::civil::DateTime;
 use serde::{Serialize, Serializer};
 
 use super::files::star_rows::StarRow;
-use super::words::{Worded, WordedField};
+use super::words::{Told, Worded, WordedField};
 use crate::facts::Quantity;
 use crate::folder::FrameKind;
 use crate::sensor::{DefectMap, SensorResult};
 use crate::sky::StarMatch;
-use crate::verdict::over_sessions::SessionWidth;
 use crate::verdict::{
-    Advice, AdviceInput, Answer, CooledYear, CoolingRow, DarkMatch, FilterSampling, NoiseBudget, Photometry, Sampling,
-    Saturation, Suited, WidthBudget, advice, ranked, sampling_by_filter,
+    Advice, Answer, CooledYear, CoolingRow, DarkMatch, FilterSampling, NoiseBudget, Photometry, Sampling, Saturation,
+    Suited, WidthBudget,
 };
 
 /// Version of the keys. A key that is renamed or dropped raises it; a key that is added does not.
@@ -43,30 +42,35 @@ pub struct Report {
     pub warnings: Vec<Warning>,
 }
 
+/// The lists of a report; all but `advice` and `filters`, which come ranked and by session, may be in any order.
+#[derive(Debug, Clone, Default)]
+pub struct Parts {
+    pub answers: Vec<Answer>,
+    pub sessions: Vec<Session>,
+    pub advice: Vec<Advice>,
+    pub filters: Vec<FilterSampling>,
+    pub sensors: Vec<SensorEntry>,
+    pub frames: Vec<FrameRow>,
+    pub warnings: Vec<Warning>,
+}
+
 impl Report {
     /// Gathers the parts and puts them in order.
-    pub fn new(
-        answers: Vec<Answer>,
-        sessions: Vec<Session>,
-        sensors: Vec<SensorEntry>,
-        frames: Vec<FrameRow>,
-        warnings: Vec<Warning>,
-    ) -> Self {
+    pub fn new(parts: Parts) -> Self {
+        let Parts { answers, sessions, advice, filters, sensors, frames, warnings } = parts;
         let mut report = Self {
             schema_version: SCHEMA_VERSION,
             program_version: env!("CARGO_PKG_VERSION").to_owned(),
             answers,
             sessions,
-            advice: Vec::new(),
-            filters: Vec::new(),
+            advice,
+            filters,
             sensors,
             frames,
             warnings,
         };
         report.answers.sort_by_key(|a| a.question);
-        report.sessions.sort_by(|a, b| (&a.night, &a.id).cmp(&(&b.night, &b.id)));
-        report.advice = ranked(report.sessions.iter().flat_map(advice_for).collect());
-        report.filters = sampling_by_filter(&report.sessions.iter().map(width_of).collect::<Vec<_>>());
+        Session::put_in_order(&mut report.sessions);
         report.sensors.sort_by(|a, b| a.id.cmp(&b.id));
         report.frames.sort_by(|a, b| a.path.cmp(&b.path));
         for warning in &mut report.warnings {
@@ -136,39 +140,22 @@ pub struct Session {
     /// Pixels and focal lengths that would suit the stars.
     pub suited: Vec<Suited>,
     /// What makes the stars as wide as they are.
-    pub width_budget: WidthBudget,
+    pub width_budget: Told<WidthBudget>,
     /// Stars that clip, and the exposure at which more would.
-    pub saturation: Saturation,
+    pub saturation: Told<Saturation>,
     /// What subtracting the darks at hand would leave in these lights.
-    pub dark_match: DarkMatch,
+    pub dark_match: Told<DarkMatch>,
     /// Where the frames point and their scale, from the stars themselves.
     pub star_match: Worded<StarMatch>,
     /// Magnitudes of stars and sky, and how steadily the stars' light came.
-    pub photometry: Photometry,
+    pub photometry: Told<Photometry>,
 }
 
-fn width_of(session: &Session) -> SessionWidth<'_> {
-    SessionWidth {
-        id: &session.id,
-        filter: session.settings.filter.as_deref(),
-        camera: session.settings.camera.as_deref(),
-        binning: session.settings.binning,
-        px_per_fwhm: &session.sampling.px_per_fwhm,
-        lights: session.frame_counts.used,
+impl Session {
+    /// By night, then by name: the order in which a report lists sessions and everything that it says of several.
+    pub fn put_in_order(sessions: &mut [Self]) {
+        sessions.sort_by(|a, b| (&a.night, &a.id).cmp(&(&b.night, &b.id)));
     }
-}
-
-fn advice_for(session: &Session) -> Vec<Advice> {
-    let found = &session.dark_match;
-    advice(&AdviceInput {
-        session_id: &session.id,
-        exposure_s: session.settings.exposure_s,
-        exposure_for_5_percent_read_s: &session.noise_budget.exposure_for_5_percent_read_s,
-        darks: Some((found.darks, &found.added_variance_share)),
-        ellipticity: &session.ellipticity,
-        corner_fwhm_ratio: &session.field.corner_fwhm_ratio,
-        best_binning: session.sampling.best_binning,
-    })
 }
 
 /// What the frames of a session have in common.

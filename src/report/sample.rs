@@ -8,7 +8,7 @@ use jiff::civil::date;
 
 use super::model::*;
 use super::sample_sensor::sensor;
-use super::words;
+use super::words::{self, Told};
 use crate::facts::stars::StarsMissing;
 use crate::facts::{Quantity, Source};
 use crate::folder::FrameKind;
@@ -16,9 +16,11 @@ use crate::sky::{NoMatch, StarMatch, StatedOptics};
 use crate::stars::field::{FieldFrame, FieldOptics, FieldResult, field};
 use crate::stars::{Shape, Star, StarFit};
 use crate::units::{BOLTZMANN_EV_PER_K, ZERO_CELSIUS_K};
+use crate::verdict::over_sessions::SessionWidth;
 use crate::verdict::{
-    Answer, CoolingRow, DarkMatch, LightStars, NoiseBudget, Photometry, Question, Sampling, SamplingVerdict,
-    SaturationInput, SuitedInput, WidthInput, saturation, suited, width_budget,
+    Advice, AdviceInput, Answer, CoolingRow, DarkMatch, FilterSampling, LightStars, NoiseBudget, Photometry, Question,
+    Sampling, SamplingVerdict, SaturationInput, SuitedInput, WidthInput, advice, ranked, sampling_by_filter,
+    saturation, suited, width_budget,
 };
 
 /// A name that would be a script if it were not escaped.
@@ -57,13 +59,45 @@ pub fn report() -> Report {
     short.cooling.clear();
     short.cooling_floor_time_ratio = unknown();
     short.frame_counts = FrameCounts { light: 4, used: 4, excluded: 0 };
-    Report::new(
-        answers(),
-        vec![session("a-L-120s", Some("L"), EXPOSURE_S), short],
-        vec![sensor()],
-        frames(),
-        warnings(),
-    )
+    let sessions = vec![session("a-L-120s", Some("L"), EXPOSURE_S), short];
+    Report::new(Parts {
+        answers: answers(),
+        advice: ranked(sessions.iter().flat_map(free_measures).collect()),
+        filters: filters(&sessions),
+        sessions,
+        sensors: vec![sensor()],
+        frames: frames(),
+        warnings: warnings(),
+    })
+}
+
+fn free_measures(s: &Session) -> Vec<Advice> {
+    advice(&AdviceInput {
+        session_id: &s.id,
+        exposure_s: s.settings.exposure_s,
+        exposure_for_5_percent_read_s: &s.noise_budget.exposure_for_5_percent_read_s,
+        darks: Some((0, &s.dark_match.added_variance_share)),
+        ellipticity: &s.ellipticity,
+        corner_fwhm_ratio: &s.field.corner_fwhm_ratio,
+        best_binning: s.sampling.best_binning,
+    })
+}
+
+/// Sampling by filter of sessions of invention.
+pub fn filters(sessions: &[Session]) -> Vec<FilterSampling> {
+    let widths = sessions.iter().map(|s| SessionWidth {
+        id: &s.id,
+        filter: s.settings.filter.as_deref(),
+        camera: s.settings.camera.as_deref(),
+        binning: s.settings.binning,
+        px_per_fwhm: &s.sampling.px_per_fwhm,
+        lights: s.frame_counts.used,
+    });
+    sampling_by_filter(&widths.collect::<Vec<_>>())
+}
+
+fn told<T>(facts: T, words: impl Fn(&T) -> String) -> Told<T> {
+    Told { sentence: words(&facts), facts }
 }
 
 fn answers() -> Vec<Answer> {
@@ -176,7 +210,7 @@ fn session(id: &str, filter: Option<&str>, exposure_s: f64) -> Session {
         },
         cooling: [0.0, 5.0, 10.0, 15.0, 20.0, 25.0, 30.0].map(row).into(),
         cooling_floor_time_ratio: Quantity::measured(1.0 - DARK_NOW / total, 0.019, "no dark current", 4),
-        dark_match: DarkMatch::not_measurable("there are no darks of these settings"),
+        dark_match: told(DarkMatch::not_measurable("there are no darks of these settings"), words::darks::darks),
         star_match: words::star_match::star_match(StarMatch::none(NoMatch::NoPointing, 3, &StatedOptics::default())),
         cooling_gains_under_1_percent_below_celsius: Quantity::measured(-21.0, 1.2, "law of the dark current", 4),
         cooling_year: None,
@@ -187,24 +221,30 @@ fn session(id: &str, filter: Option<&str>, exposure_s: f64) -> Session {
             focal_mm: &Quantity::header(608.0, "FOCALLEN"),
             size_px: [640, 480],
         }),
-        width_budget: width_budget(&WidthInput {
-            fwhm_px: &Quantity::measured(2.61, 0.09, "Moffat fit", 18),
-            recorded_fwhm_px: &Quantity::measured(2.69, 0.09, "Moffat fit", 18),
-            image_scale: &Quantity::header(1.2893, "XPIXSZ, FOCALLEN"),
-            shared_ellipticity: &Quantity::measured(0.05, 0.01, "field", 5),
-            corner_fwhm_ratio: &Quantity::measured(1.12, 0.01, "field", 5),
-            aperture_mm: &Quantity::header(100.0, "APTDIA"),
-            airmass: Some(1.2),
-        }),
-        saturation: saturation(&SaturationInput {
-            lights: &[LightStars { peaks_adu: vec![[9000.0, 600.0]; 180], clipped: 9, stars: 231 }],
-            exposure_s: Some(exposure_s),
-            saturation_adu: &Quantity::with(Source::Assumed, 65_535.0, None, "largest 16-bit code", 0),
-            bias_adu: &Quantity::measured(500.3, 0.4, "mean of bias frames", 10),
-            fwhm_px: &Quantity::measured(2.61, 0.09, "Moffat fit", 18),
-            beta: &Quantity::measured(3.4, 0.3, "Moffat fit", 18),
-        }),
-        photometry: Photometry::none("its stars were not matched with the catalogue"),
+        width_budget: told(
+            width_budget(&WidthInput {
+                fwhm_px: &Quantity::measured(2.61, 0.09, "Moffat fit", 18),
+                recorded_fwhm_px: &Quantity::measured(2.69, 0.09, "Moffat fit", 18),
+                image_scale: &Quantity::header(1.2893, "XPIXSZ, FOCALLEN"),
+                shared_ellipticity: &Quantity::measured(0.05, 0.01, "field", 5),
+                corner_fwhm_ratio: &Quantity::measured(1.12, 0.01, "field", 5),
+                aperture_mm: &Quantity::header(100.0, "APTDIA"),
+                airmass: Some(1.2),
+            }),
+            words::width::width,
+        ),
+        saturation: told(
+            saturation(&SaturationInput {
+                lights: &[LightStars { peaks_adu: vec![[9000.0, 600.0]; 180], clipped: 9, stars: 231 }],
+                exposure_s: Some(exposure_s),
+                saturation_adu: &Quantity::with(Source::Assumed, 65_535.0, None, "largest 16-bit code", 0),
+                bias_adu: &Quantity::measured(500.3, 0.4, "mean of bias frames", 10),
+                fwhm_px: &Quantity::measured(2.61, 0.09, "Moffat fit", 18),
+                beta: &Quantity::measured(3.4, 0.3, "Moffat fit", 18),
+            }),
+            words::light::saturation,
+        ),
+        photometry: told(Photometry::none("its stars were not matched with the catalogue"), words::light::photometry),
         cooling_basis: "Rests on darks from 2.1 to 17.8 °C; rows below 2 °C extend the fitted law.".to_owned(),
     }
 }

@@ -10,6 +10,7 @@ use super::options::{Choice, Conditions, Kind, Options};
 use super::pairing::{Budget, Drawn, Exposures, INPUTS, Pairing};
 use super::ratio::{Part, split};
 use crate::facts::Quantity;
+use crate::report::words::advice::{measure, to_do};
 use crate::stats::quantile;
 use crate::verdict::advice::{AdviceInput, advice};
 use crate::verdict::year::{Verdict, Year, break_even_nights, cost_per_hour};
@@ -241,10 +242,10 @@ fn free_measures(session: &MeasuredSession, hours: Option<f64>) -> Vec<FreeMeasu
     let told = |q: &Quantity| q.value.ok_or_else(|| q.why().to_owned());
     all.into_iter()
         .map(|a| FreeMeasure {
-            measure: a.measure,
+            measure: measure(a.measure),
             time_ratio: told(&a.time_ratio).into(),
             extra_hours_per_year: told(&a.extra_hours_per_100_hours).and_then(in_a_year).into(),
-            words: a.sentence,
+            words: to_do(&a.to_do),
         })
         .collect()
 }

@@ -1,11 +1,11 @@
 //! What costs nothing, and the time for the same result that it would leave.
 
-use crate::report::InWords;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use super::budget::READ_NOISE_SHARE;
 use super::propagation::{Parameter, propagate};
-use crate::facts::Quantity;
+use crate::facts::verdict::{VerdictMethod, VerdictMissing};
+use crate::facts::{Missing, Quantity};
 
 /// Darks in a master after which more hardly count: a twentieth of one dark's variance is left.
 const ENOUGH_DARKS: f64 = 20.0;
@@ -13,14 +13,68 @@ const ENOUGH_DARKS: f64 = 20.0;
 /// Growth of the width towards the corners below which spacing and tilt are not worth a look: errors are of that order.
 const LEVEL_CORNERS: f64 = 1.02;
 
+/// A measure that costs nothing.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Measure {
+    Exposure,
+    Darks,
+    Tracking,
+    #[serde(rename = "focus and spacing")]
+    FocusAndSpacing,
+    Binning,
+}
+
+/// What to do, or why there is nothing to do.
+#[derive(Debug, Clone, PartialEq)]
+pub enum ToDo {
+    /// As the report that it was read from words it.
+    Quoted(String),
+    /// The exposure that drowns the read noise is not known.
+    ExposureUnknown,
+    /// Exposures are long enough; those that drown the read noise would take more time in all.
+    ExposureLongEnough {
+        now_s: f64,
+        best_s: f64,
+        more_percent: f64,
+    },
+    ExposeLonger {
+        now_s: f64,
+        best_s: f64,
+    },
+    NoDarksMatched,
+    /// What the darks add is not known.
+    DarksUnknown,
+    DarksEnough {
+        darks: usize,
+    },
+    MoreDarks {
+        darks: usize,
+        enough: f64,
+    },
+    ElongationUnknown,
+    RounderStars,
+    FieldUnknown,
+    CornersLevel,
+    CornersWider {
+        percent: f64,
+    },
+    /// Binning so many pixels loses no detail.
+    BinInCharge {
+        pixels: u32,
+    },
+    BinningLosesDetail,
+    NoBinning,
+}
+
 /// A measure that costs nothing, taken alone.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Advice {
     pub session_id: String,
-    /// `exposure`, `darks`, `tracking`, `focus and spacing` or `binning`.
-    pub measure: &'static str,
-    /// What to do, or why there is nothing to do.
-    pub sentence: String,
+    pub measure: Measure,
+    /// In words in the report.
+    #[serde(rename = "sentence")]
+    pub to_do: ToDo,
     /// Time needed for the same signal-to-noise over time needed now.
     pub time_ratio: Quantity,
     /// Hours as exposed now that 100 hours would be worth more, h.
@@ -43,23 +97,23 @@ pub struct AdviceInput<'a> {
 
 /// The measures for one session.
 pub fn advice(input: &AdviceInput) -> Vec<Advice> {
-    let told = |measure, (time_ratio, sentence): (Quantity, String)| {
+    let told = |measure, (time_ratio, to_do): (Quantity, ToDo)| {
         let extra =
             Parameter::of(&time_ratio, f64::MIN_POSITIVE).map(|p| propagate(&[p], |r| 100.0 * (r[0].recip() - 1.0)));
         let extra_hours_per_100_hours = match extra {
             Some((value, sigma)) => {
-                Quantity::with(time_ratio.source, value, sigma, "100 h over the time ratio, less 100 h", time_ratio.n)
+                Quantity::with(time_ratio.source, value, sigma, VerdictMethod::HoursOfTimeRatio, time_ratio.n)
             }
-            None => Quantity::not_measurable(time_ratio.why()),
+            None => Quantity::not_measurable(time_ratio.because()),
         };
-        Advice { session_id: input.session_id.to_owned(), measure, sentence, time_ratio, extra_hours_per_100_hours }
+        Advice { session_id: input.session_id.to_owned(), measure, to_do, time_ratio, extra_hours_per_100_hours }
     };
     vec![
-        told("exposure", exposure(input)),
-        told("darks", darks(input)),
-        told("tracking", tracking(input)),
-        told("focus and spacing", spacing(input)),
-        told("binning", binning(input)),
+        told(Measure::Exposure, exposure(input)),
+        told(Measure::Darks, darks(input)),
+        told(Measure::Tracking, tracking(input)),
+        told(Measure::FocusAndSpacing, spacing(input)),
+        told(Measure::Binning, binning(input)),
     ]
 }
 
@@ -72,94 +126,79 @@ pub fn ranked(mut all: Vec<Advice>) -> Vec<Advice> {
 
 /// Nothing to gain.
 fn nothing(of: &Quantity) -> Quantity {
-    Quantity::with(of.source, 1.0, None, "nothing to gain", of.n)
+    Quantity::with(of.source, 1.0, None, VerdictMethod::NothingToGain, of.n)
 }
 
 /// Longer exposures until read noise adds [`READ_NOISE_SHARE`]; longer ones than that gain next to nothing.
 ///
 /// Formula: with `t5` that exposure, variance over sky and dark is `1 + c t5/t`, `c = (1 + f)^2 - 1` (derived).
-fn exposure(input: &AdviceInput) -> (Quantity, String) {
+fn exposure(input: &AdviceInput) -> (Quantity, ToDo) {
     let best = input.exposure_for_5_percent_read_s;
     let (Some(p), Some(now_s)) = (Parameter::of(best, 0.0).filter(|p| p.value > 0.0), input.exposure_s) else {
-        let why = if best.is_known() { "the exposure time is not known (card EXPTIME)".to_owned() } else { best.why() };
-        return (Quantity::not_measurable(why), "the exposure that drowns the read noise is not known".to_owned());
+        let because = if best.is_known() { Missing::ExposureTime } else { best.because() };
+        return (Quantity::not_measurable(because), ToDo::ExposureUnknown);
     };
     let c = (1.0 + READ_NOISE_SHARE).powi(2) - 1.0;
     let variance = |best_s: f64, t: f64| 1.0 + c * best_s / t;
     let best_s = p.value;
     if now_s >= best_s {
-        let more = 100.0 * (variance(best_s, best_s) / variance(best_s, now_s) - 1.0);
-        let sentence =
-            format!("{now_s:.0} s are long enough; exposures of {best_s:.0} s would need {more:.1} % more time in all");
-        return (nothing(best), sentence);
+        let more_percent = 100.0 * (variance(best_s, best_s) / variance(best_s, now_s) - 1.0);
+        return (nothing(best), ToDo::ExposureLongEnough { now_s, best_s, more_percent });
     }
     let (value, sigma) = propagate(&[p], |t| variance(t[0], t[0]) / variance(t[0], now_s));
-    let method = "variance of sky, dark current and reading out in exposures that drown the read noise over that now";
-    (
-        Quantity::with(best.source, value, sigma, method, best.n),
-        format!("exposures of {best_s:.0} s instead of {now_s:.0} s"),
-    )
+    let ratio = Quantity::with(best.source, value, sigma, VerdictMethod::LongerExposuresOverNow, best.n);
+    (ratio, ToDo::ExposeLonger { now_s, best_s })
 }
 
 /// A master of twenty darks: the variance that N darks add falls as 1/N.
-fn darks(input: &AdviceInput) -> (Quantity, String) {
+fn darks(input: &AdviceInput) -> (Quantity, ToDo) {
     let Some((darks, added)) = input.darks else {
-        return (Quantity::not_measurable("no darks were looked for"), "no darks were matched".to_owned());
+        return (Quantity::not_measurable(VerdictMissing::DarksNotSought), ToDo::NoDarksMatched);
     };
     let Some(p) = Parameter::of(added, 0.0).filter(|_| darks > 0) else {
-        return (Quantity::not_measurable(added.why()), "what the darks add is not known".to_owned());
+        return (Quantity::not_measurable(added.because()), ToDo::DarksUnknown);
     };
     let n = darks as f64;
     if n >= ENOUGH_DARKS {
-        return (nothing(added), format!("{darks} darks are enough"));
+        return (nothing(added), ToDo::DarksEnough { darks });
     }
     let (value, sigma) = propagate(&[p], |share| (1.0 + share[0] * n / ENOUGH_DARKS) / (1.0 + share[0]));
-    let method = "variance of a light less its master dark, with twenty darks over that now; lights without dither";
-    let sentence = format!("{ENOUGH_DARKS:.0} darks instead of {darks}; less where lights are dithered");
-    (Quantity::with(added.source, value, sigma, method, added.n), sentence)
+    let ratio = Quantity::with(added.source, value, sigma, VerdictMethod::MoreDarksOverNow, added.n);
+    (ratio, ToDo::MoreDarks { darks, enough: ENOUGH_DARKS })
 }
 
 /// Round stars as narrow as the short axis: time for a faint star under the sky goes with the area of its image.
-fn tracking(input: &AdviceInput) -> (Quantity, String) {
+fn tracking(input: &AdviceInput) -> (Quantity, ToDo) {
     let e = input.ellipticity;
     match Parameter::of(e, 0.0) {
         Some(p) => {
             let (value, sigma) = propagate(&[p], |e| 1.0 - e[0]);
-            let ratio = Quantity::with(e.source, value, sigma, "1 - ellipticity, for a faint star under the sky", e.n);
-            (ratio, "stars as round as their short axis; gains faint stars only".to_owned())
+            (Quantity::with(e.source, value, sigma, VerdictMethod::RoundStarsOverNow, e.n), ToDo::RounderStars)
         }
-        None => (Quantity::not_measurable(e.why()), "the elongation is not known".to_owned()),
+        None => (Quantity::not_measurable(e.because()), ToDo::ElongationUnknown),
     }
 }
 
 /// One set of frames tells that corners are worse, not what another spacing would make of them.
-fn spacing(input: &AdviceInput) -> (Quantity, String) {
+fn spacing(input: &AdviceInput) -> (Quantity, ToDo) {
     let corners = input.corner_fwhm_ratio;
     match corners.value {
-        Some(ratio) if ratio < LEVEL_CORNERS => {
-            (nothing(corners), "stars are as narrow in the corners as at the centre".to_owned())
-        }
+        Some(ratio) if ratio < LEVEL_CORNERS => (nothing(corners), ToDo::CornersLevel),
         Some(ratio) => (
-            Quantity::not_measurable("the best width takes frames at several spacings"),
-            format!("corners are {:.0} % wider than the centre", 100.0 * (ratio - 1.0)),
+            Quantity::not_measurable(VerdictMissing::OneSpacingAlone),
+            ToDo::CornersWider { percent: 100.0 * (ratio - 1.0) },
         ),
-        None => (Quantity::not_measurable(corners.why()), "the field is not measured".to_owned()),
+        None => (Quantity::not_measurable(corners.because()), ToDo::FieldUnknown),
     }
 }
 
-fn binning(input: &AdviceInput) -> (Quantity, String) {
+fn binning(input: &AdviceInput) -> (Quantity, ToDo) {
     match input.best_binning {
-        Some(n) if n > 1 => (
-            Quantity::not_measurable("whether this camera adds charge before it is read is not in the frames"),
-            format!("{n}x{n} loses no detail; it brings hours only where charge is added before it is read"),
-        ),
-        Some(_) => {
-            (Quantity::assumed(1.0, None, "no binning keeps two pixels per width"), "would lose detail".to_owned())
+        Some(pixels) if pixels > 1 => {
+            (Quantity::not_measurable(VerdictMissing::BinningModeUnknown), ToDo::BinInCharge { pixels })
         }
-        None => {
-            let why = "the star width leaves no binning that keeps two pixels per width";
-            (Quantity::not_measurable(why), "none".to_owned())
-        }
+        Some(_) => (Quantity::assumed(1.0, None, VerdictMethod::BinningLosesDetail), ToDo::BinningLosesDetail),
+        None => (Quantity::not_measurable(VerdictMissing::NoBinningLeft), ToDo::NoBinning),
     }
 }
 
@@ -209,8 +248,9 @@ mod tests {
     #[test]
     fn the_most_hours_stand_first_and_what_is_not_measurable_last() {
         let got = ranked(of(100.0, &known(200.0, 20.0), 2, &known(0.5, 0.05), &known(0.1, 0.02)));
-        let order: Vec<&str> = got.iter().map(|a| a.measure).collect();
-        assert_eq!(order, ["darks", "tracking", "exposure", "focus and spacing", "binning"]);
-        assert!(got[4].extra_hours_per_100_hours.why().contains("before it is read"));
+        let order: Vec<Measure> = got.iter().map(|a| a.measure).collect();
+        use Measure::{Binning, Darks, Exposure, FocusAndSpacing, Tracking};
+        assert_eq!(order, [Darks, Tracking, Exposure, FocusAndSpacing, Binning]);
+        assert_eq!(got[4].extra_hours_per_100_hours.because(), VerdictMissing::BinningModeUnknown.into());
     }
 }

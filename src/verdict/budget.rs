@@ -6,8 +6,8 @@
 use super::propagation::{Parameter, missing, propagate, weakest};
 use super::result::NoiseBudget;
 use super::variance::swamping_exposure_s;
-use crate::facts::Quantity;
-use crate::report::InWords;
+use crate::facts::verdict::{VerdictMethod, VerdictMissing, VerdictNote};
+use crate::facts::{Input, Method, Missing, Quantity};
 
 /// Share by which read noise may raise the noise of sky and dark for the recommended exposure (common practice, no
 /// source): 5 % more noise costs 10 % of the time.
@@ -40,31 +40,34 @@ pub struct BudgetInput<'a> {
 /// is; a rate that was measured below 0 counts as 0 in the sums. Uncertainties take the inputs as independent.
 pub fn noise_budget(input: &BudgetInput) -> NoiseBudget {
     let exposure = input.exposure_s.filter(|t| t.is_finite() && *t > 0.0);
-    let over_exposure = |rate: &Quantity, name: &str| match exposure {
-        None => Quantity::not_measurable("the exposure time is not known (card EXPTIME)"),
-        Some(t) if rate.is_known() => {
-            let words = format!("{name} rate times {t} s; {}", rate.how());
-            Quantity { method: words.into(), ..rate.scaled(t) }
-        }
-        Some(_) => Quantity::not_measurable(rate.why()),
+    let over_exposure = |q: &Quantity, method: &dyn Fn(f64, Box<Method>) -> VerdictMethod| match exposure {
+        None => Quantity::not_measurable(Missing::ExposureTime),
+        Some(t) if q.is_known() => Quantity { method: method(t, Box::new(q.method.clone())).into(), ..q.scaled(t) },
+        Some(_) => Quantity::not_measurable(q.because()),
     };
-    let sky_e2 = over_exposure(input.sky_e_per_px_s, "sky");
-    let dark_e2 = over_exposure(input.dark_e_per_px_s, "dark");
-    let read_e2 = variance_of(input.read_noise_e, "read noise squared");
+    let sky_e2 = over_exposure(input.sky_e_per_px_s, &|exposure_s, rate| VerdictMethod::SkyRateTimesExposure {
+        exposure_s,
+        rate,
+    });
+    let dark_e2 = over_exposure(input.dark_e_per_px_s, &|exposure_s, rate| VerdictMethod::DarkRateTimesExposure {
+        exposure_s,
+        rate,
+    });
+    let read_e2 = variance_of(input.read_noise_e, |read_noise| VerdictMethod::ReadNoiseSquared { read_noise });
     let quantisation_e2 = quantisation(input);
-    let adds = !input.read_noise_includes_quantisation;
-    let parts = [("the sky", &sky_e2), ("the dark current", &dark_e2), ("the read noise", &read_e2)];
-    let combined = |words: &str, f: &dyn Fn(&[f64]) -> f64| combine(&parts, &quantisation_e2, adds, words, f);
-    let mut total_e2 = combined("sum of the parts", &|p| p.iter().sum());
-    if total_e2.is_known() && adds && !quantisation_e2.is_known() {
-        total_e2 = total_e2.noted(format!("without the quantisation: {}", quantisation_e2.why()));
+    let adds = (!input.read_noise_includes_quantisation).then_some(&quantisation_e2);
+    let parts = [(Input::Sky, &sky_e2), (Input::DarkCurrent, &dark_e2), (Input::ReadNoise, &read_e2)];
+    let combined = |method, f: &dyn Fn(&[f64]) -> f64| combine(&parts, adds, method, f);
+    let mut total_e2 = combined(VerdictMethod::SumOfNoiseParts, &|p| p.iter().sum());
+    if let Some(unknown) = adds.filter(|q| total_e2.is_known() && !q.is_known()) {
+        total_e2 = total_e2.noted(VerdictNote::WithoutQuantisation { because: unknown.because() });
     }
-    let share = |i: usize, words: &str| combined(words, &|p| p[i] / p.iter().sum::<f64>());
+    let share = |i: usize, method| combined(method, &|p| p[i] / p.iter().sum::<f64>());
     NoiseBudget {
         total_e2,
-        sky_share: share(0, "sky over total variance"),
-        dark_share: share(1, "dark over total variance"),
-        read_share: share(2, "read noise over total variance"),
+        sky_share: share(0, VerdictMethod::SkyOverTotalVariance),
+        dark_share: share(1, VerdictMethod::DarkOverTotalVariance),
+        read_share: share(2, VerdictMethod::ReadNoiseOverTotalVariance),
         exposure_for_5_percent_read_s: swamping_exposure(input, READ_NOISE_SHARE),
         exposure_for_10_percent_read_s: swamping_exposure(input, MORE_READ_NOISE_SHARE),
         read_noise_adds: read_noise_adds(&sky_e2, &dark_e2, &read_e2),
@@ -77,43 +80,41 @@ pub fn noise_budget(input: &BudgetInput) -> NoiseBudget {
 
 /// Noise of an exposure over that of its sky and dark current alone, less 1: `sqrt(1 + R^2/(sky + dark)) - 1`.
 fn read_noise_adds(sky_e2: &Quantity, dark_e2: &Quantity, read_e2: &Quantity) -> Quantity {
-    let parts = [("the sky", sky_e2), ("the dark current", dark_e2), ("the read noise", read_e2)];
-    let none = Quantity::assumed(0.0, None, "counted nowhere here");
+    let parts = [(Input::Sky, sky_e2), (Input::DarkCurrent, dark_e2), (Input::ReadNoise, read_e2)];
     if sky_e2.value.unwrap_or(0.0).max(0.0) + dark_e2.value.unwrap_or(0.0).max(0.0) <= 0.0 && missing(&parts).is_none()
     {
-        return Quantity::not_measurable("neither sky nor dark current gives a signal above 0");
+        return Quantity::not_measurable(VerdictMissing::NoBackgroundAboveZero);
     }
-    let words = "root of the variance of sky, dark and reading over that of sky and dark, less 1";
-    combine(&parts, &none, false, words, &|p| (1.0 + p[2] / (p[0] + p[1])).sqrt() - 1.0)
+    combine(&parts, None, VerdictMethod::NoiseOverThatOfSkyAndDark, &|p| (1.0 + p[2] / (p[0] + p[1])).sqrt() - 1.0)
 }
 
 fn swamping_exposure(input: &BudgetInput, share: f64) -> Quantity {
     let inputs = [
-        ("the sky", input.sky_e_per_px_s),
-        ("the dark current", input.dark_e_per_px_s),
-        ("the read noise", input.read_noise_e),
+        (Input::Sky, input.sky_e_per_px_s),
+        (Input::DarkCurrent, input.dark_e_per_px_s),
+        (Input::ReadNoise, input.read_noise_e),
     ];
     if let Some(because) = missing(&inputs) {
         return Quantity::not_measurable(because);
     }
     let parameters = inputs.map(|(_, q)| Parameter::of(q, 0.0)).into_iter().flatten().collect::<Vec<_>>();
     if parameters[0].value + parameters[1].value <= 0.0 {
-        return Quantity::not_measurable("neither sky nor dark current gives a signal above 0");
+        return Quantity::not_measurable(VerdictMissing::NoBackgroundAboveZero);
     }
     let (value, sigma) = propagate(&parameters, |p| swamping_exposure_s(p[2], p[0] + p[1], share));
     let n = inputs.iter().map(|(_, q)| q.n).max().unwrap_or(0);
     let source = weakest(&inputs.map(|(_, q)| q));
-    let k = (1.0 + share).powi(2) - 1.0;
-    Quantity::with(source, value, sigma, format!("read noise squared over {k:.4} times sky and dark rate"), n)
+    let factor = (1.0 + share).powi(2) - 1.0;
+    Quantity::with(source, value, sigma, VerdictMethod::ReadNoiseSquaredOverRates { factor }, n)
 }
 
 /// `q^2`, with twice the relative uncertainty.
-fn variance_of(q: &Quantity, words: &str) -> Quantity {
+fn variance_of(q: &Quantity, method: impl Fn(Box<Method>) -> VerdictMethod) -> Quantity {
     match q.pair() {
-        None => Quantity::not_measurable(q.why()),
+        None => Quantity::not_measurable(q.because()),
         Some((v, s)) => {
             let sigma = q.sigma.map(|_| 2.0 * v.abs() * s);
-            Quantity::with(q.source, v * v, sigma, format!("{words}; {}", q.how()), q.n)
+            Quantity::with(q.source, v * v, sigma, method(Box::new(q.method.clone())), q.n)
         }
     }
 }
@@ -121,40 +122,37 @@ fn variance_of(q: &Quantity, words: &str) -> Quantity {
 /// Variance of a uniform spread over one step: `step^2/12`.
 fn quantisation(input: &BudgetInput) -> Quantity {
     let Some(step) = input.adu_step else {
-        return Quantity::not_measurable("the step between codes is not known: it needs integer data");
+        return Quantity::not_measurable(VerdictMissing::CodeStepUnknown);
     };
     let step_e = input.gain_e_per_adu.scaled(f64::from(step) / 12.0_f64.sqrt());
-    let q = variance_of(&step_e, &format!("code step of {step} ADU times gain, squared, over 12"));
+    let q = variance_of(&step_e, |gain| VerdictMethod::CodeStepSquared { step_adu: step, gain });
     if q.is_known() && input.read_noise_includes_quantisation {
-        return q.noted("already inside the read noise, so the total does not count it again");
+        return q.noted(VerdictNote::QuantisationInReadNoise);
     }
     q
 }
 
-/// A function of the parts; `f` sees sky, dark, read noise and, when it counts, quantisation, none below 0.
+/// A function of the parts; `f` sees sky, dark, read noise and, where it is given and known, quantisation, none below 0.
 fn combine(
-    parts: &[(&str, &Quantity); 3],
-    quantisation: &Quantity,
-    counts: bool,
-    words: &str,
+    parts: &[(Input, &Quantity); 3],
+    quantisation: Option<&Quantity>,
+    method: VerdictMethod,
     f: &dyn Fn(&[f64]) -> f64,
 ) -> Quantity {
     if let Some(because) = missing(parts) {
         return Quantity::not_measurable(because);
     }
     let mut inputs: Vec<&Quantity> = parts.iter().map(|(_, q)| *q).collect();
-    if counts && quantisation.is_known() {
-        inputs.push(quantisation);
-    }
+    inputs.extend(quantisation.filter(|q| q.is_known()));
     let parameters: Vec<Parameter> = inputs.iter().filter_map(|q| Parameter::of(q, 0.0)).collect();
     if parameters.iter().map(|p| p.value).sum::<f64>() <= 0.0 {
-        return Quantity::not_measurable("no source gives any noise: the inputs are not those of a real sensor");
+        return Quantity::not_measurable(VerdictMissing::NoNoiseAtAll);
     }
     let (value, sigma) = propagate(&parameters, f);
     let n = inputs.iter().map(|q| q.n).max().unwrap_or(0);
-    let result = Quantity::with(weakest(&inputs), value, sigma, words, n);
-    let below_zero = parts.iter().filter(|(_, q)| q.value.is_some_and(|v| v < 0.0)).map(|(name, _)| *name);
-    below_zero.fold(result, |r, name| r.noted(format!("{name} was measured below 0 and counts as 0")))
+    let result = Quantity::with(weakest(&inputs), value, sigma, method, n);
+    let below_zero = parts.iter().filter(|(_, q)| q.value.is_some_and(|v| v < 0.0)).map(|(what, _)| *what);
+    below_zero.fold(result, |r, what| r.noted(VerdictNote::BelowZeroCountsAsZero { what }))
 }
 
 #[cfg(test)]
@@ -243,17 +241,21 @@ mod tests {
     fn quantisation_inside_the_read_noise_is_not_counted_twice() {
         let b = Inputs::good().budget(Some(4), Some(120.0), true);
         assert_eq!(b.total_e2.value, Some(81.0));
-        assert!(b.quantisation_e2.why().contains("already inside"));
+        assert_eq!(b.quantisation_e2.notes, [VerdictNote::QuantisationInReadNoise.into()]);
     }
 
     #[test]
     fn an_unknown_dark_current_takes_the_shares_away_and_says_why() {
-        let inputs = Inputs { dark: Quantity::not_measurable("no dark frames"), ..Inputs::good() };
+        let inputs = Inputs { dark: Quantity::not_measurable(Missing::SensorTemperature), ..Inputs::good() };
         let b = inputs.budget(Some(1), Some(120.0), true);
         assert_eq!((b.sky_e2.value, b.dark_e2.value), (Some(60.0), None));
         for q in [&b.dark_e2, &b.total_e2, &b.sky_share, &b.read_share, &b.exposure_for_5_percent_read_s] {
             assert_eq!(q.value, None);
-            assert!(q.why().contains("no dark frames"), "{}", q.why());
+        }
+        let of_dark = Missing::input(Input::DarkCurrent, Missing::SensorTemperature);
+        assert_eq!(b.dark_e2.because(), Missing::SensorTemperature);
+        for q in [&b.total_e2, &b.sky_share, &b.read_share, &b.exposure_for_5_percent_read_s] {
+            assert_eq!(q.because(), of_dark);
         }
     }
 
@@ -262,7 +264,7 @@ mod tests {
         for exposure in [None, Some(0.0), Some(f64::NAN)] {
             let b = Inputs::good().budget(Some(1), exposure, true);
             assert_eq!(b.sky_share.value, None);
-            assert!(b.sky_e2.why().contains("EXPTIME"));
+            assert_eq!(b.sky_e2.because(), Missing::ExposureTime);
             assert!(b.exposure_for_5_percent_read_s.is_known());
         }
     }
@@ -271,7 +273,8 @@ mod tests {
     fn an_unknown_step_is_left_out_of_the_total_and_noted() {
         let b = Inputs::good().budget(None, Some(120.0), false);
         assert_eq!(b.total_e2.value, Some(81.0));
-        assert!(b.total_e2.why().contains("without the quantisation"));
+        let because = VerdictMissing::CodeStepUnknown.into();
+        assert_eq!(b.total_e2.notes, [VerdictNote::WithoutQuantisation { because }.into()]);
     }
 
     #[test]
@@ -279,7 +282,7 @@ mod tests {
         let inputs = Inputs { dark: measured(-0.01, 0.02), ..Inputs::good() };
         let b = inputs.budget(Some(1), Some(100.0), true);
         assert_eq!((b.dark_e2.value, b.total_e2.value), (Some(-1.0), Some(59.0)));
-        assert!(b.total_e2.why().contains("the dark current was measured below 0"));
+        assert_eq!(b.total_e2.notes, [VerdictNote::BelowZeroCountsAsZero { what: Input::DarkCurrent }.into()]);
         assert!(b.dark_share.sigma.unwrap() > 0.0);
     }
 

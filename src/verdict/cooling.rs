@@ -4,7 +4,8 @@ use super::propagation::{Draws, Parameter, missing, propagate, weakest};
 use super::result::{Cooling, CoolingRow};
 use super::thermal::CoolingLaw;
 use super::variance::{tolerable_dark, variance_rate};
-use crate::facts::{Quantity, Source, weaker};
+use crate::facts::{Input, Quantity, Source, weaker};
+use crate::report::words::quantity::missing as in_words;
 
 /// Drops of the sensor temperature in the table, C: round steps up to what one- and two-stage coolers reach, and the
 /// 13.5 C that the trade calls the least that is worth a cooler (common practice, no source).
@@ -70,8 +71,8 @@ impl State {
 pub fn cooling(input: &CoolingInput) -> Cooling {
     let exposure = input.exposure_s.filter(|t| t.is_finite() && *t > 0.0);
     let law_source = input.law.source;
-    let dark_named = [("the dark current", input.dark_e_per_px_s)];
-    if let Some(because) = missing(&dark_named) {
+    let dark_named = [(Input::DarkCurrent, input.dark_e_per_px_s)];
+    if let Some(because) = missing(&dark_named).map(|m| in_words(&m)) {
         // Where the reason already names what would help, nothing is added to it.
         let because = if because.contains("would supply it") {
             because
@@ -135,8 +136,8 @@ pub fn cooling(input: &CoolingInput) -> Cooling {
 
 /// Why no time ratio can be had, if so.
 pub(crate) fn noise_reason(input: &CoolingInput, exposure: Option<f64>) -> Option<String> {
-    let needed = [("the sky", input.sky_e_per_px_s), ("the read noise", input.read_noise_e)];
-    if let Some(because) = missing(&needed) {
+    let needed = [(Input::Sky, input.sky_e_per_px_s), (Input::ReadNoise, input.read_noise_e)];
+    if let Some(because) = missing(&needed).map(|m| in_words(&m)) {
         return Some(because);
     }
     if exposure.is_none() {

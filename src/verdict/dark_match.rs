@@ -3,12 +3,11 @@
 //! Darks at another temperature or of another exposure leave a part of the dark level, and the same part of its pattern
 //! from pixel to pixel. A master of N darks adds an Nth of one dark's noise to the lights.
 
-use crate::report::InWords;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
-use super::percent::percent;
 use super::propagation::{Parameter, propagate};
-use crate::facts::Quantity;
+use crate::facts::verdict::{VerdictMethod, VerdictMissing, VerdictNote};
+use crate::facts::{Missing, Quantity};
 
 /// Share of an exposure's noise from which the pattern left is worth a warning: added in quadrature to the noise of one
 /// frame 5 % are lost in it, but the pattern does not average out over a stack as the noise does.
@@ -23,8 +22,8 @@ pub struct DarkMatchInput<'a> {
     pub dark_s: f64,
     pub light_celsius: f64,
     pub light_s: f64,
-    /// In what else they differ: gain setting, offset, read-out.
-    pub differences: &'a [String],
+    /// In what else they differ.
+    pub differences: &'a [Difference],
     /// Dark rates at the temperature of the lights and of the darks, e-/px/s.
     pub light_rate: &'a Quantity,
     pub dark_rate: &'a Quantity,
@@ -39,7 +38,7 @@ pub struct DarkMatchInput<'a> {
 }
 
 /// Noise variance of a pixel in the mean of all lights, e-^2, darks subtracted.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct StackNoise {
     pub lights: usize,
     /// With a master dark free of noise and of a perfect match.
@@ -50,8 +49,37 @@ pub struct StackNoise {
     pub undithered_e2: Quantity,
 }
 
+/// A setting of the camera that a dark must share with the lights.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Setting {
+    Gain,
+    Offset,
+    ReadoutMode,
+}
+
+/// A setting in which darks differ from lights; `None` is one that the headers do not tell.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Difference {
+    /// As the report that it was read from words it.
+    Quoted(String),
+    Of {
+        setting: Setting,
+        darks: Option<String>,
+        lights: Option<String>,
+    },
+}
+
+/// Temperatures and exposures that were held against each other, C and s.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Compared {
+    pub dark_celsius: f64,
+    pub dark_s: f64,
+    pub light_celsius: f64,
+    pub light_s: f64,
+}
+
 /// What subtracting the darks would leave.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct DarkMatch {
     /// Darks that match best.
     pub darks: usize,
@@ -59,7 +87,7 @@ pub struct DarkMatch {
     pub temperature_mismatch_c: Option<f64>,
     pub exposure_mismatch_s: Option<f64>,
     /// Settings in which they differ.
-    pub differences: Vec<String>,
+    pub differences: Vec<Difference>,
     /// Dark level left in the lights, e-/px: negative where too much is taken off.
     pub residual_level_e: Quantity,
     /// Standard deviation from pixel to pixel that is left, hot pixels aside, e-.
@@ -70,13 +98,16 @@ pub struct DarkMatch {
     pub added_variance_share: Quantity,
     /// What that makes of a stack.
     pub stack: StackNoise,
-    pub sentence: String,
+    /// What the mismatches are the differences of; `None` where nothing was compared.
+    #[serde(skip)]
+    pub compared: Option<Compared>,
 }
 
 impl DarkMatch {
     /// Nothing to subtract, or nothing known of it.
-    pub fn not_measurable(because: &str) -> Self {
-        let unknown = || Quantity::not_measurable(because);
+    pub fn not_measurable(because: impl Into<Missing>) -> Self {
+        let because = because.into();
+        let unknown = || Quantity::not_measurable(because.clone());
         Self {
             darks: 0,
             temperature_mismatch_c: None,
@@ -87,7 +118,7 @@ impl DarkMatch {
             pattern_share_of_noise: unknown(),
             added_variance_share: unknown(),
             stack: StackNoise { lights: 0, perfect_e2: unknown(), dithered_e2: unknown(), undithered_e2: unknown() },
-            sentence: format!("How well darks match these lights is not measurable, because {because}."),
+            compared: None,
         }
     }
 
@@ -101,13 +132,13 @@ impl DarkMatch {
 /// Level and pattern that subtracting the darks leaves, and the noise that it adds.
 pub fn dark_match(input: &DarkMatchInput) -> DarkMatch {
     let residual_level_e = residual_level(input);
-    let pattern = residual_level_e.times(input.relative_dsnu, "level left times the spread of ordinary pixels' rates");
+    let pattern = residual_level_e.times(input.relative_dsnu, VerdictMethod::LevelTimesSpreadOfRates);
     let residual_pattern_e = Quantity { value: pattern.value.map(f64::abs), ..pattern };
     let noise = inverse_root(input.total_e2);
-    let pattern_share_of_noise = residual_pattern_e.times(&noise, "pattern left over the noise of one light");
+    let pattern_share_of_noise = residual_pattern_e.times(&noise, VerdictMethod::PatternOverNoise);
     let added_variance_share = added_variance(input);
     let stack = stack(input, &added_variance_share, &residual_pattern_e);
-    let mut result = DarkMatch {
+    DarkMatch {
         darks: input.darks,
         temperature_mismatch_c: Some(input.light_celsius - input.dark_celsius),
         exposure_mismatch_s: Some(input.light_s - input.dark_s),
@@ -117,17 +148,20 @@ pub fn dark_match(input: &DarkMatchInput) -> DarkMatch {
         pattern_share_of_noise,
         added_variance_share,
         stack,
-        sentence: String::new(),
-    };
-    result.sentence = sentence(input, &result);
-    result
+        compared: Some(Compared {
+            dark_celsius: input.dark_celsius,
+            dark_s: input.dark_s,
+            light_celsius: input.light_celsius,
+            light_s: input.light_s,
+        }),
+    }
 }
 
 /// `D_l t_l - D_d t_d`. Its error: that of the rate, common to both, and that of the step between the temperatures.
 fn residual_level(input: &DarkMatchInput) -> Quantity {
     let (Some((light, light_sigma)), Some((dark, _))) = (input.light_rate.pair(), input.dark_rate.pair()) else {
         let unknown = if input.light_rate.is_known() { input.dark_rate } else { input.light_rate };
-        return Quantity::not_measurable(unknown.why());
+        return Quantity::not_measurable(unknown.because());
     };
     let (in_lights, in_darks) = (light * input.light_s, dark * input.dark_s);
     let residual = in_lights - in_darks;
@@ -141,7 +175,7 @@ fn residual_level(input: &DarkMatchInput) -> Quantity {
         input.light_rate.source,
         residual,
         Some(by_rate.hypot(by_step)),
-        "dark charge of a light less that of a dark, from the dark law; n counts darks",
+        VerdictMethod::DarkChargeDifference,
         input.darks,
     )
 }
@@ -152,8 +186,8 @@ fn added_variance(input: &DarkMatchInput) -> Quantity {
         (input.dark_rate.pair(), input.read_noise_e.pair(), input.total_e2.pair())
     else {
         let all = [input.dark_rate, input.read_noise_e, input.total_e2];
-        let unknown = all.into_iter().find(|q| !q.is_known()).map_or("nothing is known of it".to_owned(), |q| q.why());
-        return Quantity::not_measurable(unknown);
+        let unknown = all.into_iter().find(|q| !q.is_known());
+        return Quantity::not_measurable(unknown.map_or(Missing::Unstated, Quantity::because));
     };
     let n = input.darks as f64;
     let one = rate * input.dark_s + read * read;
@@ -162,7 +196,7 @@ fn added_variance(input: &DarkMatchInput) -> Quantity {
     Quantity::measured(
         share,
         sigma.hypot(share * total_sigma / total),
-        "noise of the mean of the darks over that of one light, variances; n counts darks",
+        VerdictMethod::MasterOverLightVariance,
         input.darks,
     )
 }
@@ -170,24 +204,22 @@ fn added_variance(input: &DarkMatchInput) -> Quantity {
 /// `V_L/M`, `V_L/M + (V_D/N + P^2)/M` and `V_L/M + V_D/N + P^2`, P the pattern left; an unknown pattern counts as none.
 fn stack(input: &DarkMatchInput, added: &Quantity, pattern_e: &Quantity) -> StackNoise {
     let none = Parameter { value: 0.0, sigma: 0.0, min: 0.0 };
-    let told = |words: &str, f: &dyn Fn(f64, f64) -> f64| {
+    let told = |method: VerdictMethod, f: &dyn Fn(f64, f64) -> f64| {
         let (Some(total), Some(share)) = (Parameter::of(input.total_e2, 0.0), Parameter::of(added, 0.0)) else {
             let unknown = if input.total_e2.is_known() { added } else { input.total_e2 };
-            return Quantity::not_measurable(unknown.why());
+            return Quantity::not_measurable(unknown.because());
         };
         let parameters = [total, share, Parameter::of(pattern_e, 0.0).unwrap_or(none)];
         let (value, sigma) = propagate(&parameters, |p| f(p[0], p[0] * p[1] + p[2] * p[2]));
-        let told = Quantity::with(input.total_e2.source, value, sigma, words, input.lights);
-        if pattern_e.is_known() { told } else { told.noted("without the pattern left, which is not known") }
+        let told = Quantity::with(input.total_e2.source, value, sigma, method, input.lights);
+        if pattern_e.is_known() { told } else { told.noted(VerdictNote::WithoutPattern) }
     };
     let m = input.lights.max(1) as f64;
     StackNoise {
         lights: input.lights,
-        perfect_e2: told("variance of a light over their number", &|light, _| light / m),
-        dithered_e2: told("variance of a light with its darks over their number", &|light, darks| (light + darks) / m),
-        undithered_e2: told("variance of a light over their number, and that of the darks", &|light, darks| {
-            light / m + darks
-        }),
+        perfect_e2: told(VerdictMethod::LightVarianceOverLights, &|light, _| light / m),
+        dithered_e2: told(VerdictMethod::DarkenedVarianceOverLights, &|light, darks| (light + darks) / m),
+        undithered_e2: told(VerdictMethod::LightVarianceOverLightsAndDarks, &|light, darks| light / m + darks),
     }
 }
 
@@ -195,55 +227,12 @@ fn stack(input: &DarkMatchInput, added: &Quantity, pattern_e: &Quantity) -> Stac
 fn inverse_root(variance: &Quantity) -> Quantity {
     match variance.pair() {
         Some((v, sigma)) if v > 0.0 => {
-            let method = "noise of one light";
+            let method = VerdictMethod::NoiseOfOneLight;
             Quantity::with(variance.source, v.sqrt().recip(), Some(0.5 * sigma * v.powf(-1.5)), method, variance.n)
         }
-        Some(_) => Quantity::not_measurable("the light has no noise"),
-        None => Quantity::not_measurable(variance.why()),
+        Some(_) => Quantity::not_measurable(VerdictMissing::LightWithoutNoise),
+        None => Quantity::not_measurable(variance.because()),
     }
-}
-
-fn sentence(input: &DarkMatchInput, found: &DarkMatch) -> String {
-    let frames = if input.darks == 1 { "1 dark".to_owned() } else { format!("{} darks", input.darks) };
-    let mut text = format!(
-        "The best match for lights of {} s at {:.1} °C: {frames} of {} s at {:.1} °C",
-        input.light_s, input.light_celsius, input.dark_s, input.dark_celsius
-    );
-    if !input.differences.is_empty() {
-        text += &format!(", but with {}: they do not fit these lights", input.differences.join(" and "));
-    }
-    text += ". ";
-    let level = &found.residual_level_e;
-    if !level.is_known() {
-        return text + &format!("What subtracting them leaves is not measurable, because {}.", level.why());
-    }
-    text += &format!("Subtracting them would leave {} of dark level", level.text("e-/px"));
-    if found.pattern_share_of_noise.is_known() {
-        text += &format!(
-            " and {} of pattern, {} of the noise of one light",
-            found.residual_pattern_e.text("e-"),
-            percent(&found.pattern_share_of_noise)
-        );
-    }
-    text += ".";
-    if found.added_variance_share.is_known() {
-        text += &format!(" Their own noise adds {} to its variance.", percent(&found.added_variance_share));
-    }
-    let stack = &found.stack;
-    if let (Some(perfect), Some(dithered), Some(still)) =
-        (stack.perfect_e2.value, stack.dithered_e2.value, stack.undithered_e2.value)
-        && stack.lights > 1
-        && perfect > 0.0
-    {
-        text += &format!(
-            " In the mean of all {} lights, darks and what they leave add {:.1} % to the noise variance where the lights were \
-             dithered, {:.0} % where they were not.",
-            stack.lights,
-            100.0 * (dithered / perfect - 1.0),
-            100.0 * (still / perfect - 1.0)
-        );
-    }
-    text
 }
 
 #[cfg(test)]
@@ -255,7 +244,7 @@ mod tests {
     }
 
     /// Lights of D = 0.5 e-/px/s, 300 s, with darks taken `warmer` C colder; step 6 C.
-    fn matched(warmer: f64, dark_s: f64, dsnu: &Quantity, differences: &[String]) -> DarkMatch {
+    fn matched(warmer: f64, dark_s: f64, dsnu: &Quantity, differences: &[Difference]) -> DarkMatch {
         let dark_rate = 0.5;
         dark_match(&DarkMatchInput {
             darks: 20,
@@ -283,7 +272,7 @@ mod tests {
             assert!((got.residual_level_e.value.unwrap() - level).abs() < 1e-4, "{got:?}");
             assert!((got.residual_pattern_e.value.unwrap() - 0.2 * level.abs()).abs() < 1e-4, "{got:?}");
             assert!((got.pattern_share_of_noise.value.unwrap() - 0.2 * level.abs() / 18.0).abs() < 1e-5);
-            assert!(got.is_worth_a_warning(), "{}", got.sentence);
+            assert!(got.is_worth_a_warning(), "{got:?}");
         }
     }
 
@@ -293,17 +282,11 @@ mod tests {
         let got = matched(0.0, 300.0, &measured(0.2, 0.01), &[]);
         assert!((got.added_variance_share.value.unwrap() - 159.0 / 20.0 / 324.0).abs() < 1e-12);
         assert_eq!((got.residual_level_e.value, got.is_worth_a_warning()), (Some(0.0), false));
-        assert!(got.sentence.contains("20 darks of 300 s"), "{}", got.sentence);
         // The same row: 60 lights, undithered, dithered, perfect 13.35, 5.5325, 5.40 e-^2.
         let stack = &got.stack;
         for (told, e2) in [(&stack.undithered_e2, 13.35), (&stack.dithered_e2, 5.5325), (&stack.perfect_e2, 5.40)] {
             assert!((told.value.unwrap() - e2).abs() < 1e-9, "{told:?}");
         }
-        assert!(
-            got.sentence.contains("2.5 % to the noise variance") && got.sentence.contains("147 %"),
-            "{}",
-            got.sentence
-        );
     }
 
     #[test]
@@ -320,14 +303,17 @@ mod tests {
         let shorter = matched(0.0, 240.0, &measured(0.2, 0.01), &[]);
         assert!((shorter.residual_level_e.value.unwrap() - 30.0).abs() < 1e-9);
         assert_eq!(shorter.exposure_mismatch_s, Some(60.0));
-        let other = matched(0.0, 300.0, &measured(0.2, 0.01), &["gain setting 0 instead of 100".to_owned()]);
-        assert!(other.is_worth_a_warning() && other.sentence.contains("gain setting 0"), "{}", other.sentence);
+        let (darks, lights) = (Some("0".to_owned()), Some("100".to_owned()));
+        let differences = [Difference::Of { setting: Setting::Gain, darks, lights }];
+        let other = matched(0.0, 300.0, &measured(0.2, 0.01), &differences);
+        assert!(other.is_worth_a_warning() && other.differences == differences, "{other:?}");
     }
 
     #[test]
     fn an_unknown_spread_leaves_the_pattern_unknown_for_a_reason() {
-        let got = matched(1.0, 300.0, &Quantity::not_measurable("two darks would show it"), &[]);
-        assert!(got.residual_level_e.is_known() && got.residual_pattern_e.why().contains("two darks"));
-        assert!(!got.is_worth_a_warning() && !got.sentence.contains("pattern"), "{}", got.sentence);
+        let unknown = Quantity::not_measurable(VerdictMissing::NoSpreadOfDarkRates);
+        let got = matched(1.0, 300.0, &unknown, &[]);
+        assert!(got.residual_level_e.is_known() && !got.is_worth_a_warning());
+        assert_eq!(got.residual_pattern_e.because(), unknown.because());
     }
 }

@@ -1,12 +1,12 @@
 //! Sampling over all sessions of a filter.
 
-use crate::report::InWords;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use super::propagation::weakest;
 use super::result::SamplingVerdict;
 use super::sampling::verdict_of;
-use crate::facts::Quantity;
+use crate::facts::verdict::{VerdictMethod, VerdictMissing};
+use crate::facts::{Missing, Quantity};
 
 /// A session's part.
 #[derive(Debug, Clone, Copy)]
@@ -22,7 +22,7 @@ pub struct SessionWidth<'a> {
 }
 
 /// The verdict on all sessions of a filter with one camera and binning.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct FilterSampling {
     pub filter: Option<String>,
     pub camera: Option<String>,
@@ -58,9 +58,8 @@ fn mean(members: &[&SessionWidth]) -> Quantity {
         members.iter().filter_map(|s| s.px_per_fwhm.pair().map(|(v, e)| (v, e, s.lights.max(1) as f64))).collect();
     let all: f64 = known.iter().map(|k| k.2).sum();
     if known.is_empty() {
-        return Quantity::not_measurable(
-            members.first().map_or("there is no session".to_owned(), |s| s.px_per_fwhm.why()),
-        );
+        let none = || Missing::from(VerdictMissing::NoSession);
+        return Quantity::not_measurable(members.first().map_or_else(none, |s| s.px_per_fwhm.because()));
     }
     let value = known.iter().map(|(v, _, w)| v * w).sum::<f64>() / all;
     let own = known.iter().map(|(_, e, w)| (e * w / all).powi(2)).sum::<f64>();
@@ -68,8 +67,8 @@ fn mean(members: &[&SessionWidth]) -> Quantity {
     let squares = known.iter().map(|(v, _, w)| w / all * (v - value).powi(2)).sum::<f64>();
     let scatter = if known.len() > 1 { squares / (n - 1.0) } else { 0.0 };
     let inputs: Vec<&Quantity> = members.iter().map(|s| s.px_per_fwhm).filter(|q| q.is_known()).collect();
-    let words = "FWHM before the pixel over the pixel, mean over sessions by their lights; n counts sessions";
-    Quantity::with(weakest(&inputs), value, Some(own.max(scatter).sqrt()), words, known.len())
+    let method = VerdictMethod::MeanOverSessionsByLights;
+    Quantity::with(weakest(&inputs), value, Some(own.max(scatter).sqrt()), method, known.len())
 }
 
 #[cfg(test)]
@@ -96,7 +95,7 @@ mod tests {
         assert!((got[0].px_per_fwhm.value.unwrap() - 2.25).abs() < 1e-12);
         assert!((got[0].px_per_fwhm.sigma.unwrap() - 0.259_807_6).abs() < 1e-6);
         assert_eq!((got[0].verdict, got[0].sessions.len()), (SamplingVerdict::WellSampled, 2));
-        assert_eq!((got[1].verdict, got[1].px_per_fwhm.why().as_str()), (SamplingVerdict::Undetermined, "clouds"));
+        assert_eq!((got[1].verdict, got[1].px_per_fwhm.because()), (SamplingVerdict::Undetermined, unknown.because()));
         assert_eq!(got[2].verdict, SamplingVerdict::Marginal);
     }
 }

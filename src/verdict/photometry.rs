@@ -4,14 +4,11 @@
 //! `VT0 - 2.5 log10(sky / scale^2)`. VT is the band of the catalogue (Tycho-2, Hog et al. 2000, A&A 355, L27), not that of
 //! the filter; what that does is seen in the scatter of single stars, and the sky, of one colour, may be off by as much.
 
-use crate::report::InWords;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
-use crate::facts::Quantity;
+use crate::facts::verdict::{VerdictMethod, VerdictMissing, VerdictNote};
+use crate::facts::{Input, Missing, Quantity};
 use crate::units::{MAGNITUDES_PER_DECADE, MAGNITUDES_PER_RELATIVE, flux_of_magnitudes};
-
-/// The caution that stands with every magnitude.
-const OTHER_BAND: &str = "VT is the catalogue's band, not the filter's";
 
 /// What the zero point is made of.
 #[derive(Debug, Clone)]
@@ -27,7 +24,7 @@ pub struct PhotometryInput<'a> {
 }
 
 /// Brightness of stars and sky in magnitudes, and how steadily the stars' light came.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Photometry {
     /// VT magnitude of a star that gives 1 e-/s.
     pub zero_point_vt_mag: Quantity,
@@ -39,21 +36,19 @@ pub struct Photometry {
     pub sky_vt_mag_per_arcsec2: Quantity,
     /// Least and largest light of the same stars over that in the frame of median transparency, of the frames used.
     pub transparency_range: Option<[f64; 2]>,
-    /// The same in words; empty where nothing is known.
-    pub sentence: String,
 }
 
 impl Photometry {
     /// Nothing known, for the reason given.
-    pub fn none(why: &str) -> Self {
-        let unknown = || Quantity::not_measurable(why);
+    pub fn none(because: impl Into<Missing>) -> Self {
+        let because = because.into();
+        let unknown = || Quantity::not_measurable(because.clone());
         Self {
             zero_point_vt_mag: unknown(),
             e_per_s_at_vt_0: unknown(),
             star_scatter_mag: None,
             sky_vt_mag_per_arcsec2: unknown(),
             transparency_range: None,
-            sentence: String::new(),
         }
     }
 }
@@ -64,74 +59,56 @@ pub fn photometry(input: &PhotometryInput) -> Photometry {
     let e_per_s = match zero_point.pair() {
         Some((mag, sigma)) => {
             let (value, sigma) = flux_of_magnitudes(mag, sigma);
-            Quantity::measured(value, sigma, "from the zero point; n counts stars", zero_point.n).noted(OTHER_BAND)
+            Quantity::measured(value, sigma, VerdictMethod::LightAtMagnitudeZero, zero_point.n)
+                .noted(VerdictNote::CatalogueBand)
         }
-        None => Quantity::not_measurable(zero_point.why()),
+        None => Quantity::not_measurable(zero_point.because()),
     };
     let sky = sky(input, &zero_point);
     let known: Vec<f64> = input.transparency.iter().filter_map(|t| t.value).collect();
     let transparency_range = (known.len() > 1)
         .then(|| known.iter().fold([f64::INFINITY, f64::NEG_INFINITY], |[low, high], t| [low.min(*t), high.max(*t)]));
-    let mut told = Vec::new();
-    if let (Some(_), Some(scatter)) = (zero_point.value, input.star_scatter_mag) {
-        told.push(format!(
-            "A star of VT magnitude {} gives one electron a second ({OTHER_BAND}; single stars scatter by {scatter:.2} mag).",
-            zero_point.text("")
-        ));
-    }
-    if sky.is_known() {
-        told.push(format!("The sky is at {}.", sky.text("mag/arcsec²")));
-    }
-    if let Some([low, high]) = transparency_range {
-        told.push(format!(
-            "From frame to frame the same stars gave {:.0} to {:.0} % of the median frame's light.",
-            100.0 * low,
-            100.0 * high
-        ));
-    }
     Photometry {
         zero_point_vt_mag: zero_point,
         e_per_s_at_vt_0: e_per_s,
         star_scatter_mag: input.star_scatter_mag,
         sky_vt_mag_per_arcsec2: sky,
         transparency_range,
-        sentence: told.join(" "),
     }
 }
 
 fn zero_point(input: &PhotometryInput) -> Quantity {
     let Some((zero, sigma)) = input.zero_point_adu.pair() else {
-        return Quantity::not_measurable(input.zero_point_adu.why());
+        return Quantity::not_measurable(input.zero_point_adu.because());
     };
     let Some((gain, sigma_gain)) = input.gain_e_per_adu.pair() else {
-        return Quantity::not_measurable(format!("no gain: {}", input.gain_e_per_adu.why()));
+        return Quantity::not_measurable(Missing::without(Input::Gain, input.gain_e_per_adu.because()));
     };
     let value = zero + MAGNITUDES_PER_DECADE * gain.log10();
     let sigma = sigma.hypot(MAGNITUDES_PER_RELATIVE * sigma_gain / gain);
-    let method = "median over the matched stars of VT + 2.5 log10(e-/s); n counts stars";
-    Quantity::measured(value, sigma, method, input.zero_point_adu.n).noted(OTHER_BAND)
+    let method = VerdictMethod::ZeroPointOfMatchedStars;
+    Quantity::measured(value, sigma, method, input.zero_point_adu.n).noted(VerdictNote::CatalogueBand)
 }
 
 fn sky(input: &PhotometryInput, zero_point: &Quantity) -> Quantity {
     let Some((zero, sigma)) = zero_point.pair() else {
-        return Quantity::not_measurable(zero_point.why());
+        return Quantity::not_measurable(zero_point.because());
     };
     let Some((rate, sigma_rate)) = input.sky_e_per_px_s.pair().filter(|r| r.0 > 0.0) else {
         return Quantity::not_measurable(match input.sky_e_per_px_s.value {
-            Some(_) => "no light of the sky stands out from bias and dark".to_owned(),
-            None => format!("no sky rate: {}", input.sky_e_per_px_s.why()),
+            Some(_) => VerdictMissing::SkyNotAboveBiasAndDark.into(),
+            None => Missing::without(Input::SkyRate, input.sky_e_per_px_s.because()),
         });
     };
     let Some((scale, sigma_scale)) = input.image_scale.pair() else {
-        return Quantity::not_measurable(format!("no image scale: {}", input.image_scale.why()));
+        return Quantity::not_measurable(Missing::without(Input::ImageScale, input.image_scale.because()));
     };
     let value = zero - MAGNITUDES_PER_DECADE * (rate / (scale * scale)).log10();
     let relative = (sigma_rate / rate).hypot(2.0 * sigma_scale / scale);
     // The sky has one colour: it may lie as far from the stars' mean as any star does.
     let colour = input.star_scatter_mag.unwrap_or(0.0);
     let sigma = sigma.hypot(MAGNITUDES_PER_RELATIVE * relative).hypot(colour);
-    let method = "sky rate a square arcsec against the zero point; the scatter of single stars is in the error";
-    Quantity::measured(value, sigma, method, zero_point.n).noted(OTHER_BAND)
+    Quantity::measured(value, sigma, VerdictMethod::SkyAgainstZeroPoint, zero_point.n).noted(VerdictNote::CatalogueBand)
 }
 
 #[cfg(test)]
@@ -165,7 +142,6 @@ mod tests {
         // 10^(20.752575/2.5) = 2 x 10^8.
         assert!((got.e_per_s_at_vt_0.value.unwrap() / 2e8 - 1.0).abs() < 1e-9);
         assert_eq!(got.transparency_range, Some([0.8, 1.0]));
-        assert!(got.sentence.contains("80 to 100 %"), "{}", got.sentence);
     }
 
     // C7.1 and C7.3, evaluated outside this project: what skies of known brightness give in pixels of 1.5 arcsec.
@@ -204,7 +180,7 @@ mod tests {
             sky_e_per_px_s: &unknown,
             image_scale: &known(2.0, 0.0),
         });
-        assert_eq!(got.zero_point_vt_mag.why(), "no gain: no flats");
-        assert!(got.sentence.starts_with("From frame to frame"), "{}", got.sentence);
+        assert_eq!(got.zero_point_vt_mag.because(), Missing::without(Input::Gain, unknown.because()));
+        assert_eq!(got.transparency_range, Some([0.9, 1.0]));
     }
 }

@@ -1,12 +1,11 @@
 //! Uncertainty of a computed number from those of its inputs: by differences one standard uncertainty to each side, or
 //! by seeded draws where inputs sit near a bound or the formula bends.
 
-use crate::report::InWords;
 use rand::SeedableRng;
 use rand_distr::{Distribution, StandardNormal};
 use rand_xoshiro::Xoshiro256PlusPlus;
 
-use crate::facts::{Quantity, Source, weaker};
+use crate::facts::{Input, Missing, Quantity, Source, weaker};
 
 /// Draws: they fix a standard uncertainty to 1.1 %, less than its second digit.
 const DRAWS: usize = 4000;
@@ -108,12 +107,9 @@ pub fn weakest(inputs: &[&Quantity]) -> Source {
     inputs.iter().fold(Source::Measured, |s, q| weaker(s, q.source))
 }
 
-/// Why the first of the named inputs without a value has none: `name: reason`. `None` when all are known.
-pub fn missing(inputs: &[(&str, &Quantity)]) -> Option<String> {
-    inputs.iter().find(|(_, q)| !q.is_known()).map(|(name, q)| match q.why().as_str() {
-        "" => format!("{name} is not known"),
-        why => format!("{name} is not known: {why}"),
-    })
+/// Why the first of the inputs without a value has none. `None` when all are known.
+pub(crate) fn missing(inputs: &[(Input, &Quantity)]) -> Option<Missing> {
+    inputs.iter().find(|(_, q)| !q.is_known()).map(|(what, q)| Missing::input(*what, q.because()))
 }
 
 #[cfg(test)]
@@ -173,7 +169,10 @@ mod tests {
     fn the_missing_input_is_named() {
         let sky = Quantity::not_measurable("no bias frames");
         let read = Quantity::rig(3.0, "read_noise_e");
-        assert_eq!(missing(&[("read noise", &read), ("sky", &sky)]).unwrap(), "sky is not known: no bias frames");
-        assert_eq!(missing(&[("read noise", &read)]), None);
+        assert_eq!(
+            missing(&[(Input::ReadNoise, &read), (Input::Sky, &sky)]),
+            Some(Missing::input(Input::Sky, sky.because()))
+        );
+        assert_eq!(missing(&[(Input::ReadNoise, &read)]), None);
     }
 }

@@ -1,11 +1,11 @@
 //! Answers about one session: parts of the `sessions[]` entries of the report.
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use crate::facts::{Quantity, Source};
 
 /// How the pixels suit the star image.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum SamplingVerdict {
     /// Below 1.5 px per FWHM.
@@ -45,7 +45,7 @@ pub struct Sampling {
 }
 
 /// Noise variances of one exposure, e^2 per pixel.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct NoiseBudget {
     pub sky_e2: Quantity,
     pub dark_e2: Quantity,

@@ -10,7 +10,8 @@ use super::profile::StarProfile;
 use super::propagation::{Parameter, missing, propagate, weakest};
 use super::result::{Sampling, SamplingVerdict};
 use super::suited::common_band;
-use crate::facts::Quantity;
+use crate::facts::{Input, Quantity};
+use crate::report::words::quantity::missing as in_words;
 
 /// Below this many pixels per FWHM photometry and positions suffer: Howell, Handbook of CCD Astronomy (extract).
 pub const UNDER_SAMPLED_PX: f64 = 1.5;
@@ -115,7 +116,8 @@ pub fn sampling(input: &SamplingInput) -> Sampling {
 }
 
 fn undetermined(fwhm: &Quantity) -> Sampling {
-    let because = missing(&[("the star image", fwhm)])
+    let because = missing(&[(Input::StarImage, fwhm)])
+        .map(|m| in_words(&m))
         .unwrap_or_else(|| "the stars are no wider than the pixel alone makes them".to_owned());
     let none = || Quantity::not_measurable(because.clone());
     Sampling {
@@ -147,11 +149,11 @@ fn of_shape(shape: [&Quantity; 2], words: &str, f: impl Fn(StarProfile) -> Optio
 /// Efficiency now, best factor on the pixel, efficiency there; or the reason why not.
 fn noise_costs(input: &SamplingInput, beta: &Quantity, exposure_s: f64) -> Result<[Quantity; 3], String> {
     let named = [
-        ("the sky", input.sky_e_per_px_s),
-        ("the dark current", input.dark_e_per_px_s),
-        ("the read noise", input.read_noise_e),
+        (Input::Sky, input.sky_e_per_px_s),
+        (Input::DarkCurrent, input.dark_e_per_px_s),
+        (Input::ReadNoise, input.read_noise_e),
     ];
-    if let Some(because) = missing(&named) {
+    if let Some(because) = missing(&named).map(|m| in_words(&m)) {
         return Err(because);
     }
     if input.sky_e_per_px_s.value.is_some_and(|sky| sky <= 0.0) {

@@ -1,12 +1,11 @@
 //! Where stars saturate: how many clip now, and the exposure at which the brighter ones would.
 
-use crate::report::InWords;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
-use super::percent::percent;
 use super::profile::StarProfile;
 use super::propagation::weakest;
-use crate::facts::Quantity;
+use crate::facts::verdict::{VerdictMethod, VerdictMissing};
+use crate::facts::{Input, Missing, Quantity};
 use crate::stats::{MEDIAN_TO_MEAN_ERROR, mean_and_std, median};
 
 /// Share of the stars bright enough to be fitted that may clip: these lose their colour and their use for photometry
@@ -37,13 +36,12 @@ pub struct SaturationInput<'a> {
 }
 
 /// Saturated stars of a session.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Saturation {
     /// Stars with a clipped core over all stars.
     pub clipped_share: Quantity,
     /// Exposure at which [`CLIPPED_SHARE`] of the stars bright enough for a fit clip, s.
     pub exposure_for_tenth_clipped_s: Quantity,
-    pub sentence: String,
 }
 
 /// Counts and extrapolates: charge grows with time, so a star whose brightest pixel stands at `p` above the bias clips after
@@ -51,47 +49,25 @@ pub struct Saturation {
 pub fn saturation(input: &SaturationInput) -> Saturation {
     let (clipped, stars) = input.lights.iter().fold((0, 0), |(c, n), l| (c + l.clipped, n + l.stars));
     let clipped_share = if stars == 0 {
-        Quantity::not_measurable("no stars were measured")
+        Quantity::not_measurable(VerdictMissing::NoStarsMeasured)
     } else {
         let share = clipped as f64 / stars as f64;
         // Binomial error; one star more or less where none clips.
         let sigma = (share * (1.0 - share) / stars as f64).sqrt().max((stars as f64).recip());
-        Quantity::measured(
-            share,
-            sigma,
-            "stars with a clipped core over all stars of the lights; n counts stars",
-            stars,
-        )
+        Quantity::measured(share, sigma, VerdictMethod::ClippedOverAllStars, stars)
     };
-    let exposure_for_tenth_clipped_s = match clipping_exposure(input) {
-        Ok(found) => found,
-        Err(because) => Quantity::not_measurable(because),
-    };
-    let limit = match exposure_for_tenth_clipped_s.is_known() {
-        true => format!(
-            "a tenth of the stars bright enough for a fit would clip in {}",
-            exposure_for_tenth_clipped_s.text("s")
-        ),
-        false => format!(
-            "the exposure in which a tenth of the brighter stars clip is not measurable, because {}",
-            exposure_for_tenth_clipped_s.why()
-        ),
-    };
-    let sentence = match clipped_share.is_known() {
-        true => format!("Of all stars {} clip in this exposure; {limit}.", percent(&clipped_share)),
-        false => format!("Whether stars clip is not measurable, because {}.", clipped_share.why()),
-    };
-    Saturation { clipped_share, exposure_for_tenth_clipped_s, sentence }
+    let exposure_for_tenth_clipped_s = clipping_exposure(input).unwrap_or_else(Quantity::not_measurable);
+    Saturation { clipped_share, exposure_for_tenth_clipped_s }
 }
 
-fn clipping_exposure(input: &SaturationInput) -> Result<Quantity, String> {
-    let t = input.exposure_s.filter(|t| *t > 0.0).ok_or("the exposure time is not known (card EXPTIME)")?;
-    let known = |q: &Quantity, name: &str| q.value.ok_or_else(|| format!("{name} is not known: {}", q.why()));
-    let room = known(input.saturation_adu, "the saturation level")? - known(input.bias_adu, "the bias level")?;
+fn clipping_exposure(input: &SaturationInput) -> Result<Quantity, Missing> {
+    let t = input.exposure_s.filter(|t| *t > 0.0).ok_or(Missing::ExposureTime)?;
+    let known = |q: &Quantity, what: Input| q.value.ok_or_else(|| Missing::input(what, q.because()));
+    let room = known(input.saturation_adu, Input::SaturationLevel)? - known(input.bias_adu, Input::BiasLevel)?;
     let bias = input.bias_adu.value.unwrap_or(0.0);
-    let width = known(input.fwhm_px, "the star width")?;
+    let width = known(input.fwhm_px, Input::StarWidth)?;
     let star = StarProfile::new(width, input.beta.value.filter(|b| *b > 1.0).unwrap_or(f64::INFINITY))
-        .ok_or("the stars are no wider than the pixel alone makes them")?;
+        .ok_or(VerdictMissing::StarsAsWideAsThePixel)?;
     let recorded = star.pixel_flux(0.0, 0.0) / star.density(0.0);
     let of_light = |light: &LightStars| {
         let mut exposures: Vec<f64> = light
@@ -109,18 +85,16 @@ fn clipping_exposure(input: &SaturationInput) -> Result<Quantity, String> {
     let found: Vec<f64> = lights.iter().copied().filter_map(of_light).collect();
     if 2 * found.len() <= lights.len() {
         return Err(match lights.len() {
-            0 => "no stars were fitted".to_owned(),
-            _ => "more than a tenth of them clip in the present exposure already".to_owned(),
+            0 => VerdictMissing::NoStarsFitted.into(),
+            _ => VerdictMissing::TenthClipsAlready.into(),
         });
     }
     let n = found.len() as f64;
     let scatter = mean_and_std(&found).map_or(0.0, |(_, s)| s * MEDIAN_TO_MEAN_ERROR / (n - 1.0).max(1.0).sqrt());
-    let value = median(&found).ok_or("no stars were fitted")?;
+    let value = median(&found).ok_or(VerdictMissing::NoStarsFitted)?;
     let sources = weakest(&[input.saturation_adu, input.bias_adu, input.fwhm_px]);
-    let words =
-        "exposure times room above the bias over the brightest pixel of the star at that rank, median over lights";
     let sigma = (found.len() > 1).then_some(scatter);
-    Ok(Quantity::with(sources, value, sigma, words, found.len()))
+    Ok(Quantity::with(sources, value, sigma, VerdictMethod::RoomOverBrightestPixel, found.len()))
 }
 
 #[cfg(test)]
@@ -158,8 +132,8 @@ mod tests {
         assert!((got.exposure_for_tenth_clipped_s.value.unwrap() / second - 1.0).abs() < 1e-6);
         assert_eq!(got.clipped_share.value, Some(1.0 / 40.0));
         let many = session(12_000.0, 5);
-        assert!(many.exposure_for_tenth_clipped_s.why().contains("clip in the present exposure already"));
-        assert!(many.sentence.contains("12.5"), "{}", many.sentence);
+        assert_eq!(many.exposure_for_tenth_clipped_s.because(), VerdictMissing::TenthClipsAlready.into());
+        assert_eq!(many.clipped_share.value, Some(0.125));
     }
 
     #[test]

@@ -1,5 +1,6 @@
 //! Image scale of one frame: from its celestial WCS, else from pixel pitch and focal length.
 
+use crate::facts::verdict::{PitchReading, RefusedOptics, VerdictMethod, VerdictMissing, VerdictNote};
 use crate::facts::{Quantity, Source};
 use crate::folder::{Carded, FrameHeader, PixelReadings};
 use crate::units::ARCSEC_PER_RADIAN;
@@ -13,41 +14,37 @@ pub const SCALE_RANGE_ARCSEC_PER_PX: [f64; 2] = [0.05, 100.0];
 /// (common practice, no source), and temperature and field correctors move them by as much again.
 const DISAGREEMENT: f64 = 0.02;
 
-/// What supplies a missing scale.
-const REMEDY: &str =
-    "the cards XPIXSZ and FOCALLEN, the rig keys pixel_um and focal_mm, or frames with a celestial WCS";
-
 /// Image scale, arcsec per recorded pixel.
 ///
 /// Formula: the scale of the WCS where there is one, else `206264.806 * pixel * binning / focal length`. A pixel pitch
-/// that may or may not contain the binning gives no value but both readings in the note.
+/// that may or may not contain the binning gives no value but both readings in the reason.
 pub fn image_scale(header: &FrameHeader) -> Quantity {
     let optics = from_optics(header);
     let Some(wcs) = header.wcs_arcsec_per_px.as_ref() else {
         return optics.quantity();
     };
     if !plausible(wcs.value) {
-        return optics.quantity().noted(format!(
-            "the scale of the WCS ({:.4} arcsec/px, {}) lies outside {} to {} arcsec/px and is refused",
-            wcs.value, wcs.card, SCALE_RANGE_ARCSEC_PER_PX[0], SCALE_RANGE_ARCSEC_PER_PX[1]
-        ));
+        let refused = VerdictNote::WcsRefused { card: wcs.card.clone(), arcsec_per_px: wcs.value };
+        return optics.quantity().noted(refused);
     }
     let source = if wcs.from_rig { Source::Rig } else { Source::Measured };
-    let measured = Quantity::with(source, wcs.value, None, format!("celestial WCS, {}", wcs.card), 1);
+    let measured = Quantity::with(source, wcs.value, None, VerdictMethod::CelestialWcs { card: wcs.card.clone() }, 1);
     match optics {
-        Optics::Scale { value, .. } if (value / wcs.value - 1.0).abs() > DISAGREEMENT => measured.noted(format!(
-            "pixel pitch and focal length give {value:.3} arcsec/px, {:+.1} % from the WCS: check focal length and binning",
-            100.0 * (value / wcs.value - 1.0)
-        )),
-        Optics::Ambiguous { physical, binned, ref card } => {
+        Optics::Scale { value, .. } if (value / wcs.value - 1.0).abs() > DISAGREEMENT => {
+            let percent = 100.0 * (value / wcs.value - 1.0);
+            measured.noted(VerdictNote::OpticsDisagree { arcsec_per_px: value, percent })
+        }
+        Optics::Ambiguous { physical, binned, card } => {
             let close = |v: f64| (v / wcs.value - 1.0).abs() <= DISAGREEMENT;
-            match (close(physical), close(binned)) {
-                (true, _) => measured.noted(format!("the WCS agrees with {card} as the physical pixel")),
-                (_, true) => measured.noted(format!("the WCS agrees with {card} as the binned pixel")),
-                _ => measured.noted(format!(
-                    "neither reading of {card} ({physical:.3} or {binned:.3} arcsec/px) agrees with the WCS to 2 %"
-                )),
-            }
+            measured.noted(match (close(physical), close(binned)) {
+                (true, _) => VerdictNote::WcsAgreesWithPhysicalPixel { card },
+                (_, true) => VerdictNote::WcsAgreesWithBinnedPixel { card },
+                _ => VerdictNote::NeitherPixelAgreesWithWcs {
+                    card,
+                    physical_arcsec_per_px: physical,
+                    binned_arcsec_per_px: binned,
+                },
+            })
         }
         _ => measured,
     }
@@ -58,7 +55,7 @@ enum Optics {
     Scale {
         value: f64,
         source: Source,
-        method: String,
+        method: VerdictMethod,
     },
     /// Scale if the pitch is that of the physical pixel, and if it already contains the binning.
     Ambiguous {
@@ -67,7 +64,7 @@ enum Optics {
         card: String,
     },
     Unknown {
-        because: String,
+        because: VerdictMissing,
     },
 }
 
@@ -75,11 +72,11 @@ impl Optics {
     fn quantity(&self) -> Quantity {
         match self {
             Self::Scale { value, source, method } => Quantity::with(*source, *value, None, method.clone(), 1),
-            Self::Ambiguous { physical, binned, card } => Quantity::not_measurable(format!(
-                "the frame is binned and nothing tells whether {card} contains the binning: {physical:.3} arcsec/px if \
-                 {card} is the physical pixel, {binned:.3} if it is the binned one; the rig key \
-                 pixel_includes_binning settles it"
-            )),
+            Self::Ambiguous { physical, binned, card } => Quantity::not_measurable(VerdictMissing::AmbiguousPitch {
+                card: card.clone(),
+                physical_arcsec_per_px: *physical,
+                binned_arcsec_per_px: *binned,
+            }),
             Self::Unknown { because } => Quantity::not_measurable(because.clone()),
         }
     }
@@ -89,50 +86,44 @@ fn from_optics(header: &FrameHeader) -> Optics {
     let (pixel, focal) = match (usable(header.pixel_um.as_ref()), usable(header.focal_mm.as_ref())) {
         (Some(pixel), Some(focal)) => (pixel, focal),
         (pixel, focal) => {
-            let lacking = match (pixel, focal) {
-                (None, None) => "neither pixel pitch nor focal length is known",
-                (None, _) => "the pixel pitch is not known",
-                _ => "the focal length is not known",
+            let because = match (pixel, focal) {
+                (None, None) => VerdictMissing::NeitherPitchNorFocalLength,
+                (None, _) => VerdictMissing::NoPixelPitch,
+                _ => VerdictMissing::NoFocalLength,
             };
-            return Optics::Unknown { because: format!("{lacking}; {REMEDY} would supply it") };
+            return Optics::Unknown { because };
         }
     };
     let scale = |um: f64| ARCSEC_PER_RADIAN * um * 1e-3 / focal.value;
-    let (value, words) = match header.pixel_readings() {
-        Some(PixelReadings::One { um, words }) => (scale(um), words),
+    let (value, reading) = match header.pixel_readings() {
+        Some(PixelReadings::One { um, reading }) => (scale(um), reading),
         Some(PixelReadings::Two { as_binned_um, as_physical_um }) => {
             let (binned, physical) = (scale(as_binned_um), scale(as_physical_um));
             if plausible(binned) || plausible(physical) {
                 return Optics::Ambiguous { physical, binned, card: pixel.card.clone() };
             }
-            (binned, "")
+            (binned, PitchReading::Binned)
         }
-        None => (scale(pixel.value), ""),
+        None => (scale(pixel.value), PitchReading::Unbinned),
     };
     if !plausible(value) {
         return Optics::Unknown { because: refusal(value, pixel, focal) };
     }
     let source = if pixel.from_rig || focal.from_rig { Source::Rig } else { Source::Header };
-    Optics::Scale {
-        value,
-        source,
-        method: format!("pixel pitch {} over focal length {}{words}", pixel.card, focal.card),
-    }
+    let (pitch_card, focal_card) = (pixel.card.clone(), focal.card.clone());
+    Optics::Scale { value, source, method: VerdictMethod::PitchOverFocalLength { pitch_card, focal_card, reading } }
 }
 
 /// Why a scale from optics is refused, with the metres that it may have been meant in.
-fn refusal(value: f64, pixel: &Carded<f64>, focal: &Carded<f64>) -> String {
-    let [low, high] = SCALE_RANGE_ARCSEC_PER_PX;
-    let guess = if plausible(value * 1e-3) {
-        format!(" (if {} is in metres the scale would be {:.3} arcsec/px)", focal.card, value * 1e-3)
-    } else {
-        String::new()
-    };
-    format!(
-        "{} = {} um and {} = {} mm give {value:.4} arcsec/px, outside {low} to {high}, which is refused{guess}; {REMEDY} \
-         would supply it",
-        pixel.card, pixel.value, focal.card, focal.value
-    )
+fn refusal(value: f64, pixel: &Carded<f64>, focal: &Carded<f64>) -> VerdictMissing {
+    VerdictMissing::ImplausibleOptics(RefusedOptics {
+        pitch_card: pixel.card.clone(),
+        pitch_um: pixel.value,
+        focal_card: focal.card.clone(),
+        focal_mm: focal.value,
+        arcsec_per_px: value,
+        if_metres_arcsec_per_px: Some(value * 1e-3).filter(|scale| plausible(*scale)),
+    })
 }
 
 fn plausible(scale: f64) -> bool {
@@ -147,8 +138,8 @@ fn usable(length: Option<&Carded<f64>>) -> Option<&Carded<f64>> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::facts::{Help, Missing, Note};
     use crate::folder::FrameKind;
-    use crate::report::InWords;
 
     fn header(pixel_um: Option<f64>, focal_mm: Option<f64>, binning: u32) -> FrameHeader {
         FrameHeader {
@@ -204,18 +195,28 @@ mod tests {
     fn a_binned_pitch_that_may_contain_the_binning_gives_both_readings() {
         let got = image_scale(&header(Some(3.76), Some(530.0), 2));
         assert_eq!(got.value, None);
-        assert!(got.why().contains("2.927 arcsec/px if XPIXSZ is the physical pixel, 1.463 if"), "{}", got.why());
-        assert!(got.why().contains("pixel_includes_binning"));
+        let Missing::Verdict(VerdictMissing::AmbiguousPitch { card, physical_arcsec_per_px, binned_arcsec_per_px }) =
+            got.because()
+        else {
+            panic!("{got:?}")
+        };
+        assert_eq!(card, "XPIXSZ");
+        assert!((physical_arcsec_per_px - 2.926_626).abs() < 1e-6 && (binned_arcsec_per_px - 1.463_313).abs() < 1e-6);
+        assert_eq!(got.because().would_help(), [Help::RigKey("pixel_includes_binning")]);
     }
 
     #[test]
     fn the_reading_can_be_forced_and_is_said() {
         let mut binned = header(Some(7.52), Some(530.0), 2);
-        for (includes, want, words) in [(true, 2.926_626, "binned pixel"), (false, 5.853_252, "physical pixel")] {
+        for (includes, want, reading) in
+            [(true, 2.926_626, PitchReading::Binned), (false, 5.853_252, PitchReading::PhysicalTimesBinning)]
+        {
             binned.pixel_includes_binning = Some(includes);
             let got = image_scale(&binned);
             assert!((got.value.unwrap() - want).abs() < 1e-5);
-            assert!(got.how().contains(words), "{}", got.how());
+            let (pitch_card, focal_card) = ("XPIXSZ".to_owned(), "FOCALLEN".to_owned());
+            let method = VerdictMethod::PitchOverFocalLength { pitch_card, focal_card, reading };
+            assert_eq!(got.method, method.into());
         }
     }
 
@@ -226,16 +227,22 @@ mod tests {
         let got = image_scale(&h);
         assert!((got.value.unwrap() - 2.926_62).abs() < 1e-5);
         assert_eq!(got.source, Source::Measured);
-        assert!(got.why().contains("XPIXSZ as the physical pixel"));
+        assert_eq!(got.notes, [VerdictNote::WcsAgreesWithPhysicalPixel { card: "XPIXSZ".to_owned() }.into()]);
     }
 
     #[test]
     fn a_wcs_that_disagrees_with_the_optics_is_noted() {
         let mut h = header(Some(3.76), Some(530.0), 1);
         h.wcs_arcsec_per_px = Some(Carded::new(1.40, "CD1_1"));
-        assert!(image_scale(&h).why().contains("+4.5 %"), "{}", image_scale(&h).why());
+        let notes = image_scale(&h).notes;
+        let [Note::Verdict(VerdictNote::OpticsDisagree { arcsec_per_px, percent })] = notes[..] else {
+            panic!("{notes:?}")
+        };
+        // By hand: 1.463313 over 1.40.
+        assert!((arcsec_per_px - 1.463_313).abs() < 1e-6 && (percent - 4.5223).abs() < 1e-3, "{percent}");
         h.wcs_arcsec_per_px = Some(Carded::new(1.45, "CD1_1"));
-        assert_eq!(image_scale(&h).remark(), None);
+        let agreeing = image_scale(&h);
+        assert!(agreeing.is_known() && agreeing.notes.is_empty());
     }
 
     #[test]
@@ -244,7 +251,8 @@ mod tests {
         h.wcs_arcsec_per_px = Some(Carded::new(3600.0, "CD1_1"));
         let got = image_scale(&h);
         assert!((got.value.unwrap() - 1.463_313).abs() < 1e-6);
-        assert!(got.why().contains("refused"));
+        let refused = VerdictNote::WcsRefused { card: "CD1_1".to_owned(), arcsec_per_px: 3600.0 };
+        assert_eq!(got.notes, [refused.into()]);
     }
 
     #[test]
@@ -252,17 +260,20 @@ mod tests {
         for focal in [0.0, -1.0, f64::NAN] {
             let got = scale(3.76, focal);
             assert_eq!(got.value, None);
-            assert!(got.why().contains("FOCALLEN") && got.why().contains("focal_mm"));
+            assert_eq!(got.because(), VerdictMissing::NoFocalLength.into());
+            let help = got.because().would_help();
+            assert!(help.contains(&Help::Card("FOCALLEN")) && help.contains(&Help::RigKey("focal_mm")));
         }
         assert_eq!(image_scale(&header(None, Some(530.0), 1)).value, None);
-        assert!(image_scale(&header(None, None, 1)).why().contains("neither"));
+        assert_eq!(image_scale(&header(None, None, 1)).because(), VerdictMissing::NeitherPitchNorFocalLength.into());
     }
 
     #[test]
     fn metres_are_suggested_and_not_taken() {
         let got = scale(3.76, 0.53);
         assert_eq!(got.value, None);
-        assert!(got.why().contains("metres the scale would be 1.463"), "{}", got.why());
+        let Missing::Verdict(VerdictMissing::ImplausibleOptics(refused)) = got.because() else { panic!("{got:?}") };
+        assert!((refused.if_metres_arcsec_per_px.unwrap() - 1.463_313).abs() < 1e-6, "{refused:?}");
     }
 
     #[test]

@@ -1,11 +1,11 @@
 //! What makes a star as wide as it is: parts that add in quadrature, as far as one set of frames tells them apart.
 
-use crate::report::InWords;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use super::propagation::{Parameter, propagate, weakest};
 use super::seeing::{QUOTED_WAVELENGTH_NM, airmass_factor, diffraction_fwhm_arcsec};
-use crate::facts::Quantity;
+use crate::facts::verdict::{VerdictMethod, VerdictMissing, VerdictNote, WidthPart};
+use crate::facts::{Missing, Quantity};
 
 /// Mean over a frame of a term that grows with the square of the distance from the centre, over its value in a corner.
 const MEAN_OF_SQUARE: f64 = 1.0 / 3.0;
@@ -30,7 +30,7 @@ pub struct WidthInput<'a> {
 }
 
 /// Parts of the width on the sky, FWHM in arcsec; the squares of all but the pixel's add up to that of the width.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct WidthBudget {
     /// What the pixel adds to the recorded width.
     pub pixel_arcsec: Quantity,
@@ -46,11 +46,7 @@ pub struct WidthBudget {
     pub rest_arcsec: Quantity,
     /// The rest as it would be at the zenith, were it all seeing: over airmass^0.6.
     pub rest_at_zenith_arcsec: Quantity,
-    pub sentence: String,
 }
-
-const FOCUS: &str = "not separable: a slow change of focus widens stars as a change of the seeing does; frames at several \
-                     positions of the focuser would tell them apart";
 
 /// The budget. A part that is not known counts as none in the rest, and its note says so.
 ///
@@ -64,7 +60,7 @@ pub fn width_budget(input: &WidthInput) -> WidthBudget {
     let diffraction_arcsec = diffraction(input.aperture_mm);
     let (Some(width), Some(scale)) = (Parameter::of(input.fwhm_px, 0.0), Parameter::of(input.image_scale, 0.0)) else {
         let unknown = if input.fwhm_px.is_known() { input.image_scale } else { input.fwhm_px };
-        return WidthBudget::unknown(&unknown.why(), diffraction_arcsec);
+        return WidthBudget::unknown(&unknown.because(), diffraction_arcsec);
     };
     let limit = of(&diffraction_arcsec, 0.0, none);
     let parameters = [
@@ -75,79 +71,72 @@ pub fn width_budget(input: &WidthInput) -> WidthBudget {
         of(input.corner_fwhm_ratio, 1.0, level),
         limit,
     ];
-    let told = |needs: &[&Quantity], words: &str, f: &dyn Fn(&[f64]) -> f64| {
-        if let Some(q) = needs.iter().find(|q| !q.is_known()) {
-            return Quantity::not_measurable(q.why());
-        }
-        let (value, sigma) = propagate(&parameters, f);
-        Quantity::with(weakest(needs), value, sigma, words, needs[0].n)
+    let part = |needed: &Quantity, method, f: &dyn Fn(&[f64]) -> f64| {
+        told(&parameters, &[input.fwhm_px, input.image_scale, needed], method, f)
     };
-    let both = [input.fwhm_px, input.image_scale];
-    let with = |q| [both[0], both[1], q];
-    let rest_words = "root of the width's square less those of the parts that are told apart";
-    let mut rest_arcsec = told(&both, rest_words, &|p| (square(p) - parts(p)).sqrt());
-    if !rest_arcsec.is_known() {
-        rest_arcsec = Quantity::not_measurable(
-            "the parts together are wider than the star: check the aperture, the focal length and the pixel size",
-        );
-    }
-    let uncounted: Vec<&str> = [
-        ("elongation", input.shared_ellipticity),
-        ("field", input.corner_fwhm_ratio),
-        ("diffraction", &diffraction_arcsec),
-    ]
-    .iter()
-    .filter(|(_, q)| !q.is_known())
-    .map(|(name, _)| *name)
-    .collect();
-    if rest_arcsec.is_known() && !uncounted.is_empty() {
-        rest_arcsec = rest_arcsec.noted(format!("still contains what is not measurable: {}", uncounted.join(", ")));
-    }
-    let rest_at_zenith_arcsec = match input.airmass.filter(|x| *x >= 1.0) {
-        Some(x) if rest_arcsec.is_known() => Quantity {
-            method: format!("the rest over airmass^0.6, airmass {x:.3}; seeing at most").into(),
-            ..rest_arcsec.scaled(airmass_factor(x).recip())
-        },
-        Some(_) => rest_arcsec.clone(),
-        None => Quantity::not_measurable("the airmass is not known (card AIRMASS)"),
-    };
-    let mut budget = WidthBudget {
-        pixel_arcsec: told(&with(input.recorded_fwhm_px), "recorded width over that before the pixel", &|p| {
-            p[2] * (p[1] * p[1] - p[0] * p[0]).max(0.0).sqrt()
+    let pixel = |p: &[f64]| p[2] * (p[1] * p[1] - p[0] * p[0]).max(0.0).sqrt();
+    let rest_arcsec = rest(input, &parameters, &diffraction_arcsec);
+    WidthBudget {
+        pixel_arcsec: part(input.recorded_fwhm_px, VerdictMethod::RecordedOverTrueWidth, &pixel),
+        elongation_arcsec: part(input.shared_ellipticity, VerdictMethod::WidthTimesSharedEllipticity, &|p| {
+            elongation(p).sqrt()
         }),
-        elongation_arcsec: told(
-            &with(input.shared_ellipticity),
-            "width times the root of the shared ellipticity",
-            &|p| elongation(p).sqrt(),
-        ),
-        field_arcsec: told(
-            &with(input.corner_fwhm_ratio),
-            "mean width over the frame beyond that at its centre",
-            &|p| field(p).sqrt(),
-        ),
-        focus_drift_arcsec: Quantity::not_measurable(FOCUS),
+        field_arcsec: part(input.corner_fwhm_ratio, VerdictMethod::WidthOverThatAtCentre, &|p| field(p).sqrt()),
+        focus_drift_arcsec: Quantity::not_measurable(VerdictMissing::FocusDriftNotSeparable),
         diffraction_arcsec,
+        rest_at_zenith_arcsec: at_zenith(&rest_arcsec, input.airmass),
         rest_arcsec,
-        rest_at_zenith_arcsec,
-        sentence: String::new(),
-    };
-    budget.sentence = sentence(&budget);
-    budget
+    }
 }
 
 impl WidthBudget {
-    fn unknown(because: &str, diffraction_arcsec: Quantity) -> Self {
-        let unknown = || Quantity::not_measurable(because);
+    fn unknown(because: &Missing, diffraction_arcsec: Quantity) -> Self {
+        let unknown = || Quantity::not_measurable(because.clone());
         Self {
             pixel_arcsec: unknown(),
             diffraction_arcsec,
             elongation_arcsec: unknown(),
             field_arcsec: unknown(),
-            focus_drift_arcsec: Quantity::not_measurable(FOCUS),
+            focus_drift_arcsec: Quantity::not_measurable(VerdictMissing::FocusDriftNotSeparable),
             rest_arcsec: unknown(),
             rest_at_zenith_arcsec: unknown(),
-            sentence: format!("What limits the width is not measurable, because {because}."),
         }
+    }
+}
+
+/// A part; or the reason of the first of its needs that is not known.
+fn told(parameters: &[Parameter], needs: &[&Quantity], method: VerdictMethod, f: &dyn Fn(&[f64]) -> f64) -> Quantity {
+    if let Some(q) = needs.iter().find(|q| !q.is_known()) {
+        return Quantity::not_measurable(q.because());
+    }
+    let (value, sigma) = propagate(parameters, f);
+    Quantity::with(weakest(needs), value, sigma, method, needs[0].n)
+}
+
+/// What the known parts leave of the width.
+fn rest(input: &WidthInput, parameters: &[Parameter], diffraction_arcsec: &Quantity) -> Quantity {
+    let needs = [input.fwhm_px, input.image_scale];
+    let rest = told(parameters, &needs, VerdictMethod::WidthLessParts, &|p| (square(p) - parts(p)).sqrt());
+    if !rest.is_known() {
+        return Quantity::not_measurable(VerdictMissing::PartsWiderThanStar);
+    }
+    let named = [
+        (WidthPart::Elongation, input.shared_ellipticity),
+        (WidthPart::Field, input.corner_fwhm_ratio),
+        (WidthPart::Diffraction, diffraction_arcsec),
+    ];
+    let parts: Vec<WidthPart> = named.iter().filter(|(_, q)| !q.is_known()).map(|(part, _)| *part).collect();
+    if parts.is_empty() { rest } else { rest.noted(VerdictNote::StillContains { parts }) }
+}
+
+fn at_zenith(rest: &Quantity, airmass: Option<f64>) -> Quantity {
+    match airmass.filter(|x| *x >= 1.0) {
+        Some(x) if rest.is_known() => Quantity {
+            method: VerdictMethod::RestAtZenith { airmass: x }.into(),
+            ..rest.scaled(airmass_factor(x).recip())
+        },
+        Some(_) => rest.clone(),
+        None => Quantity::not_measurable(VerdictMissing::NoAirmass),
     }
 }
 
@@ -172,35 +161,11 @@ fn diffraction(aperture_mm: &Quantity) -> Quantity {
     match aperture_mm.value.filter(|a| *a > 0.0) {
         Some(aperture) => {
             let value = diffraction_fwhm_arcsec(aperture, QUOTED_WAVELENGTH_NM);
-            let words = format!("clear aperture of {aperture:.0} mm at {QUOTED_WAVELENGTH_NM:.0} nm");
-            Quantity::with(aperture_mm.source, value, None, words, 1)
+            let method = VerdictMethod::ClearAperture { aperture_mm: aperture, wavelength_nm: QUOTED_WAVELENGTH_NM };
+            Quantity::with(aperture_mm.source, value, None, method, 1)
         }
-        None => Quantity::not_measurable("the aperture is not known (card APTDIA or rig key aperture_mm)"),
+        None => Quantity::not_measurable(VerdictMissing::NoAperture),
     }
-}
-
-fn sentence(b: &WidthBudget) -> String {
-    let named = [
-        ("diffraction", &b.diffraction_arcsec),
-        ("what draws all stars out alike", &b.elongation_arcsec),
-        ("growth towards the corners", &b.field_arcsec),
-    ];
-    let known: Vec<String> =
-        named.iter().filter(|(_, q)| q.is_known()).map(|(name, q)| format!("{name} {}", q.text("arcsec"))).collect();
-    if !b.rest_arcsec.is_known() {
-        return format!("What limits the width is not measurable, because {}.", b.rest_arcsec.why());
-    }
-    let zenith = match b.rest_at_zenith_arcsec.is_known() {
-        true => format!(", {} at the zenith were it all seeing", b.rest_at_zenith_arcsec.text("arcsec")),
-        false => String::new(),
-    };
-    let of_these = if known.is_empty() { String::new() } else { format!("{} and, ", known.join(", ")) };
-    format!(
-        "The width is made of, added in quadrature, {of_these}what frames in one focus cannot separate, seeing, focus and its \
-         drift and round wander of the guiding: {} together{zenith}. The pixel adds {} to what is recorded.",
-        b.rest_arcsec.text("arcsec"),
-        b.pixel_arcsec.text("arcsec")
-    )
 }
 
 #[cfg(test)]
@@ -235,7 +200,7 @@ mod tests {
         assert!((got.rest_arcsec.value.unwrap() / 2.5 - 1.0).abs() < STATED, "{:?}", got.rest_arcsec);
         assert_eq!(got.rest_at_zenith_arcsec.value, got.rest_arcsec.value);
         assert!((got.pixel_arcsec.value.unwrap() - 0.68).abs() < 1e-9);
-        assert!(got.focus_drift_arcsec.why().contains("not separable"));
+        assert_eq!(got.focus_drift_arcsec.because(), VerdictMissing::FocusDriftNotSeparable.into());
     }
 
     #[test]
@@ -244,7 +209,7 @@ mod tests {
         let [zenith, low] = [1.0, 2.0].map(|x| budget(4.0, 0.1, 1.1, Some(x)).rest_at_zenith_arcsec.value.unwrap());
         assert!((zenith / low - 1.515_716_6).abs() < STATED);
         let unknown = budget(4.0, 0.1, 1.1, None);
-        assert!(unknown.rest_at_zenith_arcsec.why().contains("AIRMASS") && !unknown.sentence.contains("zenith"));
+        assert_eq!(unknown.rest_at_zenith_arcsec.because(), VerdictMissing::NoAirmass.into());
     }
 
     #[test]
@@ -257,7 +222,7 @@ mod tests {
     #[test]
     fn parts_wider_than_the_star_are_no_budget() {
         let got = budget(1.2, 0.1, 1.1, Some(1.2));
-        assert!(got.rest_arcsec.why().contains("check the aperture") && got.sentence.contains("not measurable"));
+        assert_eq!(got.rest_arcsec.because(), VerdictMissing::PartsWiderThanStar.into());
     }
 
     #[test]
@@ -274,8 +239,9 @@ mod tests {
         };
         let got = width_budget(&input);
         assert!((got.rest_arcsec.value.unwrap() - 4.5).abs() < 1e-9);
-        assert!(got.rest_arcsec.why().contains("elongation, field, diffraction"), "{:?}", got.rest_arcsec);
+        let parts = vec![WidthPart::Elongation, WidthPart::Field, WidthPart::Diffraction];
+        assert_eq!(got.rest_arcsec.notes, [VerdictNote::StillContains { parts }.into()]);
         input.image_scale = &unknown;
-        assert!(width_budget(&input).sentence.contains("not measurable, because 12 stars"));
+        assert_eq!(width_budget(&input).rest_arcsec.because(), unknown.because());
     }
 }

@@ -18,6 +18,7 @@ mod tests {
     use serde_json::Value;
 
     use super::*;
+    use crate::report::Parts;
     use crate::report::sample;
 
     fn parsed() -> Value {
@@ -137,8 +138,8 @@ mod tests {
         shuffled.sessions.reverse();
         shuffled.warnings.reverse();
         shuffled.answers.reverse();
-        let again =
-            Report::new(shuffled.answers, shuffled.sessions, shuffled.sensors, shuffled.frames, shuffled.warnings);
+        let Report { answers, sessions, advice, filters, sensors, frames, warnings, .. } = shuffled;
+        let again = Report::new(Parts { answers, sessions, advice, filters, sensors, frames, warnings });
         assert_eq!(json(&r).unwrap(), json(&again).unwrap());
     }
 }

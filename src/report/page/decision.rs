@@ -111,6 +111,7 @@ pub fn over_filters(report: &Report) -> Vec<String> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::report::Parts;
     use crate::report::sample;
 
     #[test]
@@ -128,7 +129,8 @@ mod tests {
     fn nights_of_one_filter_are_told_together() {
         let report = sample::report();
         assert!(over_filters(&report).is_empty());
-        let twice = Report::new(Vec::new(), vec![report.sessions[0].clone(); 2], Vec::new(), Vec::new(), Vec::new());
+        let sessions = vec![report.sessions[0].clone(); 2];
+        let twice = Report::new(Parts { filters: sample::filters(&sessions), sessions, ..Parts::default() });
         let [told] = &over_filters(&twice)[..] else { panic!("{:?}", over_filters(&twice)) };
         assert!(told.contains("all 2 sessions in L") && told.contains("well-sampled"), "{told}");
     }

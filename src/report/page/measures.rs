@@ -3,6 +3,7 @@
 use serde::Serialize;
 
 use crate::report::model::Report;
+use crate::report::words::advice;
 use crate::report::words::numbers::{typographic, with_unit};
 use crate::verdict::Advice;
 
@@ -23,8 +24,8 @@ pub(crate) fn measures(report: &Report) -> Vec<MeasureLine> {
     let worthwhile = |a: &&Advice| a.extra_hours_per_100_hours.value.is_some_and(|h| h >= LEAST_HOURS);
     let line = |a: &Advice| MeasureLine {
         session: a.session_id.clone(),
-        measure: a.measure,
-        sentence: typographic(&a.sentence),
+        measure: advice::measure(a.measure),
+        sentence: typographic(&advice::to_do(&a.to_do)),
         hours: typographic(&with_unit(&a.extra_hours_per_100_hours, "h")),
     };
     report.advice.iter().filter(worthwhile).map(line).collect()

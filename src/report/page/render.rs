@@ -25,6 +25,7 @@ mod tests {
 
     use super::*;
     use crate::facts::sensor::{DarkModel, DarkRates};
+    use crate::report::Parts;
     use crate::report::page::sheet::{SCRIPT, SCRIPT_HASH};
     use crate::report::sample;
 
@@ -147,7 +148,7 @@ mod tests {
 
     #[test]
     fn an_empty_report_still_makes_a_page() {
-        let empty = Report::new(Vec::new(), Vec::new(), Vec::new(), Vec::new(), Vec::new());
+        let empty = Report::new(Parts::default());
         assert!(html(&empty).unwrap().contains("Of 0 files found"));
     }
 

@@ -1,6 +1,7 @@
 //! How one file was understood, as a letter for the terminal.
 
 use crate::report::InWords;
+use crate::report::words::verdict::pitch_reading;
 use jiff::civil::DateTime;
 
 use super::columns::{clean, columns, wrapped};
@@ -288,7 +289,9 @@ fn pixel_words(h: &FrameHeader) -> String {
     );
     match h.pixel_readings() {
         None => format!("{binning}; the pitch of a recorded pixel is not known."),
-        Some(PixelReadings::One { um, words }) => format!("{binning}; a recorded pixel is {} um{words}.", number(um)),
+        Some(PixelReadings::One { um, reading }) => {
+            format!("{binning}; a recorded pixel is {} um{}.", number(um), pitch_reading(reading))
+        }
         Some(PixelReadings::Two { as_binned_um, as_physical_um }) => format!(
             "{binning}; a recorded pixel is {} um if the stated pitch contains the binning, {} um if not: rig key \
              pixel_includes_binning settles it.",

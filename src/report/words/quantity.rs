@@ -69,6 +69,9 @@ pub(crate) fn missing(reason: &Missing) -> String {
             ref because => format!("{} is not known: {}", input(*what), missing(because)),
         },
         Missing::Neither { one, other } => format!("{}; {}", missing(one), missing(other)),
+        Missing::Without { what, because } => {
+            format!("no {}: {}", input(*what).trim_start_matches("the "), missing(because))
+        }
         Missing::ExposureTime => "the exposure time is not known (card EXPTIME)".to_owned(),
         Missing::SensorTemperature => "the sensor temperature is not known (card CCD-TEMP)".to_owned(),
         Missing::Stars(of) => super::stars::missing(of),
@@ -84,6 +87,7 @@ pub(crate) fn missing(reason: &Missing) -> String {
 pub(crate) fn input(what: Input) -> &'static str {
     match what {
         Input::Sky => "the sky",
+        Input::SkyRate => "the sky rate",
         Input::DarkCurrent => "the dark current",
         Input::ReadNoise => "the read noise",
         Input::StarImage => "the star image",
@@ -192,5 +196,13 @@ mod tests {
         assert_eq!(Quantity::rig(530.0, "focal_mm").text("mm"), "530 mm");
         assert_eq!(Quantity::rig(3.76, "pixel_um").text(""), "3.76");
         assert_eq!(Quantity::not_measurable("no flats").text("e"), "not measurable");
+    }
+
+    #[test]
+    fn a_missing_input_is_named_before_its_own_reason() {
+        let none = |because: Missing| missing(&Missing::input(Input::Sky, because));
+        assert_eq!(none("no bias frames".into()), "the sky is not known: no bias frames");
+        assert_eq!(none(Missing::Unstated), "the sky is not known");
+        assert_eq!(missing(&Missing::without(Input::SkyRate, "no bias frames".into())), "no sky rate: no bias frames");
     }
 }
