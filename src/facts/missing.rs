@@ -28,6 +28,10 @@ pub enum Missing {
         what: Input,
         because: Box<Missing>,
     },
+    /// The dark current is missing for a reason that names nothing to take; darks like the lights then help.
+    DarksLikeTheLights {
+        because: Box<Missing>,
+    },
     /// The exposure time is not known.
     ExposureTime,
     /// The temperature of the sensor is not known.
@@ -65,7 +69,7 @@ impl Missing {
     pub fn code(&self) -> &str {
         match self {
             Self::Quoted { reason, .. } => reason,
-            Self::Input { because, .. } => because.code(),
+            Self::Input { because, .. } | Self::DarksLikeTheLights { because } => because.code(),
             Self::Stars(of) => of.into(),
             Self::Sensor(of) => of.into(),
             Self::Sky(of) => of.into(),
@@ -81,6 +85,7 @@ impl Missing {
         match self {
             Self::Quoted { .. } | Self::Unstated => Vec::new(),
             Self::Input { because, .. } => because.would_help(),
+            Self::DarksLikeTheLights { .. } => vec![Help::Dark, Help::Bias, Help::Flat],
             Self::ExposureTime => vec![Help::Card("EXPTIME")],
             Self::SensorTemperature => vec![Help::Card("CCD-TEMP"), Help::RigKey("sensor_celsius")],
             Self::Stars(of) => of.would_help(),

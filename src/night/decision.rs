@@ -3,6 +3,7 @@
 
 use crate::facts::Quantity;
 use crate::folder::{Carded, Rig};
+use crate::report::{Told, words};
 use crate::sensor::SensorResult;
 use crate::sky::StarMatch;
 use crate::stars::StarFlag;
@@ -38,7 +39,7 @@ pub struct Decision {
     pub suited: Vec<Suited>,
     pub width_budget: WidthBudget,
     pub saturation: Saturation,
-    pub cooling_year: Option<CooledYear>,
+    pub cooling_year: Option<Told<CooledYear>>,
 }
 
 /// Gathers what each needs.
@@ -82,7 +83,7 @@ pub fn decision(m: &Measured) -> Decision {
             fwhm_px: m.fwhm_px,
             beta: m.beta,
         }),
-        cooling_year: cooled_year(m.cooling, &plan(m.rig)),
+        cooling_year: cooled_year(m.cooling, &plan(m.rig)).map(words::cooling::year),
     }
 }
 

@@ -4,7 +4,7 @@ use std::collections::{BTreeMap, BTreeSet};
 
 use crate::facts::Quantity;
 use crate::folder::{Rig, SensorKey, SessionKey};
-use crate::report::{FrameRow, Report, Session, Severity, StarRow, Warning};
+use crate::report::{FrameRow, Report, Session, Severity, StarRow, Warning, words};
 use crate::stars::StarFlag;
 use crate::stats::median;
 use crate::verdict::{SessionFindings, answers};
@@ -69,7 +69,7 @@ pub fn report_of_night(
     warnings.extend(night_notices(&intakes, &lights));
     let names = spoken_names(&built.iter().map(|b| &b.session).collect::<Vec<_>>());
     let findings: Vec<SessionFindings> = built.iter().zip(&names).map(|(b, name)| b.findings(name)).collect();
-    let answers = answers(&findings);
+    let answers = words::questions::entries(&answers(&findings));
     let sessions = built.into_iter().map(|b| b.session).collect();
     let celsius = |key: &SensorKey| {
         let own = lights.iter().filter(|l| l.read.sensor == *key);

@@ -8,7 +8,9 @@ use std::collections::BTreeMap;
 use jiff::civil::DateTime;
 use serde::{Serialize, Serializer};
 
+use super::answers::AnswerEntry;
 use super::files::star_rows::StarRow;
+use super::words::{Told, Worded};
 use crate::facts::Quantity;
 use crate::folder::FrameKind;
 use crate::sensor::{DefectMap, SensorResult};
@@ -16,12 +18,12 @@ use crate::sky::StarMatch;
 use crate::stars::field::FieldResult;
 use crate::verdict::over_sessions::SessionWidth;
 use crate::verdict::{
-    Advice, AdviceInput, Answer, CooledYear, CoolingRow, DarkMatch, FilterSampling, NoiseBudget, Photometry, Sampling,
+    Advice, AdviceInput, CooledYear, CoolingRow, DarkMatch, FilterSampling, NoiseBudget, Photometry, Sampling,
     Saturation, Suited, WidthBudget, advice, ranked, sampling_by_filter,
 };
 
 /// Version of the keys. A key that is renamed or dropped raises it; a key that is added does not.
-pub const SCHEMA_VERSION: u32 = 1;
+pub const SCHEMA_VERSION: u32 = 2;
 
 /// Everything a run found.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -30,7 +32,7 @@ pub struct Report {
     /// Version of the program that wrote the report.
     pub program_version: String,
     /// The three questions, answered in this order: sampling, thermal noise, cooling.
-    pub answers: Vec<Answer>,
+    pub answers: Vec<AnswerEntry>,
     pub sessions: Vec<Session>,
     /// What costs nothing, by the hours that it would bring, the most first.
     pub advice: Vec<Advice>,
@@ -46,7 +48,7 @@ pub struct Report {
 impl Report {
     /// Gathers the parts and puts them in order.
     pub fn new(
-        answers: Vec<Answer>,
+        answers: Vec<AnswerEntry>,
         sessions: Vec<Session>,
         sensors: Vec<SensorEntry>,
         frames: Vec<FrameRow>,
@@ -63,7 +65,7 @@ impl Report {
             frames,
             warnings,
         };
-        report.answers.sort_by_key(|a| a.question);
+        report.answers.sort_by_key(AnswerEntry::question);
         report.sessions.sort_by(|a, b| (&a.night, &a.id).cmp(&(&b.night, &b.id)));
         report.advice = ranked(report.sessions.iter().flat_map(advice_for).collect());
         report.filters = sampling_by_filter(&report.sessions.iter().map(width_of).collect::<Vec<_>>());
@@ -123,7 +125,7 @@ pub struct Session {
     /// Star images over the frame.
     pub field: FieldResult,
     pub sky_e_per_px_s: Quantity,
-    pub sampling: Sampling,
+    pub sampling: Worded<Sampling>,
     pub noise_budget: NoiseBudget,
     pub cooling: Vec<CoolingRow>,
     pub cooling_floor_time_ratio: Quantity,
@@ -132,7 +134,7 @@ pub struct Session {
     /// Sensor temperature below which more cooling saves less than 1 % of the time.
     pub cooling_gains_under_1_percent_below_celsius: Quantity,
     /// Cooling over the year that the rig file describes; `None` where it describes none.
-    pub cooling_year: Option<CooledYear>,
+    pub cooling_year: Option<Told<CooledYear>>,
     /// Pixels and focal lengths that would suit the stars.
     pub suited: Vec<Suited>,
     /// What makes the stars as wide as they are.

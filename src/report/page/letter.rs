@@ -14,7 +14,7 @@ use crate::report::model::{FrameRow, FrameStatus, Report};
 use crate::report::plots::{Figure, PlotError};
 use crate::report::words::numbers::{plain, quantity, typographic, with_unit};
 use crate::report::words::origins::{self, Basis, Named};
-use crate::verdict::percent;
+use crate::report::words::percent;
 
 /// The whole page.
 #[derive(Debug, Serialize)]

@@ -9,7 +9,7 @@ use crate::report::model::SensorEntry;
 use crate::report::plots::{self, Figure, PlotError};
 use crate::report::words::numbers::{plain, quantity, typographic};
 use crate::report::words::origins;
-use crate::verdict::percent;
+use crate::report::words::percent;
 
 /// One sensor.
 #[derive(Debug, Serialize)]

@@ -1,15 +1,23 @@
 //! Facts as a reader sees them: every name, number and sentence.
 
 pub(crate) mod answers;
+pub(crate) mod confidence;
+pub(crate) mod cooling;
 pub(crate) mod night;
 pub(crate) mod numbers;
 pub(crate) mod origins;
+pub(crate) mod percent;
 pub(crate) mod quantity;
+pub(crate) mod questions;
+pub(crate) mod reply;
+pub(crate) mod sampling;
 pub(crate) mod sensor;
 pub(crate) mod sky;
 pub(crate) mod stars;
+pub(crate) mod thermal;
 pub(crate) mod verdict;
 pub(crate) mod worded;
 
+pub(crate) use percent::percent;
 pub use quantity::InWords;
-pub use worded::Worded;
+pub use worded::{Told, Worded};

@@ -22,3 +22,20 @@ impl<T> Deref for Worded<T> {
         &self.facts
     }
 }
+
+/// What was found, and the same in one text.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Told<T> {
+    #[serde(flatten)]
+    pub facts: T,
+    /// The facts in words.
+    pub sentence: String,
+}
+
+impl<T> Deref for Told<T> {
+    type Target = T;
+
+    fn deref(&self) -> &T {
+        &self.facts
+    }
+}
