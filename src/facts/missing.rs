@@ -38,6 +38,10 @@ pub enum Missing {
         what: Input,
         because: Box<Missing>,
     },
+    /// The dark current is missing for a reason that names nothing to take; darks like the lights then help.
+    DarksLikeTheLights {
+        because: Box<Missing>,
+    },
     /// The exposure time is not known.
     ExposureTime,
     /// The temperature of the sensor is not known.
@@ -86,9 +90,10 @@ impl Missing {
     pub fn code(&self) -> &str {
         match self {
             Self::Quoted { reason, .. } => reason,
-            Self::Input { because, .. } | Self::Without { because, .. } | Self::Neither { one: because, .. } => {
-                because.code()
-            }
+            Self::Input { because, .. }
+            | Self::Without { because, .. }
+            | Self::DarksLikeTheLights { because }
+            | Self::Neither { one: because, .. } => because.code(),
             Self::Stars(of) => of.into(),
             Self::Sensor(of) => of.into(),
             Self::Sky(of) => of.into(),
@@ -105,6 +110,7 @@ impl Missing {
             Self::Quoted { .. } | Self::Unstated => Vec::new(),
             Self::Input { because, .. } | Self::Without { because, .. } => because.would_help(),
             Self::Neither { one, other } => [one.would_help(), other.would_help()].concat(),
+            Self::DarksLikeTheLights { .. } => vec![Help::Dark, Help::Bias, Help::Flat],
             Self::ExposureTime => vec![Help::Card("EXPTIME")],
             Self::SensorTemperature => vec![Help::Card("CCD-TEMP"), Help::RigKey("sensor_celsius")],
             Self::Stars(of) => of.would_help(),

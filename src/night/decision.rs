@@ -4,6 +4,7 @@
 use crate::facts::verdict::VerdictMissing;
 use crate::facts::{Method, Quantity};
 use crate::folder::{Carded, Rig};
+use crate::report::{Told, words};
 use crate::sensor::SensorResult;
 use crate::sky::StarMatch;
 use crate::stars::StarFlag;
@@ -39,7 +40,7 @@ pub struct Decision {
     pub suited: Vec<Suited>,
     pub width_budget: WidthBudget,
     pub saturation: Saturation,
-    pub cooling_year: Option<CooledYear>,
+    pub cooling_year: Option<Told<CooledYear>>,
 }
 
 /// Gathers what each needs.
@@ -78,7 +79,7 @@ pub fn decision(m: &Measured) -> Decision {
             fwhm_px: m.fwhm_px,
             beta: m.beta,
         }),
-        cooling_year: cooled_year(m.cooling, &plan(m.rig)),
+        cooling_year: cooled_year(m.cooling, &plan(m.rig)).map(words::cooling::year),
     }
 }
 

@@ -34,6 +34,7 @@ pub struct Built {
 impl Built {
     pub fn findings<'a>(&'a self, label: &'a str) -> SessionFindings<'a> {
         SessionFindings {
+            id: &self.session.id,
             label,
             exposure_s: self.session.settings.exposure_s,
             fwhm_arcsec: &self.session.fwhm_arcsec,
@@ -160,15 +161,15 @@ pub fn session(
         position_angle_deg: position_angle(&used),
         star_count: over(&|s| Quantity::measured(s.star_count as f64, 0.0, "", 1), "median over the frames"),
         field: field.into(),
-        image_scale_arcsec_per_px: image_scale,
         fwhm_px,
         moffat_beta,
         sky_e_per_px_s: sky,
-        sampling,
+        sampling: words::sampling::worded(sampling, &image_scale),
+        image_scale_arcsec_per_px: image_scale,
         noise_budget,
         cooling: cooling.rows.clone(),
         cooling_floor_time_ratio: cooling.floor_time_ratio.clone(),
-        cooling_basis: cooling.basis.clone(),
+        cooling_basis: words::cooling::basis(&cooling),
         cooling_gains_under_1_percent_below_celsius: cooling.gains_under_1_percent_below_celsius.clone(),
         cooling_year: decided.cooling_year,
         suited: decided.suited,

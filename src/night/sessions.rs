@@ -70,7 +70,7 @@ pub fn report_of_night(
     warnings.extend(night_notices(&intakes, &lights));
     let names = spoken_names(&built.iter().map(|b| &b.session).collect::<Vec<_>>());
     let findings: Vec<SessionFindings> = built.iter().zip(&names).map(|(b, name)| b.findings(name)).collect();
-    let answers = answers(&findings);
+    let answers = words::questions::entries(&answers(&findings));
     let mut sessions: Vec<Session> = built.into_iter().map(|b| b.session).collect();
     Session::put_in_order(&mut sessions);
     let celsius = |key: &SensorKey| {

@@ -2,6 +2,7 @@
 //!
 //! Nothing is computed here but what a reader needs to see a value: rounding, wording, the geometry of a chart.
 
+pub(crate) mod answers;
 mod error;
 pub(crate) mod files;
 #[cfg(test)]
@@ -16,6 +17,7 @@ mod sample_sensor;
 pub(crate) mod terminal;
 pub(crate) mod words;
 
+pub use answers::{AnswerEntry, ConfidenceEntry, OverSessions, Question, SessionVerdict, Verdicts};
 pub use error::ReportError;
 pub use files::csv::frames_csv;
 pub use files::defect_file::{DefectFileError, check_defect_file, is_defect_file, write_defect_file};

@@ -8,6 +8,7 @@ use std::collections::BTreeMap;
 use jiff::civil::DateTime;
 use serde::{Serialize, Serializer};
 
+use super::answers::AnswerEntry;
 use super::files::star_rows::StarRow;
 use super::words::{Told, Worded, WordedField};
 use crate::facts::Quantity;
@@ -15,12 +16,12 @@ use crate::folder::FrameKind;
 use crate::sensor::{DefectMap, SensorResult};
 use crate::sky::StarMatch;
 use crate::verdict::{
-    Advice, Answer, CooledYear, CoolingRow, DarkMatch, FilterSampling, NoiseBudget, Photometry, Sampling, Saturation,
-    Suited, WidthBudget,
+    Advice, CooledYear, CoolingRow, DarkMatch, FilterSampling, NoiseBudget, Photometry, Sampling, Saturation, Suited,
+    WidthBudget,
 };
 
 /// Version of the keys. A key that is renamed or dropped raises it; a key that is added does not.
-pub const SCHEMA_VERSION: u32 = 1;
+pub const SCHEMA_VERSION: u32 = 2;
 
 /// Everything a run found.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -29,7 +30,7 @@ pub struct Report {
     /// Version of the program that wrote the report.
     pub program_version: String,
     /// The three questions, answered in this order: sampling, thermal noise, cooling.
-    pub answers: Vec<Answer>,
+    pub answers: Vec<AnswerEntry>,
     pub sessions: Vec<Session>,
     /// What costs nothing, by the hours that it would bring, the most first.
     pub advice: Vec<Advice>,
@@ -45,7 +46,7 @@ pub struct Report {
 /// The lists of a report; all but `advice` and `filters`, which come ranked and by session, may be in any order.
 #[derive(Debug, Clone, Default)]
 pub struct Parts {
-    pub answers: Vec<Answer>,
+    pub answers: Vec<AnswerEntry>,
     pub sessions: Vec<Session>,
     pub advice: Vec<Advice>,
     pub filters: Vec<FilterSampling>,
@@ -69,7 +70,7 @@ impl Report {
             frames,
             warnings,
         };
-        report.answers.sort_by_key(|a| a.question);
+        report.answers.sort_by_key(AnswerEntry::question);
         Session::put_in_order(&mut report.sessions);
         report.sensors.sort_by(|a, b| a.id.cmp(&b.id));
         report.frames.sort_by(|a, b| a.path.cmp(&b.path));
@@ -127,7 +128,7 @@ pub struct Session {
     /// Star images over the frame.
     pub field: WordedField,
     pub sky_e_per_px_s: Quantity,
-    pub sampling: Sampling,
+    pub sampling: Worded<Sampling>,
     pub noise_budget: NoiseBudget,
     pub cooling: Vec<CoolingRow>,
     pub cooling_floor_time_ratio: Quantity,
@@ -136,7 +137,7 @@ pub struct Session {
     /// Sensor temperature below which more cooling saves less than 1 % of the time.
     pub cooling_gains_under_1_percent_below_celsius: Quantity,
     /// Cooling over the year that the rig file describes; `None` where it describes none.
-    pub cooling_year: Option<CooledYear>,
+    pub cooling_year: Option<Told<CooledYear>>,
     /// Pixels and focal lengths that would suit the stars.
     pub suited: Vec<Suited>,
     /// What makes the stars as wide as they are.

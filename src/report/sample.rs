@@ -6,9 +6,10 @@ use std::collections::BTreeMap;
 
 use jiff::civil::date;
 
+use super::answers::{AnswerEntry, ConfidenceEntry, OverSessions, SessionVerdict, Verdicts};
 use super::model::*;
 use super::sample_sensor::sensor;
-use super::words::{self, Told};
+use super::words::{self, Told, Worded};
 use crate::facts::stars::StarsMissing;
 use crate::facts::{Quantity, Source};
 use crate::folder::FrameKind;
@@ -18,9 +19,9 @@ use crate::stars::{Shape, Star, StarFit};
 use crate::units::{BOLTZMANN_EV_PER_K, ZERO_CELSIUS_K};
 use crate::verdict::over_sessions::SessionWidth;
 use crate::verdict::{
-    Advice, AdviceInput, Answer, CoolingRow, DarkMatch, FilterSampling, LightStars, NoiseBudget, Photometry, Question,
-    Sampling, SamplingVerdict, SaturationInput, SuitedInput, WidthInput, advice, ranked, sampling_by_filter,
-    saturation, suited, width_budget,
+    Advice, AdviceInput, ConfidenceCode, CoolingRow, CoolingVerdict, DarkMatch, FilterSampling, Level, LightStars,
+    NoiseBudget, Photometry, Sampling, SamplingVerdict, SaturationInput, SuitedInput, ThermalVerdict, WidthInput,
+    advice, ranked, sampling_by_filter, saturation, suited, width_budget,
 };
 
 /// A name that would be a script if it were not escaped.
@@ -100,34 +101,43 @@ fn told<T>(facts: T, words: impl Fn(&T) -> String) -> Told<T> {
     Told { sentence: words(&facts), facts }
 }
 
-fn answers() -> Vec<Answer> {
-    let answer = |question, verdict: &str, sentence: &str, confidence: &str| Answer {
-        question,
-        verdict: verdict.to_owned(),
+fn answers() -> Vec<AnswerEntry> {
+    let answer = |verdicts, sentence: &str, (level, because, reason): (Level, ConfidenceCode, &str)| AnswerEntry {
+        verdicts,
         sentence: sentence.to_owned(),
         detail: "What stands behind it, in a few sentences.".to_owned(),
-        confidence: confidence.to_owned(),
+        confidence: ConfidenceEntry { level, because, sentence: reason.to_owned() },
     };
     vec![
         answer(
-            Question::Sampling,
-            "well-sampled",
+            Verdicts::Sampling(alike(SamplingVerdict::WellSampled)),
             "The pixels suit the stars: 2.61 ± 0.09 px per FWHM before the pixel. Smaller pixels would show no more.",
-            "high: 18 frames, 4120 stars, image scale from the header's focal length",
+            (
+                Level::High,
+                ConfidenceCode::Measured,
+                "18 frames, 4120 stars, image scale from the header's focal length",
+            ),
         ),
         answer(
-            Question::ThermalNoise,
-            "limiting",
+            Verdicts::ThermalNoise(alike(ThermalVerdict::Noticeable)),
             "Yes: the sensor's own heat makes 38.6 ± 1.9 % of the noise power of one exposure at 11.8 °C.",
-            "high: dark current from 12 dark frames at four temperatures",
+            (Level::High, ConfidenceCode::Measured, "dark current from 12 dark frames at four temperatures"),
         ),
         answer(
-            Question::Cooling,
-            "worthwhile",
+            Verdicts::Cooling(alike(CoolingVerdict::LargeGain)),
             "Cooling by 20 °C to -8 °C would need 67 ± 2 % of the present exposure time; no cooling can go below 61 %.",
-            "medium: -8 °C lies below the coldest darks, the law was extended there",
+            (
+                Level::Medium,
+                ConfidenceCode::MeasuredRoughly,
+                "-8 °C lies below the coldest darks, the law was extended there",
+            ),
         ),
     ]
+}
+
+fn alike<V: Copy>(verdict: V) -> OverSessions<V> {
+    let verdicts = ["a-L-120s", "b-Ha-30s"].map(|id| SessionVerdict { session_id: id.to_owned(), verdict });
+    OverSessions { verdict, verdicts: verdicts.into() }
 }
 
 pub(crate) fn dark_at(celsius: f64) -> f64 {
@@ -183,15 +193,18 @@ fn session(id: &str, filter: Option<&str>, exposure_s: f64) -> Session {
         field: over_field().into(),
         sky_e_per_px_s: Quantity::measured(SKY, 0.011, "sky level times gain over exposure", 18)
             .noted("no matching darks at -10 °C; the dark level was scaled"),
-        sampling: Sampling {
-            px_per_fwhm: Quantity::measured(2.61, 0.09, "FWHM before the pixel over the pixel", 18),
-            verdict: SamplingVerdict::WellSampled,
-            aliased_power_fraction: Quantity::measured(1.2e-5, 0.6e-5, "power beyond Nyquist", 18),
-            resolution_lost_fraction: Quantity::measured(0.033, 0.002, "recorded over true", 18),
-            snr_efficiency: Quantity::measured(0.81, 0.02, "matched filter", 18),
-            best_pixel_factor: Quantity::measured(0.9, 0.1, "noise model", 20),
-            best_snr_efficiency: Quantity::measured(0.92, 0.01, "noise model", 20),
-            best_binning: Some(1),
+        sampling: Worded {
+            facts: Sampling {
+                px_per_fwhm: Quantity::measured(2.61, 0.09, "FWHM before the pixel over the pixel", 18),
+                verdict: SamplingVerdict::WellSampled,
+                aliased_power_fraction: Quantity::measured(1.2e-5, 0.6e-5, "power beyond Nyquist", 18),
+                resolution_lost_fraction: Quantity::measured(0.033, 0.002, "recorded over true", 18),
+                snr_efficiency: Quantity::measured(0.81, 0.02, "matched filter", 18),
+                best_pixel_factor: Quantity::measured(0.9, 0.1, "noise model", 20),
+                best_snr_efficiency: Quantity::measured(0.92, 0.01, "noise model", 20),
+                best_binning: Some(1),
+                colour: false,
+            },
             sentence: "2.61 ± 0.09 px per FWHM: the stars are well sampled.".to_owned(),
             detail: "The pixel widens a recorded star by 3.3 ± 0.2 %.".to_owned(),
         },

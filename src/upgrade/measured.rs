@@ -5,9 +5,7 @@ use std::path::{Path, PathBuf};
 use serde::Deserialize;
 
 use crate::facts::Quantity;
-
-/// The report's version that this program reads.
-const SCHEMA_VERSION: u64 = 1;
+use crate::report::SCHEMA_VERSION;
 
 /// Why a report cannot be used.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
@@ -158,7 +156,7 @@ impl MeasuredReport {
             None => {
                 return Err(ReportFileError::Foreign { path, reason: "it has no key schema_version".to_owned() });
             }
-            Some(found) if found.as_u64() != Some(SCHEMA_VERSION) => {
+            Some(found) if found.as_u64() != Some(SCHEMA_VERSION.into()) => {
                 return Err(ReportFileError::Version { path, found: found.to_string() });
             }
             Some(_) => {}
@@ -200,10 +198,10 @@ mod tests {
     fn foreign_and_other_versions_are_told_apart() {
         assert!(refused("frames: 3").contains("not JSON"));
         assert!(refused("{}").contains("no key schema_version"));
-        assert!(refused("{\"schema_version\": 2}").contains("schema_version 2"));
-        assert!(refused("{\"schema_version\": \"1\"}").contains("schema_version \"1\""));
-        let older = refused("{\"schema_version\": 1, \"sessions\": [{\"id\": \"a\"}], \"sensors\": []}");
+        assert!(refused("{\"schema_version\": 1}").contains("schema_version 1"));
+        assert!(refused("{\"schema_version\": \"2\"}").contains("schema_version \"2\""));
+        let older = refused("{\"schema_version\": 2, \"sessions\": [{\"id\": \"a\"}], \"sensors\": []}");
         assert!(older.contains("missing field `settings`") && older.contains("skygrain night"), "{older}");
-        assert!(refused("{\"schema_version\": 1, \"sessions\": [], \"sensors\": []}").contains("no session"));
+        assert!(refused("{\"schema_version\": 2, \"sessions\": [], \"sensors\": []}").contains("no session"));
     }
 }

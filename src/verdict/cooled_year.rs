@@ -1,13 +1,13 @@
 //! Cooling over a year: classes of air temperature with their hours, each with its own time ratio, and the warm night.
 
-use crate::report::InWords;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use super::cooling::{CoolingInput, State, noise_reason, parameters};
-use super::propagation::{Draws, weakest};
+use super::propagation::{Draws, missing, weakest};
 use super::variance::variance_rate;
 use super::year::{Class, Year};
-use crate::facts::{Quantity, weaker};
+use crate::facts::answers::{AnswersMethod, AnswersMissing, AnswersNote};
+use crate::facts::{Input, Missing, Quantity, weaker};
 use crate::folder::AirClass;
 
 /// The user's air and the cooler thought of, as the rig file states them.
@@ -32,7 +32,7 @@ impl CoolingPlan {
 }
 
 /// One temperature of the air.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct CooledClass {
     pub air_celsius: f64,
     pub hours: Option<f64>,
@@ -46,7 +46,7 @@ pub struct CooledClass {
 }
 
 /// A year with the cooler against one without.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct CooledYear {
     pub classes: Vec<CooledClass>,
     /// What the cooler reaches on a warm night.
@@ -55,35 +55,37 @@ pub struct CooledYear {
     pub time_ratio: Quantity,
     pub extra_hours_per_year: Quantity,
     pub saved_hours_per_year: Quantity,
-    pub sentence: String,
 }
 
-/// The year; `None` where the rig file says nothing of it.
+impl CooledYear {
+    /// No year, and the reason.
+    pub fn not_measurable(because: &Missing) -> Self {
+        let none = || Quantity::not_measurable(because.clone());
+        Self {
+            classes: Vec::new(),
+            warm_night: None,
+            time_ratio: none(),
+            extra_hours_per_year: none(),
+            saved_hours_per_year: none(),
+        }
+    }
+}
+
+/// The year, or the reason why there is none; `None` where the rig file says nothing of it.
 ///
 /// Each class: `rho = v(cooled)/v(now)` with the dark current of either sensor temperature by the measured law; over the
 /// year `H_eff = sum w/rho`, saved `H - sum w rho` (derived). Errors by seeded draws, the same in all classes.
-pub fn cooled_year(input: &CoolingInput, plan: &CoolingPlan) -> Option<CooledYear> {
-    plan.is_stated().then(|| match reached(input, plan) {
-        Ok(year) => year,
-        Err(because) => CooledYear {
-            classes: Vec::new(),
-            warm_night: None,
-            time_ratio: Quantity::not_measurable(because.clone()),
-            extra_hours_per_year: Quantity::not_measurable(because.clone()),
-            saved_hours_per_year: Quantity::not_measurable(because.clone()),
-            sentence: format!("Cooling over the year is not measurable, because {because}."),
-        },
-    })
+pub fn cooled_year(input: &CoolingInput, plan: &CoolingPlan) -> Option<Result<CooledYear, Missing>> {
+    plan.is_stated().then(|| reached(input, plan))
 }
 
-fn reached(input: &CoolingInput, plan: &CoolingPlan) -> Result<CooledYear, String> {
-    let stated = |value: Option<f64>, key: &str| value.ok_or_else(|| format!("the rig key {key} is not stated"));
-    let drop = stated(plan.cooler_drop_c, "cooler_drop_c")?;
-    let above = stated(plan.sensor_above_air_c, "sensor_above_ambient_c")?;
-    let night = input.now_celsius.ok_or("the sensor temperature is not known (card CCD-TEMP)")?;
+fn reached(input: &CoolingInput, plan: &CoolingPlan) -> Result<CooledYear, Missing> {
+    let drop = plan.cooler_drop_c.ok_or(AnswersMissing::CoolerDropNotStated)?;
+    let above = plan.sensor_above_air_c.ok_or(AnswersMissing::SensorAboveAirNotStated)?;
+    let night = input.now_celsius.ok_or(Missing::SensorTemperature)?;
     let exposure_s = input.exposure_s.filter(|t| t.is_finite() && *t > 0.0);
-    if !input.dark_e_per_px_s.is_known() {
-        return Err(format!("the dark current is not known: {}", input.dark_e_per_px_s.why()));
+    if let Some(because) = missing(&[(Input::DarkCurrent, input.dark_e_per_px_s)]) {
+        return Err(because);
     }
     if let Some(because) = noise_reason(input, exposure_s) {
         return Err(because);
@@ -92,9 +94,9 @@ fn reached(input: &CoolingInput, plan: &CoolingPlan) -> Result<CooledYear, Strin
     let draws = Draws::new(parameters(input));
     let inputs = [input.sky_e_per_px_s, input.read_noise_e, input.dark_e_per_px_s];
     let source = weaker(weakest(&inputs), input.law.source);
-    let told = |words: &str, f: &dyn Fn(State) -> f64| {
+    let told = |method: AnswersMethod, f: &dyn Fn(State) -> f64| {
         let (value, sigma) = draws.evaluate(|p| f(State::of(p)));
-        Quantity::with(source, value, sigma, words, inputs[2].n)
+        Quantity::with(source, value, sigma, method, inputs[2].n)
     };
     let temperatures = |air: f64| {
         let cooled = (air - drop).max(plan.lowest_celsius.unwrap_or(f64::NEG_INFINITY));
@@ -109,11 +111,11 @@ fn reached(input: &CoolingInput, plan: &CoolingPlan) -> Result<CooledYear, Strin
     };
     let class = |air: f64, hours: Option<f64>| {
         let [sensor_now_celsius, sensor_cooled_celsius] = temperatures(air);
-        let mut dark_e_per_px_s = told("law of the dark current", &|s| dark(s, sensor_cooled_celsius));
+        let mut dark_e_per_px_s = told(AnswersMethod::DarkRateOfClass, &|s| dark(s, sensor_cooled_celsius));
         if let Some([low, _]) = input.law.range_celsius.filter(|[low, _]| sensor_cooled_celsius < *low) {
-            dark_e_per_px_s = dark_e_per_px_s.noted(format!("below the measured range, which ends at {low:.1} °C"));
+            dark_e_per_px_s = dark_e_per_px_s.noted(AnswersNote::BelowTheMeasuredRange { low_celsius: low });
         }
-        let time_ratio = told("variance rate cooled over now, faint target", &|s| ratio(s, air));
+        let time_ratio = told(AnswersMethod::TimeRatioOfClass, &|s| ratio(s, air));
         CooledClass { air_celsius: air, hours, sensor_now_celsius, sensor_cooled_celsius, dark_e_per_px_s, time_ratio }
     };
     let year = |s: State| {
@@ -121,57 +123,32 @@ fn reached(input: &CoolingInput, plan: &CoolingPlan) -> Result<CooledYear, Strin
             plan.air.iter().map(|a| Class { hours: a.hours, ratio: ratio(s, a.celsius) }).collect();
         Year::of(&classes)
     };
-    let over = |words: &str, f: &dyn Fn(&Year) -> f64| match plan.air.iter().map(|a| a.hours).sum::<f64>() > 0.0 {
-        true => told(words, &|s| f(&year(s))),
-        false => Quantity::not_measurable("the rig file states no hours ([[ambient]])"),
-    };
+    let over =
+        |method: AnswersMethod, f: &dyn Fn(&Year) -> f64| match plan.air.iter().map(|a| a.hours).sum::<f64>() > 0.0 {
+            true => told(method, &|s| f(&year(s))),
+            false => Quantity::not_measurable(AnswersMissing::NoHoursStated),
+        };
     let warmest = plan.air.iter().map(|a| a.celsius).max_by(f64::total_cmp);
-    let mut result = CooledYear {
+    Ok(CooledYear {
         classes: plan.air.iter().map(|a| class(a.celsius, Some(a.hours))).collect(),
         warm_night: plan.warm_night_celsius.or(warmest).map(|air| class(air, None)),
-        time_ratio: over("hours over hours worth as many of now", &Year::time_ratio),
-        extra_hours_per_year: over("sum of hours over their time ratios, less the hours", &Year::extra_hours),
-        saved_hours_per_year: over("hours less the sum of hours times their time ratios", &|y| y.saved_hours),
-        sentence: String::new(),
-    };
-    result.sentence = sentence(&result);
-    Ok(result)
-}
-
-fn sentence(year: &CooledYear) -> String {
-    let mut parts = Vec::new();
-    if let Some(w) = &year.warm_night {
-        parts.push(format!(
-            "In air of {:.0} °C this cooler brings the sensor to {:.0} °C, where the dark current is {} and the same result takes \
-             {} of the time.",
-            w.air_celsius,
-            w.sensor_cooled_celsius,
-            w.dark_e_per_px_s.text("e-/px/s"),
-            w.time_ratio.text("")
-        ));
-    }
-    if year.extra_hours_per_year.is_known() {
-        let hours: f64 = year.classes.iter().filter_map(|c| c.hours).sum();
-        parts.push(format!(
-            "Over a year's {hours:.0} hours it would be worth {} more, or save {} for the same result.",
-            year.extra_hours_per_year.text("h"),
-            year.saved_hours_per_year.text("h")
-        ));
-    }
-    parts.join(" ")
+        time_ratio: over(AnswersMethod::TimeRatioOfYear, &Year::time_ratio),
+        extra_hours_per_year: over(AnswersMethod::ExtraHours, &Year::extra_hours),
+        saved_hours_per_year: over(AnswersMethod::SavedHours, &|y| y.saved_hours),
+    })
 }
 
 #[cfg(test)]
 mod tests {
     use super::super::thermal::{CoolingLaw, ThermalStep};
     use super::*;
-    use crate::facts::Source;
+    use crate::facts::{Method, Source};
 
     fn exact(value: f64) -> Quantity {
-        Quantity::measured(value, 0.0, "test", 4)
+        Quantity::measured(value, 0.0, Method::NotMeasurable, 4)
     }
 
-    fn year(plan: &CoolingPlan, sigma_c: f64) -> Option<CooledYear> {
+    fn year(plan: &CoolingPlan, sigma_c: f64) -> Option<Result<CooledYear, Missing>> {
         let step = ThermalStep::Doubling { celsius: 6.5, sigma_c };
         cooled_year(
             &CoolingInput {
@@ -202,29 +179,29 @@ mod tests {
     #[test]
     fn c11_4_each_class_of_air_has_its_own_ratio() {
         // Check value C11.4: sensor 8 C above the air, cooled to -10 C; rho of each class, H_eff and H/H_eff.
-        let got = year(&plan(), 0.0).unwrap();
+        let got = year(&plan(), 0.0).unwrap().unwrap();
         for (class, rho) in got.classes.iter().zip([0.921_326, 0.767_889, 0.517_526, 0.333_529]) {
             assert!((class.time_ratio.value.unwrap() - rho).abs() < 1e-6, "{class:?}");
             assert_eq!(class.sensor_cooled_celsius, -10.0);
         }
         assert!((got.extra_hours_per_year.value.unwrap() - (205.7356 - 120.0)).abs() < 1e-4);
         assert!((got.time_ratio.value.unwrap() - 0.583_273).abs() < 1e-6);
-        assert!(year(&plan(), 1.0).unwrap().extra_hours_per_year.sigma.unwrap() > 0.0);
+        assert!(year(&plan(), 1.0).unwrap().unwrap().extra_hours_per_year.sigma.unwrap() > 0.0);
     }
 
     #[test]
     fn a_warm_night_sets_what_the_cooler_reaches() {
-        let got = year(&CoolingPlan { warm_night_celsius: Some(35.0), ..plan() }, 0.0).unwrap();
+        let got = year(&CoolingPlan { warm_night_celsius: Some(35.0), ..plan() }, 0.0).unwrap().unwrap();
         let warm = got.warm_night.unwrap();
         assert_eq!((warm.sensor_cooled_celsius, warm.sensor_now_celsius), (-5.0, 43.0));
         // 0.04 at 0 C, 5 C colder by steps of 6.5 C.
         assert!((warm.dark_e_per_px_s.value.unwrap() - 0.04 * (-5.0_f64 / 6.5).exp2()).abs() < 1e-12);
-        assert!(warm.dark_e_per_px_s.why().contains("below the measured range") && got.sentence.contains("-5 °C"));
+        assert_eq!(warm.dark_e_per_px_s.notes, [AnswersNote::BelowTheMeasuredRange { low_celsius: 0.0 }.into()]);
     }
 
     #[test]
     fn colder_is_never_worse_over_the_year() {
-        let at = |drop| year(&CoolingPlan { cooler_drop_c: Some(drop), ..plan() }, 0.0).unwrap();
+        let at = |drop| year(&CoolingPlan { cooler_drop_c: Some(drop), ..plan() }, 0.0).unwrap().unwrap();
         let hours: Vec<f64> = [0.0, 5.0, 12.0, 30.0, 60.0].map(|d| at(d).extra_hours_per_year.value.unwrap()).into();
         assert!(hours.windows(2).all(|w| w[1] >= w[0]) && hours[0] >= 0.0, "{hours:?}");
     }
@@ -233,8 +210,10 @@ mod tests {
     fn what_the_rig_file_lacks_is_named_and_nothing_stated_gives_no_year() {
         assert_eq!(year(&CoolingPlan::default(), 0.0), None);
         let lacking = year(&CoolingPlan { cooler_drop_c: None, ..plan() }, 0.0).unwrap();
-        assert!(lacking.sentence.contains("cooler_drop_c is not stated"));
+        assert_eq!(lacking, Err(AnswersMissing::CoolerDropNotStated.into()));
         let no_hours = year(&CoolingPlan { air: Vec::new(), warm_night_celsius: Some(25.0), ..plan() }, 0.0).unwrap();
-        assert!(no_hours.extra_hours_per_year.why().contains("[[ambient]]") && no_hours.warm_night.is_some());
+        let no_hours = no_hours.unwrap();
+        assert_eq!(no_hours.extra_hours_per_year.because(), AnswersMissing::NoHoursStated.into());
+        assert!(no_hours.warm_night.is_some());
     }
 }

@@ -1,11 +1,11 @@
 //! Cooling: how much exposure time a colder sensor would save on a faint target, with its uncertainty.
 
 use super::propagation::{Draws, Parameter, missing, propagate, weakest};
-use super::result::{Cooling, CoolingRow};
+use super::result::{Cooling, CoolingBasis, CoolingRow};
 use super::thermal::CoolingLaw;
 use super::variance::{tolerable_dark, variance_rate};
-use crate::facts::{Input, Quantity, Source, weaker};
-use crate::report::words::quantity::missing as in_words;
+use crate::facts::answers::{AnswersMethod, AnswersMissing, AnswersNote};
+use crate::facts::{Input, Missing, Quantity, Source, weaker};
 
 /// Drops of the sensor temperature in the table, C: round steps up to what one- and two-stage coolers reach, and the
 /// 13.5 C that the trade calls the least that is worth a cooler (common practice, no source).
@@ -70,37 +70,19 @@ impl State {
 /// all inputs as independent normal values, none below 0.
 pub fn cooling(input: &CoolingInput) -> Cooling {
     let exposure = input.exposure_s.filter(|t| t.is_finite() && *t > 0.0);
-    let law_source = input.law.source;
-    let dark_named = [(Input::DarkCurrent, input.dark_e_per_px_s)];
-    if let Some(because) = missing(&dark_named).map(|m| in_words(&m)) {
-        // Where the reason already names what would help, nothing is added to it.
-        let because = if because.contains("would supply it") {
-            because
-        } else {
-            format!(
-                "{because}; dark frames at the temperature, gain setting and exposure of the lights, with bias frames \
-                 and flats, would supply it"
-            )
-        };
-        return Cooling {
-            rows: Vec::new(),
-            floor_time_ratio: Quantity::not_measurable(because.clone()),
-            drop_for_5_percent_dark_c: Quantity::not_measurable(because.clone()),
-            gains_under_1_percent_below_celsius: Quantity::not_measurable(because.clone()),
-            law_source,
-            basis: format!("No table, because {because}."),
-        };
+    if !input.dark_e_per_px_s.is_known() {
+        return without_dark_current(input);
     }
     let noise = noise_reason(input, exposure);
     let draws = Draws::new(parameters(input));
     let evaluate = |f: &dyn Fn(State) -> f64| draws.evaluate(|p| f(State::of(p)));
     let t = exposure.unwrap_or(f64::NAN);
-    let told = |law: bool, (value, sigma): (f64, Option<f64>), words: &str| match &noise {
+    let told = |law: bool, (value, sigma): (f64, Option<f64>), method: AnswersMethod| match &noise {
         Some(because) => Quantity::not_measurable(because.clone()),
         None => {
             let s = weakest(&[input.sky_e_per_px_s, input.read_noise_e, input.dark_e_per_px_s]);
-            let source = if law { weaker(s, law_source) } else { s };
-            Quantity::with(source, value, sigma, words, input.dark_e_per_px_s.n)
+            let source = if law { weaker(s, input.law.source) } else { s };
+            Quantity::with(source, value, sigma, method, input.dark_e_per_px_s.n)
         }
     };
     let row = |now: f64, drop: f64| {
@@ -110,17 +92,13 @@ pub fn cooling(input: &CoolingInput) -> Cooling {
             sensor_celsius: now - drop,
             below_now_c: drop,
             dark_e_per_px_s: dark_row(input, now - drop, evaluate(&dark_then)),
-            time_ratio: told(true, evaluate(&rho), "variance rate then over now, faint target"),
-            snr_gain: told(true, evaluate(&|s| rho(s).powf(-0.5)), "inverse square root of the time ratio"),
+            time_ratio: told(true, evaluate(&rho), AnswersMethod::TimeRatioWhenColder),
+            snr_gain: told(true, evaluate(&|s| rho(s).powf(-0.5)), AnswersMethod::SnrGainWhenColder),
         }
     };
     Cooling {
         rows: input.now_celsius.map(|now| DROPS_C.map(|drop| row(now, drop)).into()).unwrap_or_default(),
-        floor_time_ratio: told(
-            false,
-            evaluate(&|s| s.time_ratio(0.0, t)),
-            "variance rate without dark current over now, faint target",
-        ),
+        floor_time_ratio: told(false, evaluate(&|s| s.time_ratio(0.0, t)), AnswersMethod::TimeRatioWithoutDarkCurrent),
         drop_for_5_percent_dark_c: match &noise {
             Some(because) => Quantity::not_measurable(because.clone()),
             None => sufficient_drop(input, t),
@@ -129,24 +107,49 @@ pub fn cooling(input: &CoolingInput) -> Cooling {
             Some(because) => Quantity::not_measurable(because.clone()),
             None => last_gain(input, t),
         },
-        law_source,
-        basis: basis(input, noise.as_deref(), exposure),
+        law: input.law,
+        basis: Ok(CoolingBasis {
+            now_celsius: input.now_celsius,
+            exposure_s: exposure,
+            floor_counts_as_none: !input.floor_e_per_px_s.is_known(),
+            dark_current_is_assumed: input.dark_e_per_px_s.source == Source::Assumed,
+            dark_current_is_negative: input.dark_e_per_px_s.value.is_some_and(|d| d < 0.0),
+            no_time_ratio: noise,
+        }),
+    }
+}
+
+/// No table: the dark current's own reason where it tells what would help, else the darks that always do.
+fn without_dark_current(input: &CoolingInput) -> Cooling {
+    let because = input.dark_e_per_px_s.because();
+    let because = match because.would_help().is_empty() {
+        true => Missing::DarksLikeTheLights { because: Box::new(because) },
+        false => Missing::input(Input::DarkCurrent, because),
+    };
+    let none = || Quantity::not_measurable(because.clone());
+    Cooling {
+        rows: Vec::new(),
+        floor_time_ratio: none(),
+        drop_for_5_percent_dark_c: none(),
+        gains_under_1_percent_below_celsius: none(),
+        law: input.law,
+        basis: Err(because),
     }
 }
 
 /// Why no time ratio can be had, if so.
-pub(crate) fn noise_reason(input: &CoolingInput, exposure: Option<f64>) -> Option<String> {
+pub(crate) fn noise_reason(input: &CoolingInput, exposure: Option<f64>) -> Option<Missing> {
     let needed = [(Input::Sky, input.sky_e_per_px_s), (Input::ReadNoise, input.read_noise_e)];
-    if let Some(because) = missing(&needed).map(|m| in_words(&m)) {
+    if let Some(because) = missing(&needed) {
         return Some(because);
     }
     if exposure.is_none() {
-        return Some("the exposure time is not known (card EXPTIME)".to_owned());
+        return Some(Missing::ExposureTime);
     }
     let none = [input.sky_e_per_px_s, input.read_noise_e, input.dark_e_per_px_s]
         .iter()
         .all(|q| q.value.is_none_or(|v| v <= 0.0));
-    none.then(|| "sky, read noise and dark current are all 0: those are not the values of a real sensor".to_owned())
+    none.then(|| AnswersMissing::NoNoiseAtAll.into())
 }
 
 /// Sky, read noise, dark, floor and law as parameters; an unknown one is 0 (the results that need it are not told).
@@ -160,12 +163,12 @@ pub(crate) fn parameters(input: &CoolingInput) -> [Parameter; 5] {
 /// Dark rate at a colder temperature, with a caution below the temperatures that were measured.
 fn dark_row(input: &CoolingInput, celsius: f64, (value, sigma): (f64, Option<f64>)) -> Quantity {
     let source = weaker(input.dark_e_per_px_s.source, input.law.source);
-    let words = format!("present dark rate times the fall of its thermal part, {}", input.law.step.words());
-    let dark = Quantity::with(source, value, sigma, words, input.dark_e_per_px_s.n);
+    let method = AnswersMethod::DarkRateByLaw { step: input.law.step };
+    let dark = Quantity::with(source, value, sigma, method, input.dark_e_per_px_s.n);
     match input.law.range_celsius {
-        Some([low, high]) if celsius < low => dark.noted(format!(
-            "below the measured range of {low:.1} to {high:.1} °C: sensors tend to fall more slowly when colder"
-        )),
+        Some([low, high]) if celsius < low => {
+            dark.noted(AnswersNote::ColderThanMeasured { low_celsius: low, high_celsius: high })
+        }
         _ => dark,
     }
 }
@@ -175,7 +178,7 @@ fn dark_row(input: &CoolingInput, celsius: f64, (value, sigma): (f64, Option<f64
 /// Formula: `D_max = ((1 + f)^2 - 1)(B + R^2/t)`; the drop at which the law reaches it (derived).
 fn sufficient_drop(input: &CoolingInput, exposure_s: f64) -> Quantity {
     let Some(now) = input.now_celsius else {
-        return Quantity::not_measurable("the sensor temperature is not known (card CCD-TEMP)");
+        return Quantity::not_measurable(Missing::SensorTemperature);
     };
     let parameters = parameters(input);
     let drop = |p: &[f64]| {
@@ -188,14 +191,12 @@ fn sufficient_drop(input: &CoolingInput, exposure_s: f64) -> Quantity {
     };
     let (value, sigma) = propagate(&parameters, drop);
     if !value.is_finite() {
-        return Quantity::not_measurable(
-            "the part of the dark current that does not cool already adds more than 5 % to the noise",
-        );
+        return Quantity::not_measurable(AnswersMissing::DarkCurrentThatDoesNotCool);
     }
     let inputs = [input.sky_e_per_px_s, input.read_noise_e, input.dark_e_per_px_s];
     let source = weaker(weakest(&inputs), input.law.source);
-    let told = Quantity::with(source, value, sigma, "drop at which dark current adds 5 % to the noise", inputs[2].n);
-    if value == 0.0 { told.noted("dark current already adds less than 5 % to the noise") } else { told }
+    let told = Quantity::with(source, value, sigma, AnswersMethod::DropForDarkShare, inputs[2].n);
+    if value == 0.0 { told.noted(AnswersNote::DarkCurrentAlreadyLow) } else { told }
 }
 
 /// Sensor temperature below which more cooling saves less than [`LAST_SAVING`] of the time.
@@ -204,7 +205,7 @@ fn sufficient_drop(input: &CoolingInput, exposure_s: f64) -> Quantity {
 /// (derived).
 fn last_gain(input: &CoolingInput, exposure_s: f64) -> Quantity {
     let Some(now) = input.now_celsius else {
-        return Quantity::not_measurable("the sensor temperature is not known (card CCD-TEMP)");
+        return Quantity::not_measurable(Missing::SensorTemperature);
     };
     let celsius = |p: &[f64]| {
         let floor = p[3].min(p[2]);
@@ -215,55 +216,22 @@ fn last_gain(input: &CoolingInput, exposure_s: f64) -> Quantity {
     let (value, sigma) = propagate(&parameters(input), celsius);
     let inputs = [input.sky_e_per_px_s, input.read_noise_e, input.dark_e_per_px_s];
     let source = weaker(weakest(&inputs), input.law.source);
-    let words = "temperature at which the part of the dark current that cools makes 1 % of the variance";
-    let told = Quantity::with(source, value, sigma, words, inputs[2].n);
+    let told = Quantity::with(source, value, sigma, AnswersMethod::LastGain, inputs[2].n);
     match input.law.range_celsius {
-        _ if value >= now => told.noted("more cooling already saves less than 1 %"),
-        Some([low, _]) if value < low => told.noted(format!("below the measured range, which ends at {low:.1} °C")),
+        _ if value >= now => told.noted(AnswersNote::NothingMoreToGain),
+        Some([low, _]) if value < low => told.noted(AnswersNote::BelowTheMeasuredRange { low_celsius: low }),
         _ => told,
     }
-}
-
-fn basis(input: &CoolingInput, noise: Option<&str>, exposure: Option<f64>) -> String {
-    let mut parts = Vec::new();
-    match (input.now_celsius, exposure) {
-        (None, _) => parts.push(
-            "No table, because the sensor temperature is not known; lights with the card CCD-TEMP would supply it."
-                .to_owned(),
-        ),
-        (Some(now), Some(t)) => {
-            parts.push(format!("Exposures of {t} s on a target far fainter than the sky, sensor now at {now:.1} °C."));
-        }
-        (Some(now), None) => parts.push(format!("Sensor now at {now:.1} °C.")),
-    }
-    if let Some(because) = noise {
-        parts.push(format!("No time ratio, because {because}."));
-    }
-    parts.push(input.law.basis());
-    if !input.floor_e_per_px_s.is_known() {
-        parts.push(
-            "A part of the dark current that does not cool was not measured and counts as none, so real gains may be \
-             smaller."
-                .to_owned(),
-        );
-    }
-    if input.dark_e_per_px_s.source == Source::Assumed {
-        parts.push("The present dark current itself is an assumption.".to_owned());
-    }
-    if input.dark_e_per_px_s.value.is_some_and(|d| d < 0.0) {
-        parts.push("The dark current was measured below 0 and counts as 0.".to_owned());
-    }
-    parts.join(" ")
 }
 
 #[cfg(test)]
 mod tests {
     use super::super::thermal::ThermalStep;
     use super::*;
-    use crate::report::InWords;
+    use crate::facts::{Help, Method};
 
     fn measured(value: f64, sigma: f64) -> Quantity {
-        Quantity::measured(value, sigma, "test value", 5)
+        Quantity::measured(value, sigma, Method::NotMeasurable, 5)
     }
 
     fn energy(ev: f64, sigma_ev: f64) -> CoolingLaw {
@@ -335,7 +303,7 @@ mod tests {
             &measured(0.0, 0.0),
             energy(0.63, 0.0),
         );
-        assert!(cold.gains_under_1_percent_below_celsius.why().contains("already"));
+        assert_eq!(cold.gains_under_1_percent_below_celsius.notes, [AnswersNote::NothingMoreToGain.into()]);
     }
 
     #[test]
@@ -373,7 +341,7 @@ mod tests {
         let c = table(&measured(0.5, 0.02), &measured(3.0, 0.1), &measured(0.5, 0.03), &floor, energy(0.7, 0.02));
         let last = c.rows.last().unwrap().dark_e_per_px_s.value.unwrap();
         assert!(last > 0.2 && last < 0.22, "{last}");
-        assert!(c.drop_for_5_percent_dark_c.why().contains("does not cool"));
+        assert_eq!(c.drop_for_5_percent_dark_c.because(), AnswersMissing::DarkCurrentThatDoesNotCool.into());
     }
 
     #[test]
@@ -386,32 +354,43 @@ mod tests {
         let c = usual(CoolingLaw::assumed());
         assert!(c.rows.iter().all(|r| r.time_ratio.source == Source::Assumed));
         assert_eq!(c.floor_time_ratio.source, Source::Measured);
-        assert!(c.basis.contains("assum"), "{}", c.basis);
+        assert_eq!(c.law.source, Source::Assumed);
     }
 
     #[test]
     fn rows_below_the_measured_range_are_noted() {
         let c = usual(energy(0.63, 0.01));
         for r in &c.rows {
-            assert_eq!(r.dark_e_per_px_s.remark().is_some(), r.sensor_celsius < -5.0);
+            assert_eq!(!r.dark_e_per_px_s.notes.is_empty(), r.sensor_celsius < -5.0);
         }
     }
 
     #[test]
-    fn without_dark_frames_there_is_no_table_and_the_frames_are_named() {
-        let none = Quantity::not_measurable("no dark frames in the folder");
-        let c = table(&measured(0.5, 0.02), &measured(3.0, 0.1), &none, &none, CoolingLaw::assumed());
-        assert!(c.rows.is_empty());
-        assert!(c.basis.contains("no dark frames in the folder") && c.basis.contains("would supply it"));
-        assert_eq!(c.floor_time_ratio.value, None);
+    fn without_a_dark_current_there_is_no_table_and_what_helps_is_what_its_reason_tells() {
+        let without = |because: Missing| {
+            let none = Quantity::not_measurable(because);
+            let c = table(&measured(0.5, 0.02), &measured(3.0, 0.1), &none, &none, CoolingLaw::assumed());
+            assert!(c.rows.is_empty());
+            assert_eq!(c.basis, Err(c.floor_time_ratio.because()));
+            c.floor_time_ratio.because()
+        };
+        // A reason that names nothing to take: the darks that always help are.
+        let nothing = without(Missing::Unstated);
+        assert_eq!(nothing, Missing::DarksLikeTheLights { because: Box::new(Missing::Unstated) });
+        assert_eq!(nothing.would_help(), [Help::Dark, Help::Bias, Help::Flat]);
+        let warm = without(Missing::SensorTemperature);
+        assert_eq!(warm, Missing::input(Input::DarkCurrent, Missing::SensorTemperature));
+        assert_eq!(warm.would_help(), Missing::SensorTemperature.would_help());
     }
 
     #[test]
     fn without_a_sky_the_dark_rates_stand_alone() {
-        let none = Quantity::not_measurable("no lights");
+        let none = Quantity::not_measurable(Missing::ExposureTime);
         let c = table(&none, &measured(3.0, 0.1), &measured(0.5, 0.03), &measured(0.0, 0.0), energy(0.63, 0.01));
         assert!(c.rows.iter().all(|r| r.dark_e_per_px_s.is_known() && !r.time_ratio.is_known()));
-        assert!(c.rows[0].time_ratio.why().contains("no lights"));
+        let because = Missing::input(Input::Sky, Missing::ExposureTime);
+        assert_eq!(c.rows[0].time_ratio.because(), because);
+        assert_eq!(c.basis.unwrap().no_time_ratio, Some(because));
     }
 
     #[test]
@@ -423,11 +402,12 @@ mod tests {
             exposure_s: Some(120.0),
             now_celsius: None,
             dark_e_per_px_s: &dark,
-            floor_e_per_px_s: &Quantity::not_measurable("one temperature only"),
+            floor_e_per_px_s: &Quantity::not_measurable(Missing::Unstated),
             law: CoolingLaw::assumed(),
         });
         assert!(c.rows.is_empty() && c.floor_time_ratio.is_known());
-        assert!(c.basis.contains("CCD-TEMP") && c.basis.contains("may be smaller"));
+        let basis = c.basis.unwrap();
+        assert!(basis.now_celsius.is_none() && basis.floor_counts_as_none);
     }
 
     #[test]
@@ -436,7 +416,7 @@ mod tests {
         let c = table(&measured(0.5, 0.02), &measured(3.0, 0.1), &dark, &measured(0.0, 0.0), energy(0.63, 0.01));
         assert_eq!(c.floor_time_ratio.value, Some(1.0));
         assert!(c.floor_time_ratio.sigma.unwrap() > 0.0);
-        assert!(c.basis.contains("below 0"));
+        assert!(c.basis.unwrap().dark_current_is_negative);
         assert_eq!(c.drop_for_5_percent_dark_c.value, Some(0.0));
     }
 }

@@ -3,19 +3,20 @@
 pub mod advice;
 pub mod answers;
 pub mod budget;
+mod confidence;
 pub mod cooled_year;
 pub mod cooling;
 pub mod dark_match;
-mod findings;
+pub(crate) mod findings;
+#[cfg(test)]
+pub(crate) mod invented;
 pub mod over_sessions;
-pub mod percent;
 pub mod photometry;
 pub mod pixel_cost;
 pub mod power;
 pub mod profile;
 pub mod propagation;
 mod quadrature;
-mod reply;
 mod result;
 pub mod sampling;
 pub mod saturation;
@@ -28,19 +29,22 @@ pub mod width_budget;
 pub mod year;
 
 pub use advice::{Advice, AdviceInput, advice, ranked};
-pub use answers::{Answer, Question, SessionFindings, answers};
+pub use answers::{Answer, Answers, answers};
 pub use budget::{BudgetInput, noise_budget};
+pub use confidence::{Confidence, ConfidenceCode, Level, RestsOn};
 pub use cooled_year::{CooledClass, CooledYear, CoolingPlan, cooled_year};
 pub use cooling::{CoolingInput, cooling};
 pub use dark_match::{DarkMatch, DarkMatchInput, dark_match};
+pub use findings::{Finding, Judged, Near, SessionFindings};
 pub use over_sessions::{FilterSampling, sampling_by_filter};
-pub use percent::percent;
 pub use photometry::{Photometry, PhotometryInput, photometry};
-pub use result::{Cooling, CoolingRow, NoiseBudget, Sampling, SamplingVerdict};
+pub use result::{
+    Cooling, CoolingBasis, CoolingRow, CoolingVerdict, NoiseBudget, Sampling, SamplingVerdict, ThermalVerdict,
+};
 pub use sampling::{SamplingInput, sampling};
 pub use saturation::{LightStars, Saturation, SaturationInput, saturation};
 pub use scale::image_scale;
-pub use suited::{Suited, SuitedInput, common_band, suited};
+pub use suited::{Suited, SuitedInput, suited};
 pub use thermal::{CoolingLaw, ThermalStep};
 pub use width_budget::{WidthBudget, WidthInput, width_budget};
 pub use year::{Class, Verdict, Year};

@@ -1,12 +1,17 @@
 //! Answers about one session: parts of the `sessions[]` entries of the report.
 
 use serde::{Deserialize, Serialize};
+use strum::{IntoStaticStr, VariantNames};
 
-use crate::facts::{Quantity, Source};
+use super::thermal::CoolingLaw;
+use crate::facts::{Missing, Quantity};
 
 /// How the pixels suit the star image.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(
+    Debug, Clone, Copy, Default, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, IntoStaticStr, VariantNames,
+)]
 #[serde(rename_all = "kebab-case")]
+#[strum(serialize_all = "kebab-case")]
 pub enum SamplingVerdict {
     /// Below 1.5 px per FWHM.
     UnderSampled,
@@ -17,11 +22,52 @@ pub enum SamplingVerdict {
     /// 4 px per FWHM and above.
     OverSampled,
     /// The star image could not be measured.
+    #[default]
     Undetermined,
 }
 
+impl SamplingVerdict {
+    /// The word of the report.
+    pub fn word(self) -> &'static str {
+        self.into()
+    }
+}
+
+/// What share of the noise the sensor's own heat has.
+#[derive(
+    Debug, Clone, Copy, Default, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, IntoStaticStr, VariantNames,
+)]
+#[serde(rename_all = "kebab-case")]
+#[strum(serialize_all = "kebab-case")]
+pub enum ThermalVerdict {
+    Negligible,
+    Minor,
+    Noticeable,
+    Dominant,
+    /// The noise budget is not known.
+    #[default]
+    NotMeasurable,
+}
+
+/// What cooling would gain.
+#[derive(
+    Debug, Clone, Copy, Default, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, IntoStaticStr, VariantNames,
+)]
+#[serde(rename_all = "kebab-case")]
+#[strum(serialize_all = "kebab-case")]
+pub enum CoolingVerdict {
+    NoGain,
+    /// How the dark current falls is not measured: only the limit is.
+    PossibleGain,
+    SmallGain,
+    LargeGain,
+    /// The limit is not known.
+    #[default]
+    NotMeasurable,
+}
+
 /// Sampling verdict with its cost both ways.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Sampling {
     /// FWHM before the pixel over the pixel.
     pub px_per_fwhm: Quantity,
@@ -38,10 +84,9 @@ pub struct Sampling {
     pub best_snr_efficiency: Quantity,
     /// Largest whole binning, on top of the present one, that leaves 2 px per FWHM; none below 2 px per FWHM.
     pub best_binning: Option<u32>,
-    /// The verdict in words, with its one-sigma caution.
-    pub sentence: String,
-    /// What it costs to either side, in words.
-    pub detail: String,
+    /// Whether the sensor carries a colour filter mosaic.
+    #[serde(skip)]
+    pub colour: bool,
 }
 
 /// Noise variances of one exposure, e^2 per pixel.
@@ -64,7 +109,7 @@ pub struct NoiseBudget {
 }
 
 /// What one sensor temperature would give.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct CoolingRow {
     pub sensor_celsius: f64,
     /// Degrees below the present sensor temperature.
@@ -77,7 +122,7 @@ pub struct CoolingRow {
 }
 
 /// The cooling table and its limit.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Cooling {
     pub rows: Vec<CoolingRow>,
     /// Time ratio without any dark current: no cooling can pass it.
@@ -86,8 +131,25 @@ pub struct Cooling {
     pub drop_for_5_percent_dark_c: Quantity,
     /// Sensor temperature below which more cooling saves less than 1 % of the time, C.
     pub gains_under_1_percent_below_celsius: Quantity,
-    /// Whether the step of the dark current with temperature is measured or only assumed.
-    pub law_source: Source,
-    /// What the table rests on, and its caution.
-    pub basis: String,
+    /// How the dark current falls with temperature.
+    pub law: CoolingLaw,
+    /// What the table rests on; the reason where the dark current is missing and there is none.
+    pub basis: Result<CoolingBasis, Missing>,
+}
+
+/// What a cooling table rests on, and what makes it less sure.
+#[derive(Debug, Clone, PartialEq)]
+pub struct CoolingBasis {
+    /// Present sensor temperature, C; without it there are no rows.
+    pub now_celsius: Option<f64>,
+    /// Exposure time of one frame, s.
+    pub exposure_s: Option<f64>,
+    /// Why there is no time ratio, if so.
+    pub no_time_ratio: Option<Missing>,
+    /// The part of the dark current that does not cool is not known and counts as none.
+    pub floor_counts_as_none: bool,
+    /// The present dark current is an assumption.
+    pub dark_current_is_assumed: bool,
+    /// The dark current was measured below 0 and counts as 0.
+    pub dark_current_is_negative: bool,
 }

@@ -1,10 +1,10 @@
 //! Pixel sizes and focal lengths that would suit the measured star width, each with its field of view.
 
-use crate::report::InWords;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use super::sampling::{OVER_SAMPLED_PX, WELL_SAMPLED_PX};
-use crate::facts::{Quantity, Source};
+use crate::facts::Quantity;
+use crate::facts::answers::{AnswersMethod, AnswersMissing};
 use crate::units::ARCSEC_PER_RADIAN;
 
 /// Samplings told, px per FWHM: the ends of what holds all detail at no waste, and the middle, where even the sharper of
@@ -27,7 +27,7 @@ pub struct SuitedInput<'a> {
 }
 
 /// Gear that would give one sampling of the stars as they were measured.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Suited {
     pub px_per_fwhm: f64,
     pub image_scale_arcsec_per_px: Quantity,
@@ -49,18 +49,18 @@ pub fn suited(input: &SuitedInput) -> Vec<Suited> {
 }
 
 fn row(input: &SuitedInput, wanted: f64) -> Suited {
-    let words = format!("{wanted} px per FWHM, stars as wide on the sky as measured");
-    let coarser = Quantity { method: words.clone().into(), ..input.fwhm_px.scaled(wanted.recip()) };
+    let method = AnswersMethod::SuitedTo { px_per_fwhm: wanted };
+    let coarser = Quantity { method: method.clone().into(), ..input.fwhm_px.scaled(wanted.recip()) };
     let coarser = match input.fwhm_px.value {
-        Some(f) if f <= 0.0 => Quantity::not_measurable("the stars are no wider than the pixel alone makes them"),
+        Some(f) if f <= 0.0 => Quantity::not_measurable(AnswersMissing::StarsNoWiderThanThePixel),
         _ => coarser,
     };
     let focal_factor = inverse(&coarser);
-    let scale = input.image_scale.times(&coarser, words.clone());
+    let scale = input.image_scale.times(&coarser, method.clone());
     Suited {
         px_per_fwhm: wanted,
-        focal_length_mm: input.focal_mm.times(&focal_factor, words.clone()),
-        pixel_um: input.pixel_um.times(&coarser, words),
+        focal_length_mm: input.focal_mm.times(&focal_factor, method.clone()),
+        pixel_um: input.pixel_um.times(&coarser, method),
         field_arcmin: input.size_px.map(|n| field_arcmin(n, &scale)),
         image_scale_arcsec_per_px: scale,
         focal_factor,
@@ -84,43 +84,46 @@ pub fn field_of(pixels: f64, scale: f64) -> f64 {
 }
 
 fn field_arcmin(pixels: usize, scale: &Quantity) -> Quantity {
-    let Some((s, sigma)) = scale.pair() else { return Quantity::not_measurable(scale.why()) };
+    let Some((s, sigma)) = scale.pair() else { return Quantity::not_measurable(scale.because()) };
     let half = 0.5 * pixels as f64 * s / ARCSEC_PER_RADIAN;
     let slope = pixels as f64 / 60.0 / (1.0 + half * half);
-    let method = "pixels in a row times the scale, tangent projection";
-    Quantity::with(scale.source, field_of(pixels as f64, s), scale.sigma.map(|_| slope * sigma), method, scale.n)
+    let sigma = scale.sigma.map(|_| slope * sigma);
+    Quantity::with(scale.source, field_of(pixels as f64, s), sigma, AnswersMethod::FieldOfView, scale.n)
 }
 
 /// Image scales that the trade recommends whatever the seeing, arcsec/px (common practice, no source).
 pub const COMMON_BAND_ARCSEC_PER_PX: [f64; 2] = [1.0, 2.0];
 
-/// Where a scale stands beside the band of common practice; an empty text where the scale is unknown.
-pub fn common_band(scale: &Quantity) -> String {
+/// Where a scale stands beside the band of common practice.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum BesideBand {
+    Below,
+    Within,
+    Above,
+}
+
+/// Where a scale stands beside [`COMMON_BAND_ARCSEC_PER_PX`].
+pub fn beside_common_band(arcsec_per_px: f64) -> BesideBand {
     let [low, high] = COMMON_BAND_ARCSEC_PER_PX;
-    let Some(s) = scale.value else { return String::new() };
-    let place = match s {
-        s if s < low => "below",
-        s if s > high => "above",
-        _ => "within",
-    };
-    let rests = if scale.source == Source::Measured { "" } else { " (as stated)" };
-    format!(
-        "{s:.2} arcsec/px{rests} lies {place} the {low} to {high} arcsec/px of common practice, a rule without a source that \
-         knows neither this seeing nor this sky."
-    )
+    match arcsec_per_px {
+        s if s < low => BesideBand::Below,
+        s if s > high => BesideBand::Above,
+        _ => BesideBand::Within,
+    }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::facts::{Method, Missing};
 
     /// Check values are printed with seven digits.
     const PRINTED: f64 = 1e-6;
 
     fn of(fwhm_px: f64) -> Vec<Suited> {
         suited(&SuitedInput {
-            fwhm_px: &Quantity::measured(fwhm_px, 0.1, "test", 9),
-            image_scale: &Quantity::measured(1.463_313, 0.0, "test", 1),
+            fwhm_px: &Quantity::measured(fwhm_px, 0.1, Method::NotMeasurable, 9),
+            image_scale: &Quantity::measured(1.463_313, 0.0, Method::NotMeasurable, 1),
             pixel_um: &Quantity::header(3.76, "XPIXSZ"),
             focal_mm: &Quantity::header(530.0, "FOCALLEN"),
             size_px: [6248, 4176],
@@ -152,23 +155,22 @@ mod tests {
 
     #[test]
     fn without_a_scale_the_factor_alone_is_told() {
-        let unknown = Quantity::not_measurable("no focal length");
+        let unknown = Quantity::not_measurable(Missing::Unstated);
         let rows = suited(&SuitedInput {
-            fwhm_px: &Quantity::measured(2.5, 0.1, "test", 9),
+            fwhm_px: &Quantity::measured(2.5, 0.1, Method::NotMeasurable, 9),
             image_scale: &unknown,
             pixel_um: &unknown,
             focal_mm: &unknown,
             size_px: [100, 80],
         });
-        assert!(rows.iter().all(|r| r.focal_factor.is_known() && r.field_arcmin[0].why() == "no focal length"));
-        assert_eq!(common_band(&unknown), "");
+        assert!(rows.iter().all(|r| r.focal_factor.is_known() && r.field_arcmin[0].because() == unknown.because()));
     }
 
     #[test]
-    fn the_band_of_common_practice_is_marked_so() {
-        for (scale, word) in [(0.8, "below"), (1.0, "within"), (2.0, "within"), (2.1, "above")] {
-            let told = common_band(&Quantity::header(scale, "FOCALLEN"));
-            assert!(told.contains(word) && told.contains("common practice"), "{told}");
+    fn the_ends_of_the_band_are_within_it() {
+        use BesideBand::*;
+        for (scale, place) in [(0.8, Below), (1.0, Within), (2.0, Within), (2.1, Above)] {
+            assert_eq!(beside_common_band(scale), place);
         }
     }
 }

@@ -1,34 +1,15 @@
 //! How the thermal part of a dark current falls with temperature.
 
-use crate::report::InWords;
 use std::f64::consts::LN_2;
 
 use super::propagation::Parameter;
+pub use crate::facts::answers::ThermalStep;
 use crate::facts::{Quantity, Source};
 use crate::sensor::{ASSUMED_DOUBLING_C, ASSUMED_DOUBLING_SIGMA_C, DarkCurrent};
 use crate::units::{BOLTZMANN_EV_PER_K, Celsius, ZERO_CELSIUS_K};
 
 /// Lowest doubling step that is drawn, C: pure diffusion with the full band gap gives 3.5 at 0 C.
 const LOWEST_DOUBLING_C: f64 = 3.0;
-
-/// One number that says how steeply the thermal part falls.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub enum ThermalStep {
-    /// `exp(-E/k (1/T - 1/T_now))`.
-    ActivationEnergy {
-        /// Activation energy, eV.
-        ev: f64,
-        /// Its standard uncertainty, eV.
-        sigma_ev: f64,
-    },
-    /// `2^((T - T_now)/step)`, the same step at every temperature: the more cautious of the two when cooling.
-    Doubling {
-        /// Step, C.
-        celsius: f64,
-        /// Its standard uncertainty, C.
-        sigma_c: f64,
-    },
-}
 
 impl ThermalStep {
     /// The number with its uncertainty and the lowest value that makes sense.
@@ -75,20 +56,6 @@ impl ThermalStep {
             Self::Doubling { celsius, .. } => -celsius * ratio.log2(),
         }
     }
-
-    /// The law in words.
-    pub fn words(self) -> String {
-        match self {
-            Self::ActivationEnergy { ev, sigma_ev } => {
-                let energy = Quantity::measured(ev, sigma_ev, "", 0);
-                format!("activation energy {}", energy.text("eV"))
-            }
-            Self::Doubling { celsius, sigma_c } => {
-                let step = Quantity::measured(celsius, sigma_c, "", 0);
-                format!("halving every {}", step.text("°C"))
-            }
-        }
-    }
 }
 
 /// The step, where it came from, and the temperatures over which it was measured.
@@ -129,28 +96,12 @@ impl CoolingLaw {
             None => Self::assumed(),
         }
     }
-
-    /// What the law rests on, as a sentence.
-    pub fn basis(&self) -> String {
-        let words = self.step.words();
-        match (self.source, self.range_celsius) {
-            (Source::Assumed, _) => format!(
-                "The fall with temperature ({words}) is an assumption, not a measurement: the table claims no measured \
-                 gain. Dark frames at two or more sensor temperatures would measure it."
-            ),
-            (Source::Rig, _) => format!("The fall with temperature ({words}) was given by the rig file."),
-            (Source::Header, _) => format!("The fall with temperature ({words}) was read from the header."),
-            (Source::Measured, Some([low, high])) => format!(
-                "The fall with temperature ({words}) was measured from {low:.1} to {high:.1} °C; colder rows extrapolate."
-            ),
-            (Source::Measured, None) => format!("The fall with temperature ({words}) was measured."),
-        }
-    }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::facts::{Method, Missing};
 
     #[test]
     fn c6_8_a_night_that_cools_gathers_more_than_its_middle_temperature() {
@@ -200,17 +151,16 @@ mod tests {
 
     #[test]
     fn a_dark_current_hands_on_the_best_it_has() {
-        let none = || Quantity::not_measurable("one temperature only");
+        let none = || Quantity::not_measurable(Missing::Unstated);
         let mut dark =
             DarkCurrent { range_celsius: Some([-10.0, 10.0]), ..DarkCurrent::not_measurable("one temperature only") };
         assert_eq!(CoolingLaw::of(&dark), CoolingLaw::assumed());
-        assert!(CoolingLaw::of(&dark).basis().contains("no measured gain"));
-        dark.doubling_celsius = Quantity::measured(6.1, 0.2, "fit", 5);
+        dark.doubling_celsius = Quantity::measured(6.1, 0.2, Method::NotMeasurable, 5);
         assert_eq!(CoolingLaw::of(&dark).step, ThermalStep::Doubling { celsius: 6.1, sigma_c: 0.2 });
-        dark.activation_energy_ev = Quantity::measured(0.7, 0.02, "fit", 5);
+        dark.activation_energy_ev = Quantity::measured(0.7, 0.02, Method::NotMeasurable, 5);
         assert_eq!(CoolingLaw::of(&dark).step, ThermalStep::ActivationEnergy { ev: 0.7, sigma_ev: 0.02 });
-        assert!(CoolingLaw::of(&dark).basis().contains("measured from -10.0 to 10.0 °C"));
-        dark.activation_energy_ev = Quantity::measured(-0.1, 0.3, "fit", 2);
+        assert_eq!(CoolingLaw::of(&dark).range_celsius, Some([-10.0, 10.0]));
+        dark.activation_energy_ev = Quantity::measured(-0.1, 0.3, Method::NotMeasurable, 2);
         dark.doubling_celsius = none();
         assert_eq!(CoolingLaw::of(&dark).source, Source::Assumed);
     }

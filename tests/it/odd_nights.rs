@@ -177,3 +177,60 @@ fn a_sessions_error_holds_the_scatter_of_the_seeing() {
     assert!((inside - 0.67).abs() < 3.0 * (0.67 * 0.33 / NIGHTS as f64).sqrt(), "{inside}");
     assert!(mean.abs() < 3.0 * 1.18 / (NIGHTS as f64).sqrt(), "{mean}");
 }
+
+/// Writes a calibration frame of a small camera without stars.
+fn write_calibration(folder: &Path, kind: &str, number: u64, exposure_s: f64, charge_e_per_s: [f64; 2]) {
+    let side = (PITCH_PX * (GRID as f64 + 1.0)) as usize;
+    let [sky_e_per_px_s, dark_e_per_px_s] = charge_e_per_s;
+    let recipe = FrameRecipe {
+        exposure_s,
+        sky_e_per_px_s,
+        dark_e_per_px_s,
+        ..FrameRecipe::unlit(Detector::even(side, side), 77_000 + 100 * kind.len() as u64 + number)
+    };
+    let cards = [
+        HeaderCard::text("IMAGETYP", kind, ""),
+        HeaderCard::real("EXPTIME", exposure_s, "s"),
+        HeaderCard::real("CCD-TEMP", 10.0, "degrees Celsius"),
+    ];
+    write_frame(&folder.join(format!("{kind}-{number}.fits")), &render(&recipe).0, &cards).unwrap();
+}
+
+#[test]
+fn flats_that_are_nearly_unexposed_are_asked_for_again_and_not_darks() {
+    const DARK_E_PER_S: f64 = 0.5;
+    let folder = tempfile::tempdir().unwrap();
+    let side = (PITCH_PX * (GRID as f64 + 1.0)) as usize;
+    for k in 0..4 {
+        let recipe = FrameRecipe {
+            exposure_s: EXPOSURE_S,
+            sky_e_per_px_s: SKY_E_PER_S,
+            dark_e_per_px_s: DARK_E_PER_S,
+            stars: stars_of(&good("light", 3.0), k),
+            ..FrameRecipe::unlit(Detector::even(side, side), k)
+        };
+        let cards = [
+            HeaderCard::text("IMAGETYP", "LIGHT", ""),
+            HeaderCard::real("EXPTIME", EXPOSURE_S, "s"),
+            HeaderCard::real("CCD-TEMP", 10.0, "degrees Celsius"),
+            HeaderCard::text("DATE-OBS", &format!("2031-10-04T20:{:02}:00", 2 * k), ""),
+        ];
+        write_frame(&folder.path().join(format!("light-{k}.fits")), &render(&recipe).0, &cards).unwrap();
+        write_calibration(folder.path(), "BIAS", k, 0.0, [0.0, 0.0]);
+        write_calibration(folder.path(), "DARK", k, EXPOSURE_S, [0.0, DARK_E_PER_S]);
+        // Half an electron of light, under three of read noise.
+        write_calibration(folder.path(), "FLAT", k, 1.0, [0.5, DARK_E_PER_S]);
+    }
+    let report = report(folder.path());
+    let gain = &report["sensors"][0]["gain_e_per_adu"];
+    assert!(gain["value"].is_null(), "{gain}");
+    let cooling = &report["answers"][2];
+    assert_eq!((&cooling["question"], &cooling["verdict"]), (&"cooling".into(), &"not-measurable".into()));
+    assert_eq!(cooling["confidence"]["because"], "nothing-measured");
+    let sentence = cooling["sentence"].as_str().unwrap();
+    assert!(sentence.contains("flats") && !sentence.contains("dark frames"), "{sentence}");
+    let basis = report["sessions"][0]["cooling_basis"].as_str().unwrap();
+    assert!(basis.contains("flats") && !basis.contains("dark frames"), "{basis}");
+    let floor = &report["sessions"][0]["cooling_floor_time_ratio"]["missing"];
+    assert_eq!(floor["would_help"], serde_json::json!(["flat"]), "{floor}");
+}

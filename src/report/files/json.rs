@@ -19,6 +19,7 @@ mod tests {
 
     use super::*;
     use crate::report::Parts;
+    use crate::report::model::SCHEMA_VERSION;
     use crate::report::sample;
 
     fn parsed() -> Value {
@@ -39,10 +40,12 @@ mod tests {
     fn every_key_of_the_contract_is_present() {
         let r = parsed();
         has(&r, &["schema_version", "program_version", "answers", "sessions", "sensors", "frames", "warnings"]);
-        assert_eq!(r["schema_version"], 1);
+        assert_eq!(r["schema_version"], SCHEMA_VERSION);
         for (answer, question) in r["answers"].as_array().unwrap().iter().zip(["sampling", "thermal_noise", "cooling"])
         {
-            has(answer, &["question", "verdict", "sentence", "detail", "confidence"]);
+            has(answer, &["question", "verdict", "verdicts", "sentence", "detail", "confidence"]);
+            has(&answer["confidence"], &["level", "because", "sentence"]);
+            answer["verdicts"].as_array().unwrap().iter().for_each(|v| has(v, &["session_id", "verdict"]));
             assert_eq!(answer["question"], question);
         }
         for s in r["sessions"].as_array().unwrap() {

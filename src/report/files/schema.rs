@@ -81,7 +81,29 @@ fn held<'a>(schema: &'a Value, property: &'a Value) -> (String, (Option<&'a Valu
 
 #[cfg(test)]
 mod tests {
+    use strum::VariantNames;
+
     use super::*;
+    use crate::verdict::{ConfidenceCode, CoolingVerdict, Level, SamplingVerdict, ThermalVerdict};
+
+    /// Words of an enumeration of the schema, in its order.
+    fn words(definition: &str, key: &str) -> Vec<String> {
+        let schema: Value = serde_json::from_str(SCHEMA).unwrap();
+        let list = schema["$defs"][definition]["properties"][key]["enum"].as_array().unwrap();
+        list.iter().map(|w| w.as_str().unwrap().to_owned()).collect()
+    }
+
+    #[test]
+    fn the_words_of_answers_are_those_of_the_program() {
+        let mut verdicts: Vec<&str> = SamplingVerdict::VARIANTS.to_vec();
+        verdicts.extend(ThermalVerdict::VARIANTS.iter().filter(|w| **w != "not-measurable"));
+        verdicts.extend(CoolingVerdict::VARIANTS);
+        assert_eq!(words("answer", "verdict"), verdicts);
+        assert_eq!(words("session_verdict", "verdict"), verdicts);
+        assert_eq!(words("confidence", "because"), ConfidenceCode::VARIANTS);
+        let levels = [Level::High, Level::Medium, Level::Low, Level::None].map(Level::word);
+        assert_eq!(words("confidence", "level"), levels);
+    }
 
     #[test]
     fn the_table_reaches_keys_at_every_depth() {

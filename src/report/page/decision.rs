@@ -5,7 +5,8 @@ use serde::Serialize;
 
 use crate::report::model::{Report, Session};
 use crate::report::words::numbers::{plain, quantity, typographic, with_unit};
-use crate::verdict::{CooledClass, percent};
+use crate::report::words::percent;
+use crate::verdict::CooledClass;
 
 /// The parts of one session.
 #[derive(Debug, Serialize)]

@@ -78,7 +78,7 @@ mod tests {
         for a in &mut report.answers {
             a.sentence = evil().unwrap();
             a.detail = evil().unwrap();
-            a.confidence = evil().unwrap();
+            a.confidence.sentence = evil().unwrap();
         }
         let page = html(&report).unwrap();
         assert!(!page.contains("<img"), "markup got through");

@@ -4,9 +4,9 @@ use serde::Serialize;
 
 use super::setting::sentence;
 use crate::facts::Source;
+use crate::report::answers::{AnswerEntry, Question};
 use crate::report::model::{Report, SensorEntry};
 use crate::report::words::numbers::{typographic, with_unit};
-use crate::verdict::{Answer, Question};
 
 /// An answer under its question.
 #[derive(Debug, Serialize)]
@@ -22,8 +22,8 @@ pub(crate) fn replies(report: &Report) -> Vec<Reply> {
     if report.sessions.is_empty() {
         return report.sensors.iter().map(sensor_reply).collect();
     }
-    let reply = |a: &Answer| Reply {
-        question: match a.question {
+    let reply = |a: &AnswerEntry| Reply {
+        question: match a.question() {
             Question::Sampling => "Do the pixels suit the stars?",
             Question::ThermalNoise => "Does the sensor’s own heat limit the images?",
             Question::Cooling => "What would cooling gain?",
@@ -31,7 +31,7 @@ pub(crate) fn replies(report: &Report) -> Vec<Reply> {
         .to_owned(),
         sentence: typographic(&a.sentence),
         detail: typographic(&a.detail),
-        confidence: typographic(&a.confidence),
+        confidence: typographic(&format!("{}: {}", a.confidence.level.word(), a.confidence.sentence)),
     };
     report.answers.iter().map(reply).collect()
 }

@@ -9,8 +9,8 @@ use crate::report::model::SensorEntry;
 use crate::report::plots::{self, Figure, PlotError};
 use crate::report::words::numbers::{plain, quantity, typographic};
 use crate::report::words::origins;
+use crate::report::words::percent;
 use crate::report::words::sensor::dark as dark_words;
-use crate::verdict::percent;
 
 /// One sensor.
 #[derive(Debug, Serialize)]

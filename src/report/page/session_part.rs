@@ -11,7 +11,7 @@ use crate::report::model::{Report, Session, SessionSettings};
 use crate::report::plots::{self, Figure, PlotError};
 use crate::report::words::numbers::{plain, quantity, typographic};
 use crate::report::words::origins;
-use crate::verdict::percent;
+use crate::report::words::percent;
 
 /// One session.
 #[derive(Debug, Serialize)]

@@ -7,7 +7,7 @@ use crate::report::InWords;
 use crate::report::plots::Figure;
 use crate::report::words::numbers::{typographic, with_unit};
 use crate::report::words::origins::{self, Named};
-use crate::verdict::percent;
+use crate::report::words::percent;
 
 /// One line of a table of values.
 #[derive(Debug, Serialize)]

@@ -5,7 +5,8 @@ use super::{Figure, PlotError};
 use crate::facts::{Quantity, Source};
 use crate::report::model::Session;
 use crate::report::words::numbers::{plain, with_sigma};
-use crate::verdict::{CoolingRow, percent};
+use crate::report::words::percent;
+use crate::verdict::CoolingRow;
 
 /// Drop that the title speaks of where it was worked out, C: the one that the answers quote.
 const TITLE_DROP_C: f64 = 20.0;

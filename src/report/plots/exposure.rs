@@ -5,7 +5,7 @@ use super::{Figure, PlotError};
 use crate::facts::Quantity;
 use crate::report::model::Session;
 use crate::report::words::numbers::{plain, two_digits, with_sigma};
-use crate::verdict::percent;
+use crate::report::words::percent;
 
 /// Decades that the axis reaches beyond the exposures that are marked, either way: three times them, or so far that a
 /// name of the part of the axis below has room.

@@ -221,7 +221,7 @@ mod tests {
     #[test]
     fn an_unknown_sampling_makes_no_chart() {
         let mut session = sample::report().sessions[0].clone();
-        session.sampling.px_per_fwhm = Quantity::not_measurable("no stars");
+        session.sampling.facts.px_per_fwhm = Quantity::not_measurable("no stars");
         assert!(sampling_axis(&session).unwrap().is_none());
     }
 }

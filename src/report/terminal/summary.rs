@@ -3,10 +3,12 @@
 use super::columns::{clean, fitted, wrapped};
 use crate::facts::{Quantity, Source};
 use crate::report::InWords;
+use crate::report::Question;
 use crate::report::files::write::Written;
 use crate::report::model::{FrameStatus, Report, SensorEntry, Session};
 use crate::report::words::numbers::{UNKNOWN, plain, with_unit, within};
-use crate::verdict::{Question, percent};
+use crate::report::words::percent;
+use crate::verdict::Level;
 
 /// Columns of the narrowest terminal in common use.
 const COLUMNS: usize = 80;
@@ -93,17 +95,16 @@ fn file_lines(w: &Written) -> Vec<String> {
 
 fn answers(screen: &mut Screen, report: &Report) {
     for answer in &report.answers {
-        let question = match answer.question {
+        let question = match answer.question() {
             Question::Sampling => "Sampling",
             Question::ThermalNoise => "Heat",
             Question::Cooling => "Cooling",
         };
-        let word = answer.confidence.split(':').next().unwrap_or("");
         let again = screen.said.contains(&answer.sentence);
-        let text = match word {
+        let text = match answer.confidence.level {
             _ if again => "Not measurable, for the same reason.".to_owned(),
-            "none" => answer.sentence.clone(),
-            _ => format!("{} Confidence: {word}.", answer.sentence),
+            Level::None => answer.sentence.clone(),
+            level => format!("{} Confidence: {}.", answer.sentence, level.word()),
         };
         screen.said.push(answer.sentence.clone());
         for (i, line) in wrapped(&text, COLUMNS - MARGIN).iter().enumerate() {

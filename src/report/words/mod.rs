@@ -2,22 +2,29 @@
 
 pub(crate) mod advice;
 pub(crate) mod answers;
+pub(crate) mod confidence;
+pub(crate) mod cooling;
 pub(crate) mod darks;
 pub(crate) mod field;
 pub(crate) mod light;
 pub(crate) mod night;
 pub(crate) mod numbers;
 pub(crate) mod origins;
+pub(crate) mod percent;
 pub(crate) mod quantity;
+pub(crate) mod questions;
+pub(crate) mod reply;
+pub(crate) mod sampling;
 pub(crate) mod sensor;
 pub(crate) mod sky;
 pub(crate) mod star_match;
 pub(crate) mod stars;
+pub(crate) mod thermal;
 pub(crate) mod verdict;
 pub(crate) mod width;
 pub(crate) mod worded;
 
-pub(crate) use crate::verdict::percent;
 pub use field::WordedField;
+pub(crate) use percent::percent;
 pub use quantity::InWords;
 pub use worded::{Told, Worded};

@@ -72,6 +72,11 @@ pub(crate) fn missing(reason: &Missing) -> String {
         Missing::Without { what, because } => {
             format!("no {}: {}", input(*what).trim_start_matches("the "), missing(because))
         }
+        Missing::DarksLikeTheLights { .. } => format!(
+            "{}; dark frames at the temperature, gain setting and exposure of the lights, with bias frames and flats, \
+             would supply it",
+            lack(reason)
+        ),
         Missing::ExposureTime => "the exposure time is not known (card EXPTIME)".to_owned(),
         Missing::SensorTemperature => "the sensor temperature is not known (card CCD-TEMP)".to_owned(),
         Missing::Stars(of) => super::stars::missing(of),
@@ -80,6 +85,14 @@ pub(crate) fn missing(reason: &Missing) -> String {
         Missing::Night(of) => super::night::missing(of),
         Missing::Verdict(of) => super::verdict::missing(of),
         Missing::Answers(of) => super::answers::missing(of),
+    }
+}
+
+/// The same without the darks that would supply it, for a place where only the lack is told.
+pub(crate) fn lack(reason: &Missing) -> String {
+    match reason {
+        Missing::DarksLikeTheLights { because } => missing(&Missing::input(Input::DarkCurrent, (**because).clone())),
+        reason => missing(reason),
     }
 }
 

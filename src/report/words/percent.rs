@@ -15,11 +15,17 @@ const VALUE_DIGITS: i32 = 3;
 /// `46.5 ± 1.2 %` or `less than 0.01 %` from a share between 0 and 1; `not measurable` where it is unknown.
 pub fn percent(share: &Quantity) -> String {
     let Some((value, sigma)) = share.scaled(100.0).pair() else { return UNKNOWN.to_owned() };
-    let magnitude = value.abs() + SURELY_BELOW * sigma;
-    match LEAST_TOLD.into_iter().find(|limit| magnitude < *limit) {
+    match surely_below(share) {
         Some(limit) => format!("less than {limit} %"),
         None => format!("{} %", capped(value, sigma, VALUE_DIGITS)),
     }
+}
+
+/// The percentage that a share next to nothing lies below; `None` for one that is told by its value.
+pub(crate) fn surely_below(share: &Quantity) -> Option<f64> {
+    let (value, sigma) = share.scaled(100.0).pair()?;
+    let magnitude = value.abs() + SURELY_BELOW * sigma;
+    LEAST_TOLD.into_iter().find(|limit| magnitude < *limit)
 }
 
 #[cfg(test)]
