@@ -23,10 +23,10 @@ pub use files::json::json;
 pub use files::schema::{SCHEMA, key_table};
 pub use files::star_rows::StarRow;
 pub use files::stars_file::{StarsFileError, is_stars_file, write_stars};
-pub use files::write::{Written, make_ready, write};
+pub use files::write::{ReportFiles, make_ready, write};
 pub use model::{
     FrameCounts, FrameRow, FrameStatus, Report, SCHEMA_VERSION, SensorEntry, SensorSettings, Session, SessionSettings,
-    Severity, Temperature, Warning,
+    Temperature, Warning,
 };
 pub use page::render::html;
 pub use plots::PlotError;
@@ -34,5 +34,5 @@ pub use terminal::explained::{ExplainedFrame, Explanation, explained};
 pub use terminal::line::frame_line;
 pub use terminal::summary::summary;
 pub use terminal::table::frame_table;
-pub use words::{InWords, Worded};
 pub use words::numbers::{plain, typographic, with_sigma};
+pub use words::{InWords, Worded};

@@ -82,6 +82,15 @@ fn held<'a>(schema: &'a Value, property: &'a Value) -> (String, (Option<&'a Valu
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::facts::LeftOut;
+
+    #[test]
+    fn the_codes_of_frames_left_out_are_all_that_there_are() {
+        let schema: Value = serde_json::from_str(SCHEMA).unwrap();
+        let listed = schema["$defs"]["frame"]["properties"]["reason_code"]["enum"].as_array().unwrap();
+        let listed: Vec<&str> = listed.iter().filter_map(Value::as_str).collect();
+        assert_eq!(listed, LeftOut::codes());
+    }
 
     #[test]
     fn the_table_reaches_keys_at_every_depth() {

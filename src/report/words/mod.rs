@@ -1,6 +1,9 @@
 //! Facts as a reader sees them: every name, number and sentence.
 
 pub(crate) mod answers;
+pub(crate) mod cautions;
+pub(crate) mod header;
+pub(crate) mod left_out;
 pub(crate) mod night;
 pub(crate) mod numbers;
 pub(crate) mod origins;
