@@ -5,9 +5,10 @@ use std::path::{Path, PathBuf};
 
 use walkdir::WalkDir;
 
+use super::error::CliError;
 use super::job::{Task, once};
+use super::output::print;
 use super::progress::Say;
-use super::{CliError, print};
 use crate::facts::Quantity;
 use crate::folder::Rig;
 use crate::night::{NightInput, Scope};

@@ -4,7 +4,8 @@ use std::path::PathBuf;
 use std::sync::atomic::{AtomicU8, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
-use super::{NOTHING, Say};
+use super::progress::Say;
+use super::status::NOTHING;
 use crate::whole_file::remove_own;
 
 /// Ends the program when it is asked to (Ctrl-C, or SIGTERM and SIGHUP).

@@ -3,18 +3,22 @@
 use std::path::{Path, PathBuf};
 
 use super::ending::Ending;
+use super::error::CliError;
+use super::output::print;
 use super::progress::{Bar, Say};
-use super::{CliError, MOST_NAMED, SOME_LEFT_OUT, print, status_of};
+use super::status::{SOME_LEFT_OUT, status_of};
 use crate::folder::{Content, FoundFile, content_of, find_files};
 use crate::night::{Kept, NightError, NightInput, Scope, Tally, What, run_on};
 use crate::report::{
-    DefectFileError, FrameStatus, Report, Written, check_defect_file, is_defect_file, is_stars_file, make_ready,
+    DefectFileError, FrameStatus, Report, ReportFiles, check_defect_file, is_defect_file, is_stars_file, make_ready,
     summary, write, write_defect_file, write_stars,
 };
 use crate::whole_file::unmake_folder;
 
 /// Folder of the measurements that are kept, beside the report.
 const CACHE: &str = "cache";
+/// Unreadable files named on standard error; a whole card of broken files would push the result off the screen.
+const MOST_NAMED: usize = 10;
 
 /// What is asked for.
 pub struct Task {
@@ -39,7 +43,7 @@ pub struct Job {
 /// What a report came to.
 pub struct Done {
     pub report: Report,
-    pub written: Written,
+    pub written: ReportFiles,
     stars: Option<(PathBuf, usize)>,
     defects: Option<PathBuf>,
     pub status: u8,
@@ -161,7 +165,7 @@ fn name_the_unreadable(report: &Report) {
     let unreadable: Vec<_> = report.frames.iter().filter(|f| f.status == FrameStatus::Unreadable).collect();
     for frame in unreadable.iter().take(MOST_NAMED) {
         // A name may hold control characters, which are the terminal's business, not the name's.
-        eprintln!("skygrain: {:?}: {}", frame.path, frame.reason.as_deref().unwrap_or("not readable"));
+        eprintln!("skygrain: {:?}: {}", frame.path, frame.reason().unwrap_or_else(|| "not readable".to_owned()));
     }
     if unreadable.len() > MOST_NAMED {
         eprintln!("skygrain: and {} more, see frames.csv", unreadable.len() - MOST_NAMED);

@@ -3,12 +3,14 @@
 mod args;
 mod demo;
 mod ending;
+mod error;
 mod job;
+mod output;
 mod progress;
+mod status;
 mod upgrade;
 mod watch;
 
-use std::io::Write;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
@@ -16,56 +18,15 @@ use clap::{CommandFactory, Parser};
 
 use crate::fits::{read_apart_with, serve_if_asked};
 use crate::folder::{Rig, RigError};
-use crate::night::{NightError, NightInput, Scope, explain, run};
-use crate::report::{
-    DefectFileError, FrameStatus, Report, ReportError, SCHEMA, StarsFileError, explained, frames_csv, key_table,
-};
+use crate::night::{NightInput, Scope, explain, run};
+use crate::report::{FrameStatus, SCHEMA, explained, frames_csv, key_table};
 
 use args::{Arguments, Command, FrameFormat, Inputs};
+use error::CliError;
 use job::Task;
+use output::{print, print_bytes};
 use progress::{Bar, Say};
-
-/// All frames handled.
-const ALL_HANDLED: u8 = 0;
-/// The report was written, but some files could not be read or used.
-const SOME_LEFT_OUT: u8 = 1;
-/// Unreadable files named on standard error; a whole card of broken files would push the result off the screen.
-const MOST_NAMED: usize = 10;
-/// Nothing could be produced.
-const NOTHING: u8 = 2;
-
-/// Why nothing could be produced.
-#[derive(Debug, thiserror::Error)]
-pub enum CliError {
-    #[error(transparent)]
-    Rig(#[from] RigError),
-    #[error(transparent)]
-    Night(#[from] NightError),
-    #[error(transparent)]
-    Report(#[from] ReportError),
-    #[error(transparent)]
-    Defects(#[from] DefectFileError),
-    #[error(transparent)]
-    Stars(#[from] StarsFileError),
-    #[error(transparent)]
-    Simulate(#[from] crate::simulate::SimulateError),
-    #[error(transparent)]
-    Options(#[from] crate::upgrade::OptionsError),
-    #[error(transparent)]
-    ReportFile(#[from] crate::upgrade::ReportFileError),
-    #[error("the report would go to {out}, where frames lie; choose a folder outside with --out", out = out.display())]
-    OutAmongFrames { out: PathBuf },
-    #[error("cannot make {path}: {source}", path = path.display())]
-    Folder { path: PathBuf, source: std::io::Error },
-    #[error("cannot write to standard output: {0}")]
-    Output(#[from] std::io::Error),
-    #[error("no command is called {name:?}; there are {known}")]
-    NoSuchCommand { name: String, known: String },
-    #[error("cannot write the table: {0}")]
-    Csv(#[from] csv::Error),
-    #[error("cannot write a row: {0}")]
-    Json(#[from] serde_json::Error),
-}
+use status::{ALL_HANDLED, NOTHING, SOME_LEFT_OUT, status_of};
 
 /// Parses the arguments and does what they ask.
 pub fn main() -> ExitCode {
@@ -178,25 +139,4 @@ fn frames(files: Vec<PathBuf>, rig: Option<&Path>, format: FrameFormat, say: Say
     };
     print(&text)?;
     Ok(status_of(&report))
-}
-
-fn print(text: &str) -> Result<(), CliError> {
-    print_bytes(text.as_bytes()).map(|_| ())
-}
-
-fn print_bytes(text: &[u8]) -> Result<u8, CliError> {
-    let mut out = std::io::stdout().lock();
-    out.write_all(text)?;
-    out.flush()?;
-    Ok(ALL_HANDLED)
-}
-
-/// 1 where a frame could not be read or used. Files that never claimed to be frames do not count.
-fn status_of(report: &Report) -> u8 {
-    let left_out = |f: &crate::report::FrameRow| match f.status {
-        FrameStatus::Used => false,
-        FrameStatus::Unreadable => true,
-        FrameStatus::Excluded => f.width.is_some(),
-    };
-    if report.frames.iter().any(left_out) { SOME_LEFT_OUT } else { ALL_HANDLED }
 }

@@ -2,7 +2,9 @@
 
 use std::path::{Path, PathBuf};
 
-use super::{ALL_HANDLED, CliError, print};
+use super::error::CliError;
+use super::output::print;
+use super::status::ALL_HANDLED;
 use crate::upgrade::write_upgrade;
 use crate::upgrade::{MeasuredReport, Options, text, upgrade};
 

@@ -3,9 +3,11 @@
 use std::collections::BTreeMap;
 use std::time::{Duration, Instant};
 
+use super::error::CliError;
 use super::job::{Job, Task};
-use super::{CliError, Say, print};
-use crate::night::{NightError, Settled};
+use super::output::print;
+use super::progress::Say;
+use crate::night::{CompleteFiles, NightError};
 use crate::report::{FrameStatus, Report, frame_line};
 
 /// Time between two looks at the folders. Frames seldom come faster; and listing is how files on a network share are
@@ -18,7 +20,7 @@ pub fn watch(task: Task, say: Say) -> Result<u8, CliError> {
     if say != Say::Little {
         eprintln!("skygrain: watching; the report goes to {}; Ctrl-C ends", job.task.input.out.display());
     }
-    let mut settled = Settled::default();
+    let mut complete = CompleteFiles::default();
     let mut told: BTreeMap<String, FrameStatus> = BTreeMap::new();
     let mut trouble = String::new();
     let mut found: Result<_, CliError> = Ok(files);
@@ -26,7 +28,7 @@ pub fn watch(task: Task, say: Say) -> Result<u8, CliError> {
         match found {
             Ok(files) => {
                 trouble.clear();
-                if let Some(files) = settled.sift(files, Instant::now()) {
+                if let Some(files) = complete.sift(files, Instant::now()) {
                     match job.report_on(files) {
                         Ok(done) => print(&lines(&done.report, &mut told))?,
                         // The night may be young.

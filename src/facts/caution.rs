@@ -3,6 +3,8 @@
 use serde::{Deserialize, Serialize};
 use strum::IntoStaticStr;
 
+use super::FrameKind;
+use super::header::HeaderCaution;
 use super::sensor_caution::SensorCaution;
 
 /// How grave a warning is.
@@ -17,6 +19,17 @@ pub enum Severity {
     Problem,
 }
 
+impl Severity {
+    /// The word that reports use.
+    pub fn label(self) -> &'static str {
+        match self {
+            Self::Note => "note",
+            Self::Caution => "caution",
+            Self::Problem => "problem",
+        }
+    }
+}
+
 /// What a warning is about.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, IntoStaticStr)]
 #[strum(serialize_all = "kebab-case")]
@@ -28,6 +41,48 @@ pub enum Caution {
         severity: Severity,
         sentence: String,
     },
+    /// Something odd about headers: that of the first frame, and how many share it where they do with other numbers.
+    Header {
+        first: HeaderCaution,
+        frames_with_other_numbers: Option<usize>,
+    },
+    /// The pixels are those of another kind of frame than the header tells.
+    KindContradicted {
+        frames: usize,
+        told: FrameKind,
+        seen: FrameKind,
+    },
+    /// Pixels without a value.
+    UndefinedPixels,
+    /// Cubes of colours, interpolated.
+    ColourPlanes,
+    /// The pixels show another colour pattern than the card says.
+    ColourPattern,
+    /// Pixels that compression rounded.
+    LossyCompression {
+        coarsest_step_adu: f64,
+    },
+    /// From the first light in time on, the sensor is further from its set-point than the limit.
+    OffSetPoint {
+        first: String,
+        lights: usize,
+        limit_celsius: f64,
+    },
+    /// Lights that were resampled or denoised: the strongest correlation of their noise, and what errors lack for it.
+    CorrelatedNoise {
+        lights: usize,
+        strongest: f64,
+        width_error_percent: f64,
+    },
+    /// Lights without a date.
+    Undated,
+    /// Lights whose night is told without a longitude.
+    NightByUtc,
+    /// Darks that would leave more than they take off; the finding is as the session words it.
+    DarkMismatch {
+        session_id: String,
+        finding: String,
+    },
 }
 
 impl Caution {
@@ -36,6 +91,7 @@ impl Caution {
         match self {
             Self::Sensor(of) => of.code(),
             Self::Quoted { code, .. } => code,
+            of => of.into(),
         }
     }
 
@@ -44,7 +100,20 @@ impl Caution {
         match self {
             Self::Sensor(_) => Severity::Caution,
             Self::Quoted { severity, .. } => *severity,
+            Self::Header { .. } | Self::UndefinedPixels | Self::Undated | Self::NightByUtc => Severity::Note,
+            Self::KindContradicted { .. }
+            | Self::ColourPlanes
+            | Self::ColourPattern
+            | Self::LossyCompression { .. }
+            | Self::OffSetPoint { .. }
+            | Self::CorrelatedNoise { .. }
+            | Self::DarkMismatch { .. } => Severity::Caution,
         }
+    }
+
+    /// Whether its sentence begins with the number of its frames.
+    pub fn counts_its_frames(&self) -> bool {
+        matches!(self, Self::KindContradicted { .. } | Self::CorrelatedNoise { .. })
     }
 }
 

@@ -5,6 +5,8 @@
 
 pub mod answers;
 pub mod caution;
+mod frame_kind;
+pub mod header;
 pub mod help;
 pub mod left_out;
 pub mod method;
@@ -19,6 +21,7 @@ pub mod stars;
 pub mod verdict;
 
 pub use caution::{Caution, Severity};
+pub use frame_kind::{FrameKind, KindSource};
 pub use help::Help;
 pub use left_out::LeftOut;
 pub use method::Method;

@@ -4,8 +4,7 @@
 //! that packers write (DATASUM) shows the damage beforehand; where there is none, the program starts itself once more as
 //! a reader of that one file, asks it for rows, and takes a crash for what it is: a damaged file.
 
-use std::ffi::OsString;
-use std::io::{self, BufRead, BufReader, Read, Write};
+use std::io::{self, BufReader, Read, Write};
 use std::ops::Range;
 use std::os::raw::c_int;
 use std::path::{Path, PathBuf};
@@ -14,58 +13,22 @@ use std::sync::OnceLock;
 
 use bytemuck::Pod;
 
-use super::{FitsError, ImageFile, Pixels};
-
 /// First argument of the program when it is to read for another: the file follows.
-const READ_FOR_ANOTHER: &str = "--read-rows-of";
+pub(crate) const READ_FOR_ANOTHER: &str = "--read-rows-of";
 /// Bytes of pixels in one answer: the reader unpacks the next ones while these are taken over.
 const BAND_BYTES: usize = 1 << 20;
 
 /// The program that reads; not set where the library is used by another program, which then reads everything itself.
 static READER: OnceLock<PathBuf> = OnceLock::new();
 
-/// From now on packed images without a sum are read by `program`, which calls [`serve_if_asked`] before all else.
+/// From now on packed images without a sum are read by `program`, which calls [`serve_if_asked`](super::serve_if_asked) before
+/// all else.
 pub fn read_apart_with(program: PathBuf) {
     READER.get_or_init(|| program);
 }
 
-/// Reads rows for another process if the arguments of this one say so, until that one has enough; `None` otherwise.
-///
-/// Standard input holds a request a line, `plane first end` (0-based rows); the answer to each is, in bands of rows, the
-/// status of CFITSIO (four bytes), the length in bytes (eight), and the pixels, all in the machine's own order.
-pub fn serve_if_asked(mut arguments: impl Iterator<Item = OsString>) -> Option<io::Result<()>> {
-    let file = (arguments.nth(1)? == READ_FOR_ANOTHER).then(|| arguments.next())??;
-    Some(serve(Path::new(&file), io::stdin().lock(), io::stdout().lock()))
-}
-
-fn serve(path: &Path, requests: impl BufRead, mut answers: impl Write) -> io::Result<()> {
-    let mut image = ImageFile::open(path).map_err(io::Error::other)?;
-    for request in requests.lines() {
-        let request = request?;
-        let numbers: Vec<usize> = request.split(' ').filter_map(|n| n.parse().ok()).collect();
-        let [plane, first, end] = numbers[..] else { return Err(io::ErrorKind::InvalidInput.into()) };
-        for band in bands(first..end, image.geometry.width) {
-            match image.rows(plane, band.start, band.len()) {
-                Ok(Pixels::U16(a) | Pixels::Holed(a, _)) => answer(&mut answers, 0, a.as_slice().unwrap_or(&[]))?,
-                Ok(Pixels::F32(a)) => answer(&mut answers, 0, a.as_slice().unwrap_or(&[]))?,
-                Err(FitsError::Read { status, .. }) => answer::<u8>(&mut answers, status, &[])?,
-                Err(other) => return Err(io::Error::other(other)),
-            }
-        }
-        answers.flush()?;
-    }
-    Ok(())
-}
-
-fn answer<T: Pod>(to: &mut impl Write, status: c_int, pixels: &[T]) -> io::Result<()> {
-    let bytes: &[u8] = bytemuck::cast_slice(pixels);
-    to.write_all(&status.to_ne_bytes())?;
-    to.write_all(&(bytes.len() as u64).to_ne_bytes())?;
-    to.write_all(bytes)
-}
-
 /// Rows in bands of [`BAND_BYTES`] at most, one row at least.
-fn bands(rows: Range<usize>, width: usize) -> impl Iterator<Item = Range<usize>> {
+pub(crate) fn bands(rows: Range<usize>, width: usize) -> impl Iterator<Item = Range<usize>> {
     let step = (BAND_BYTES / (size_of::<f32>() * width)).max(1);
     rows.clone().step_by(step).map(move |start| start..(start + step).min(rows.end))
 }
@@ -139,12 +102,5 @@ mod tests {
             assert_eq!(all, rows.collect::<Vec<_>>());
         }
         assert_eq!(bands(0..100, 1 << 17).next(), Some(0..2));
-    }
-
-    #[test]
-    fn other_arguments_ask_for_nothing() {
-        for words in [vec!["skygrain"], vec!["skygrain", "night", "x"], vec!["skygrain", READ_FOR_ANOTHER]] {
-            assert!(serve_if_asked(words.into_iter().map(OsString::from)).is_none());
-        }
     }
 }

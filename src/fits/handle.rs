@@ -8,8 +8,9 @@ use std::path::Path;
 use fitsio::sys;
 
 use super::FitsError;
+use super::blocks::BLOCK_BYTES;
 use super::mend::mended;
-use super::promise::{BLOCK_BYTES, check_extension, check_plain, end_in, unpack_gzip};
+use super::promise::{check_extension, check_plain, end_in, unpack_gzip};
 
 /// Bytes that CFITSIO takes for a file name (FLEN_FILENAME less the terminator).
 const LONGEST_PATH: usize = 1024;

@@ -4,7 +4,7 @@
 //! those of the header, only their places and their spelling change, and only in memory.
 
 use super::Cards;
-use super::promise::CARD_BYTES;
+use super::blocks::CARD_BYTES;
 
 /// Puts the mandatory cards of the first header in order and its whole numbers into fixed format (standard, section
 /// 4.4.1). `None` where one of them is missing or no whole number, so that nothing can be mended.

@@ -6,6 +6,7 @@
 //! promises is held against what the file can hold before anything is allocated.
 
 mod apart;
+mod blocks;
 mod cards;
 mod handle;
 mod holes;
@@ -14,13 +15,15 @@ mod lossy;
 mod mend;
 mod pixels;
 mod promise;
+mod serve;
 mod sizes;
 
-pub use apart::{read_apart_with, serve_if_asked};
+pub use apart::read_apart_with;
 pub use cards::{Card, Cards, leading_number};
 pub use holes::{Grid, Holes};
 pub use image::{Geometry, ImageFile};
 pub use pixels::{Image, Pixels};
+pub use serve::serve_if_asked;
 
 use std::path::PathBuf;
 

@@ -5,13 +5,11 @@ use std::path::{Path, PathBuf};
 
 use flate2::read::MultiGzDecoder;
 
+use super::blocks::{BLOCK_BYTES, CARD_BYTES};
 use super::sizes::impossible_card;
 use super::{Cards, FitsError};
 
-/// FITS writes in blocks of this many bytes (standard, section 3.1).
-pub(crate) const BLOCK_BYTES: usize = 2880;
-/// Bytes of a header card (standard, section 3.3.1), and of its keyword (section 4.1.2.1).
-pub(crate) const CARD_BYTES: usize = 80;
+/// Bytes of a card's keyword (standard, section 4.1.2.1).
 const KEYWORD_BYTES: usize = 8;
 /// Characters of a value that fit a card of the standard's form (section 4.1.2.3), and CFITSIO's buffer.
 const LONGEST_VALUE: usize = 70;

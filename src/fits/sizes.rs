@@ -1,6 +1,6 @@
 //! Cards that CFITSIO divides by and sizes its memory by, checked before it reads them.
 
-use super::promise::CARD_BYTES;
+use super::blocks::CARD_BYTES;
 
 /// Columns of a table, and their largest number (standard 4.0, section 7.2.1).
 const COLUMNS: (&str, u32) = ("TFIELDS", 999);

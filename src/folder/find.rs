@@ -7,6 +7,8 @@ use std::path::{Path, PathBuf};
 use flate2::read::MultiGzDecoder;
 use walkdir::WalkDir;
 
+use crate::facts::left_out::{NotReadable, OtherContent};
+
 /// Bytes that are enough to know a file by.
 const SNIFF_BYTES: usize = 30;
 
@@ -24,10 +26,10 @@ pub enum Content {
     Fits,
     /// The same file as another one of the list, by a link; the text is that one's shown path.
     SameAs(String),
-    /// Something else; the text says what.
-    Other(String),
-    /// It could not be read; the text says why.
-    Unreadable(String),
+    /// Something else.
+    Other(OtherContent),
+    /// It could not be read.
+    Unreadable(NotReadable),
 }
 
 /// One file below the given folders.
@@ -77,19 +79,26 @@ pub fn find_files(folders: &[PathBuf], leave_out: &Path) -> Result<Vec<FoundFile
                 Ok(entry) => found.push(look_at(entry.path(), folder)),
                 Err(error) => {
                     let path = error.path().unwrap_or(folder).to_owned();
-                    let reason = match error.loop_ancestor() {
-                        Some(_) => "a symbolic link that leads back to a folder above it".to_owned(),
-                        None => error.io_error().map_or_else(|| error.to_string(), ToString::to_string),
-                    };
+                    let content = Content::Unreadable(not_entered(&error));
                     let shown = shown_path(&path, folder);
                     let named_fits = is_named_fits(&path);
-                    found.push(FoundFile { path, shown, content: Content::Unreadable(reason), named_fits });
+                    found.push(FoundFile { path, shown, content, named_fits });
                 }
             }
         }
     }
     found.sort_by(|a, b| a.path.cmp(&b.path));
     Ok(each_once(found))
+}
+
+fn not_entered(error: &walkdir::Error) -> NotReadable {
+    match error.loop_ancestor() {
+        Some(_) => NotReadable::LinkToAbove,
+        None => {
+            let error = error.io_error().map_or_else(|| error.to_string(), ToString::to_string);
+            NotReadable::CannotBeOpened { error }
+        }
+    }
 }
 
 /// Keeps each file once: the same place reached by two of the folders is dropped, a link to a file of the list stays as
@@ -148,36 +157,35 @@ fn is_named_fits(path: &Path) -> bool {
 
 /// What a file holds, by its first bytes.
 pub fn content_of(path: &Path) -> Content {
+    let not_opened = |e: std::io::Error| Content::Unreadable(NotReadable::CannotBeOpened { error: e.to_string() });
     match std::fs::metadata(path) {
-        Err(e) => return Content::Unreadable(e.to_string()),
-        // Opening a pipe or a device could wait for ever.
-        Ok(m) if !m.is_file() => return Content::Other("not a regular file".to_owned()),
-        Ok(m) if m.len() == 0 => return Content::Unreadable("empty (0 bytes)".to_owned()),
+        Err(e) => return not_opened(e),
+        Ok(m) if !m.is_file() => return Content::Other(OtherContent::NotARegularFile),
+        Ok(m) if m.len() == 0 => return Content::Unreadable(NotReadable::Empty),
         Ok(_) => {}
     }
     let head = match first_bytes(path) {
         Ok(head) => head,
-        Err(e) => return Content::Unreadable(e.to_string()),
+        Err(e) => return not_opened(e),
     };
     if is_fits(&head) {
         return Content::Fits;
     }
-    let kind = match head.as_slice() {
+    Content::Other(match head.as_slice() {
         [0x1f, 0x8b, ..] => match first_unzipped_bytes(path) {
             Ok(inner) if is_fits(&inner) => return Content::Fits,
-            Ok(_) => "gzip data that hold no FITS file",
-            Err(_) => return Content::Unreadable("its gzip stream is damaged; copy it again".to_owned()),
+            Ok(_) => OtherContent::GzipWithoutFits,
+            Err(_) => return Content::Unreadable(NotReadable::DamagedGzip),
         },
-        [0x1f, 0x9d, ..] => "compressed with the Unix tool of suffix .Z; unpack it first",
-        [b'B', b'Z', b'h', ..] => "bzip2-compressed; unpack it first",
-        [0xfd, b'7', b'z', b'X', b'Z', ..] => "xz-compressed; unpack it first",
-        [b'P', b'K', 3, 4, ..] => "a zip archive; unpack it first",
-        [0xff, 0xd8, 0xff, ..] => "a JPEG picture",
-        [0x89, b'P', b'N', b'G', ..] => "a PNG picture",
-        [b'I', b'I', 42, 0, ..] | [b'M', b'M', 0, 42, ..] => "a TIFF picture or a camera's raw picture",
-        _ => "not a FITS file",
-    };
-    Content::Other(kind.to_owned())
+        [0x1f, 0x9d, ..] => OtherContent::UnixCompressed,
+        [b'B', b'Z', b'h', ..] => OtherContent::Bzip2Compressed,
+        [0xfd, b'7', b'z', b'X', b'Z', ..] => OtherContent::XzCompressed,
+        [b'P', b'K', 3, 4, ..] => OtherContent::ZipArchive,
+        [0xff, 0xd8, 0xff, ..] => OtherContent::JpegPicture,
+        [0x89, b'P', b'N', b'G', ..] => OtherContent::PngPicture,
+        [b'I', b'I', 42, 0, ..] | [b'M', b'M', 0, 42, ..] => OtherContent::TiffPicture,
+        _ => OtherContent::NotAFitsFile,
+    })
 }
 
 fn is_fits(head: &[u8]) -> bool {
@@ -221,9 +229,9 @@ mod tests {
         for name in ["a.FIT", "c", "M31 [Ha] 300s.fits"] {
             assert_eq!(of(name).content, Content::Fits, "{name}");
         }
-        assert_eq!(of("d.fits").content, Content::Other("a JPEG picture".to_owned()));
+        assert_eq!(of("d.fits").content, Content::Other(OtherContent::JpegPicture));
         assert!(of("d.fits").named_fits && !of("notes.txt").named_fits);
-        assert!(matches!(&of("e.fits").content, Content::Unreadable(why) if why.contains("empty")));
+        assert_eq!(of("e.fits").content, Content::Unreadable(NotReadable::Empty));
     }
 
     #[cfg(unix)]
@@ -233,7 +241,7 @@ mod tests {
         std::os::unix::fs::symlink(dir.path(), dir.path().join("loop")).unwrap();
         let found = find_files(&[dir.path().to_owned()], Path::new("/nonexistent")).unwrap();
         assert_eq!(found.len(), 1);
-        assert!(matches!(found[0].content, Content::Unreadable(_)));
+        assert_eq!(found[0].content, Content::Unreadable(NotReadable::LinkToAbove));
     }
 
     #[test]

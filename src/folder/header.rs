@@ -4,71 +4,14 @@
 
 use jiff::civil::DateTime;
 
-use super::FrameKind;
+use super::carded::Carded;
 use super::pointing::{HeaderWcs, Pointing};
-use crate::facts::Source;
+use crate::facts::header::HeaderCaution;
 use crate::facts::verdict::PitchReading;
+use crate::facts::FrameKind;
 
 /// Degrees of longitude that the Sun passes in an hour.
 const DEGREES_PER_HOUR: f64 = 15.0;
-
-/// A value and the card (or rig key) that gave it.
-#[derive(Debug, Clone, PartialEq)]
-pub struct Carded<T> {
-    /// The value, in the unit of the field.
-    pub value: T,
-    /// FITS keyword, or `rig file` and the key.
-    pub card: String,
-    /// Whether the user's rig file gave it.
-    pub from_rig: bool,
-    /// The conversion that the recorded text took to become this value.
-    pub converted: Option<String>,
-}
-
-impl<T> Carded<T> {
-    /// A value from a header card.
-    pub fn new(value: T, card: &str) -> Self {
-        Self { value, card: card.to_owned(), from_rig: false, converted: None }
-    }
-
-    /// A value from the rig file.
-    pub fn from_rig(value: T, key: &str) -> Self {
-        Self { value, card: format!("rig file: {key}"), from_rig: true, converted: None }
-    }
-
-    /// Where it comes from: the header, or the rig file.
-    pub fn source(&self) -> Source {
-        if self.from_rig { Source::Rig } else { Source::Header }
-    }
-
-    /// The same value, with the conversion that led to it.
-    #[must_use]
-    pub fn by(self, conversion: impl Into<String>) -> Self {
-        Self { converted: Some(conversion.into()), ..self }
-    }
-}
-
-/// A conflict or a refused value, for the user.
-#[derive(Debug, Clone, PartialEq, Eq)]
-pub struct HeaderNote {
-    /// What it is about, without the numbers of this frame: frames that share it share one warning.
-    pub about: String,
-    /// The whole sentence.
-    pub text: String,
-}
-
-impl HeaderNote {
-    /// A note whose sentence may change from frame to frame.
-    pub fn new(about: impl Into<String>, text: impl Into<String>) -> Self {
-        Self { about: about.into(), text: text.into() }
-    }
-
-    /// A note whose sentence is the same for all frames.
-    pub fn plain(text: impl Into<String>) -> Self {
-        let text = text.into();
-        Self { about: text.clone(), text }
-    }
-}
 
 /// Order of the colour filters over a 2x2 cell, read from the first pixel of the file on: `RGGB` and so on.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize)]
@@ -176,7 +119,7 @@ pub struct FrameHeader {
     /// Colour filter pattern as seen from the first pixel of the file.
     pub cfa: Option<Carded<CfaPattern>>,
     /// Conflicts and refused values, for the user.
-    pub notes: Vec<HeaderNote>,
+    pub notes: Vec<HeaderCaution>,
 }
 
 impl FrameHeader {

@@ -1,41 +1,8 @@
 //! What a frame was taken for, from the words that capture software writes.
 
-use serde::Serialize;
-
-/// The kind of a frame.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
-#[serde(rename_all = "kebab-case")]
-pub enum FrameKind {
-    /// The sky.
-    Light,
-    /// Shutter closed, exposure as a light's.
-    Dark,
-    /// Shutter closed, shortest exposure.
-    Bias,
-    /// An evenly lit screen or twilight sky.
-    Flat,
-    /// A dark that matches a flat's exposure.
-    DarkFlat,
-    /// A combination of frames: its noise is not a single frame's.
-    Master,
-    /// Neither its header nor its pixels tell.
-    Unknown,
-}
+use crate::facts::FrameKind;
 
 impl FrameKind {
-    /// The word that reports use.
-    pub fn label(self) -> &'static str {
-        match self {
-            Self::Light => "light",
-            Self::Dark => "dark",
-            Self::Bias => "bias",
-            Self::Flat => "flat",
-            Self::DarkFlat => "dark-flat",
-            Self::Master => "master",
-            Self::Unknown => "unknown",
-        }
-    }
-
     /// Reads the value of IMAGETYP, FRAME or OBSTYPE. `None` when the words are not known.
     ///
     /// Spellings: common practice, no source; punctuation and case do not matter.

@@ -1,5 +1,6 @@
 //! What lies in the folder: files, headers, kinds, sessions and sensors.
 
+mod carded;
 mod find;
 mod group;
 mod header;
@@ -15,10 +16,11 @@ mod sight;
 mod temperature;
 pub mod vocabulary;
 
+pub use crate::facts::FrameKind;
+pub use carded::Carded;
 pub use find::{Content, FolderError, FoundFile, content_of, find_files};
 pub use group::{SensorKey, SessionKey, UNNAMED_CAMERA, night_of};
-pub use header::{Carded, CfaPattern, FrameHeader, HeaderNote, PixelReadings};
-pub use kind::FrameKind;
+pub use header::{CfaPattern, FrameHeader, PixelReadings};
 pub use pointing::{HeaderWcs, Pointing};
 pub use read::read_header;
 pub use rig::{AirClass, POINTING_FORMS, Rig, RigError, key_hint};

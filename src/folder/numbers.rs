@@ -1,11 +1,12 @@
 //! Reads a number by its row of the vocabulary: unit, range, and whether its cards agree.
 
+use super::Carded;
 use super::vocabulary::Entry;
-use super::{Carded, HeaderNote};
+use crate::facts::header::HeaderCaution;
 use crate::fits::{Card, Cards, leading_number};
 
 /// The value of the most trusted card that holds a possible one; what is refused or contradicts it is noted.
-pub(crate) fn number(cards: &Cards, entry: &Entry, notes: &mut Vec<HeaderNote>) -> Option<Carded<f64>> {
+pub(crate) fn number(cards: &Cards, entry: &Entry, notes: &mut Vec<HeaderCaution>) -> Option<Carded<f64>> {
     let mut found: Vec<Carded<f64>> = Vec::new();
     for (keyword, factor) in entry.cards {
         let Some(card) = cards.get(keyword) else { continue };
@@ -20,23 +21,27 @@ pub(crate) fn number(cards: &Cards, entry: &Entry, notes: &mut Vec<HeaderNote>) 
     let limit = entry.conflict.unwrap_or(f64::INFINITY);
     let off = |v: f64| (v - first.value).abs() > limit * first.value.abs().max(v.abs());
     if let Some(other) = found.iter().find(|f| off(f.value)) {
-        let (a, b, unit) = (&first.card, &other.card, entry.unit);
-        notes.push(HeaderNote::new(
-            format!("{a} against {b}"),
-            format!(
-                "{a} says {} {unit}, {b} says {} {unit}: {a} was used for the {}",
-                first.value, other.value, entry.name
-            ),
-        ));
+        notes.push(HeaderCaution::CardsDisagree {
+            card: first.card.clone(),
+            value: first.value,
+            other: other.card.clone(),
+            other_value: other.value,
+            unit: entry.unit.to_owned(),
+            quantity: entry.name.to_owned(),
+        });
     }
     Some(first)
 }
 
-fn refused(entry: &Entry, keyword: &str, card: &Card, value: f64) -> HeaderNote {
+fn refused(entry: &Entry, keyword: &str, card: &Card, value: f64) -> HeaderCaution {
     let perhaps = entry.perhaps.filter(|(_, factor)| entry.range.contains(&(value * factor)));
-    let guess = perhaps.map(|(unit, _)| format!(" (is it in {unit}?)")).unwrap_or_default();
-    let text = format!("{keyword} = {} is no {} in {}{guess} and was not used", card.value, entry.name, entry.unit);
-    HeaderNote::new(format!("{keyword} refused"), text)
+    HeaderCaution::Refused {
+        card: keyword.to_owned(),
+        written: card.value.clone(),
+        quantity: entry.name.to_owned(),
+        unit: entry.unit.to_owned(),
+        perhaps_in: perhaps.map(|(unit, _)| unit.to_owned()),
+    }
 }
 
 /// The card's number in the unit of the row, with the conversion that it took.
@@ -80,10 +85,10 @@ mod tests {
     use super::super::vocabulary::{APERTURE, EXPOSURE, FOCAL, PIXEL};
     use super::*;
 
-    fn read(entry: &Entry, lines: &[&str]) -> (Option<f64>, Vec<String>) {
+    fn read(entry: &Entry, lines: &[&str]) -> (Option<f64>, Vec<HeaderCaution>) {
         let mut notes = Vec::new();
         let value = number(&Cards::parse(lines.iter().copied()), entry, &mut notes);
-        (value.map(|v| v.value), notes.into_iter().map(|n| n.text).collect())
+        (value.map(|v| v.value), notes)
     }
 
     #[test]
@@ -113,14 +118,12 @@ mod tests {
 
     #[test]
     fn what_cannot_be_is_refused_with_a_guess_that_is_not_taken() {
-        for (line, words) in [
-            ("FOCALLEN= 0.53", "in metres?"),
-            ("FOCALLEN= 0", "no focal length"),
-            ("FOCALLEN= -1", "no focal length"),
-            ("FOCALLEN= 1E9", "no focal length"),
-        ] {
+        for (line, perhaps) in
+            [("FOCALLEN= 0.53", Some("metres")), ("FOCALLEN= 0", None), ("FOCALLEN= -1", None), ("FOCALLEN= 1E9", None)]
+        {
             let (got, notes) = read(&FOCAL, &[line]);
-            assert!(got.is_none() && notes.len() == 1 && notes[0].contains(words), "{line}: {got:?} {notes:?}");
+            let [HeaderCaution::Refused { quantity, perhaps_in, .. }] = &notes[..] else { panic!("{line}: {notes:?}") };
+            assert_eq!((got, quantity.as_str(), perhaps_in.as_deref()), (None, "focal length", perhaps), "{line}");
         }
         assert_eq!(read(&FOCAL, &["FOCALLEN= NAN"]), (None, Vec::new()), "missing, not wrong");
         // The next card stands in for one that is refused.
@@ -132,6 +135,7 @@ mod tests {
     fn cards_that_differ_by_more_than_a_hundredth_are_told() {
         assert!(read(&EXPOSURE, &["EXPTIME = 300", "EXPOSURE= 302.9"]).1.is_empty());
         let (got, notes) = read(&EXPOSURE, &["EXPOSURE= 304", "EXPTIME = 300"]);
-        assert!(got == Some(300.0) && notes.len() == 1 && notes[0].contains("304"), "{notes:?}");
+        let [HeaderCaution::CardsDisagree { value, other_value, .. }] = notes[..] else { panic!("{notes:?}") };
+        assert_eq!((got, value, other_value), (Some(300.0), 300.0, 304.0));
     }
 }

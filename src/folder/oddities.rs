@@ -2,7 +2,8 @@
 
 use jiff::civil::DateTime;
 
-use super::{Carded, HeaderNote};
+use super::Carded;
+use crate::facts::header::HeaderCaution;
 use crate::fits::Cards;
 
 /// Ratio of the time from DATE-OBS to DATE-END to the exposure from which one of them is wrong: reading out and
@@ -19,15 +20,13 @@ pub(crate) fn oddities(
     exposure_s: Option<&Carded<f64>>,
     start: Option<&Carded<DateTime>>,
     end: Option<&Carded<DateTime>>,
-) -> Vec<HeaderNote> {
-    let commas: Vec<&str> = cards.iter().filter(|c| has_decimal_comma(&c.value)).map(|c| c.keyword.as_str()).collect();
-    let comma = (!commas.is_empty()).then(|| format!("{}: a decimal comma was read as a point", commas.join(", ")));
-    let first_words: Vec<&str> = cards.malformed.iter().filter_map(|c| c.split_whitespace().next()).collect();
-    let passed_over = (!first_words.is_empty()).then(|| {
-        format!("cards without an equals sign hold no value and were passed over: {}", first_words.join(", "))
-    });
-    let plain = [comma, passed_over].into_iter().flatten().map(HeaderNote::plain);
-    plain.chain(dates_against_exposure(exposure_s, start, end)).collect()
+) -> Vec<HeaderCaution> {
+    let commas: Vec<String> = cards.iter().filter(|c| has_decimal_comma(&c.value)).map(|c| c.keyword.clone()).collect();
+    let first_word = |card: &String| card.split_whitespace().next().map(str::to_owned);
+    let first_words: Vec<String> = cards.malformed.iter().filter_map(first_word).collect();
+    let commas = (!commas.is_empty()).then_some(HeaderCaution::DecimalCommas { cards: commas });
+    let passed_over = (!first_words.is_empty()).then_some(HeaderCaution::CardsWithoutValue { cards: first_words });
+    commas.into_iter().chain(passed_over).chain(dates_against_exposure(exposure_s, start, end)).collect()
 }
 
 /// `3,76`, `1,000E+00`, but no list of numbers and no text.
@@ -42,17 +41,17 @@ fn dates_against_exposure(
     exposure_s: Option<&Carded<f64>>,
     start: Option<&Carded<DateTime>>,
     end: Option<&Carded<DateTime>>,
-) -> Option<HeaderNote> {
+) -> Option<HeaderCaution> {
     let (exposure, start, end) = (exposure_s?, start?, end?);
     let elapsed = end.value.duration_since(start.value).as_secs_f64();
     let too_long = elapsed > ELAPSED_FACTOR * exposure.value + READOUT_S;
     let too_short = elapsed < exposure.value - ROUNDING_S;
-    (too_long || too_short).then(|| {
-        let text = format!(
-            "{} says {} s, but from {} to {} it is {elapsed} s: check the exposure time, {} was used",
-            exposure.card, exposure.value, start.card, end.card, exposure.card
-        );
-        HeaderNote::new(format!("{} against {}", exposure.card, end.card), text)
+    (too_long || too_short).then(|| HeaderCaution::ExposureAgainstDates {
+        card: exposure.card.clone(),
+        exposure_s: exposure.value,
+        start_card: start.card.clone(),
+        end_card: end.card.clone(),
+        elapsed_s: elapsed,
     })
 }
 

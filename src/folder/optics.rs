@@ -1,9 +1,10 @@
 //! Pixel size against binning, and the scale of a celestial WCS, refused where it cannot be true.
 
+use super::Carded;
 use super::numbers::number;
 use super::pointing::HeaderWcs;
 use super::vocabulary::{OWN_PITCH, PIXEL, PLAUSIBLE_ARCSEC_PER_PX};
-use super::{Carded, HeaderNote};
+use crate::facts::header::HeaderCaution;
 use crate::fits::Cards;
 use crate::units::ARCSEC_PER_RADIAN;
 
@@ -14,7 +15,7 @@ const AGREEMENT: f64 = 0.02;
 pub(crate) fn pixel(
     cards: &Cards,
     binning: [u32; 2],
-    notes: &mut Vec<HeaderNote>,
+    notes: &mut Vec<HeaderCaution>,
 ) -> (Option<Carded<f64>>, Option<bool>) {
     let Some(size) = number(cards, &PIXEL, notes) else { return (None, None) };
     let comment = cards.get(&size.card).map_or_else(String::new, |c| c.comment.to_ascii_lowercase());
@@ -32,7 +33,7 @@ pub(crate) fn pixel(
 }
 
 /// Geometric-mean image scale of a celestial WCS, arcsec/px: `3600 sqrt |det CD|` (Greisen & Calabretta 2002, section 2).
-pub(crate) fn wcs_scale(cards: &Cards, notes: &mut Vec<HeaderNote>) -> Option<Carded<f64>> {
+pub(crate) fn wcs_scale(cards: &Cards, notes: &mut Vec<HeaderCaution>) -> Option<Carded<f64>> {
     let celestial = |k| {
         cards
             .text(k)
@@ -45,8 +46,7 @@ pub(crate) fn wcs_scale(cards: &Cards, notes: &mut Vec<HeaderNote>) -> Option<Ca
     if PLAUSIBLE_ARCSEC_PER_PX.contains(&scale) {
         return Some(Carded::new(scale, card).by("degrees per pixel to arcsec: geometric mean of both axes"));
     }
-    let text = format!("the WCS scale of {scale:.3} arcsec/px ({card}) is not plausible and was not used");
-    notes.push(HeaderNote::new("WCS scale refused", text));
+    notes.push(HeaderCaution::WcsScaleRefused { card: card.to_owned(), arcsec_per_px: (scale * 1e3).round() / 1e3 });
     None
 }
 

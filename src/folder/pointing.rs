@@ -1,6 +1,6 @@
 //! Where a header says that the telescope pointed, in all the ways in which headers say it.
 
-use super::Carded;
+use super::carded::Carded;
 use super::vocabulary::{EQUINOX, PLAUSIBLE_EQUINOX, POINTING};
 use crate::fits::{Card, Cards, leading_number};
 

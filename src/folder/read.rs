@@ -8,7 +8,8 @@ use super::pointing::pointings;
 use super::sight::{air_path, altitude};
 use super::temperature::{not_a_placeholder, temperature};
 use super::vocabulary as cards_for;
-use super::{Carded, CfaPattern, FrameHeader, FrameKind, HeaderNote};
+use super::{Carded, CfaPattern, FrameHeader, FrameKind};
+use crate::facts::header::HeaderCaution;
 use crate::fits::Cards;
 
 /// Reads the typed record from the cards of one image.
@@ -34,8 +35,7 @@ pub fn read_header(cards: &Cards) -> FrameHeader {
     let in_electrons = in_electrons(cards);
     let header_gain = number(cards, &cards_for::GAIN_E_PER_ADU, &mut notes);
     if in_electrons {
-        let text = "BUNIT says electrons: not a raw frame; its numbers are not multiplied by a gain again";
-        notes.push(HeaderNote::plain(text));
+        notes.push(HeaderCaution::InElectrons);
     }
     FrameHeader {
         kind: kind(cards),
@@ -121,7 +121,7 @@ fn in_electrons(cards: &Cards) -> bool {
 }
 
 /// The colour pattern as seen from the first pixel of the file.
-fn cfa(cards: &Cards, notes: &mut Vec<HeaderNote>) -> Option<Carded<CfaPattern>> {
+fn cfa(cards: &Cards, notes: &mut Vec<HeaderCaution>) -> Option<Carded<CfaPattern>> {
     let (keyword, pattern) =
         cards_for::CFA.iter().find_map(|k| cards.text(k).and_then(CfaPattern::parse).map(|p| (*k, p)))?;
     let offset = |k| cards.number(k).unwrap_or(0.0) as i64;
@@ -132,8 +132,7 @@ fn cfa(cards: &Cards, notes: &mut Vec<HeaderNote>) -> Option<Carded<CfaPattern>>
     let turned = if upwards && rows > 0 { (rows - 1).rem_euclid(2) } else { 0 };
     let told = Carded::new(pattern.shifted(dx, dy.wrapping_add(turned)), keyword);
     if upwards {
-        let text = "ROWORDER says bottom-up: the colour pattern was counted from the last row of the file";
-        notes.push(HeaderNote::plain(text));
+        notes.push(HeaderCaution::RowsFromBottom);
     }
     Some(match (dx, dy, turned) {
         (0, 0, 0) => told,

@@ -1,8 +1,9 @@
 //! Airmass and altitude of the line of sight, each checking the other.
 
+use super::Carded;
 use super::numbers::number;
 use super::vocabulary::ALTITUDE;
-use super::{Carded, HeaderNote};
+use crate::facts::header::HeaderCaution;
 use crate::fits::Cards;
 
 /// Altitude below which an airmass is hardly told by it, degrees: refraction and pressure move it by several per cent.
@@ -12,7 +13,7 @@ const LEAST_ALTITUDE_DEG: f64 = 5.0;
 const DISAGREEMENT: f64 = 0.05;
 
 /// Altitude of the target, degrees.
-pub(crate) fn altitude(cards: &Cards, notes: &mut Vec<HeaderNote>) -> Option<Carded<f64>> {
+pub(crate) fn altitude(cards: &Cards, notes: &mut Vec<HeaderCaution>) -> Option<Carded<f64>> {
     number(cards, &ALTITUDE, notes)
 }
 
@@ -20,7 +21,7 @@ pub(crate) fn altitude(cards: &Cards, notes: &mut Vec<HeaderNote>) -> Option<Car
 pub(crate) fn air_path(
     stated: Option<Carded<f64>>,
     altitude: Option<&Carded<f64>>,
-    notes: &mut Vec<HeaderNote>,
+    notes: &mut Vec<HeaderCaution>,
 ) -> Option<Carded<f64>> {
     let Some(altitude) = altitude.filter(|a| a.value >= LEAST_ALTITUDE_DEG) else { return stated };
     let computed = airmass(altitude.value);
@@ -28,13 +29,13 @@ pub(crate) fn air_path(
         return Some(Carded::new(computed, &altitude.card).by("airmass of an altitude, Kasten and Young 1989"));
     };
     if (stated.value / computed - 1.0).abs() > DISAGREEMENT {
-        notes.push(HeaderNote::new(
-            format!("{} against {}", stated.card, altitude.card),
-            format!(
-                "{} says an airmass of {}, {} of {} degrees one of {computed:.3}: {} was used",
-                stated.card, stated.value, altitude.card, altitude.value, stated.card
-            ),
-        ));
+        notes.push(HeaderCaution::AirmassAgainstAltitude {
+            card: stated.card.clone(),
+            airmass: stated.value,
+            altitude_card: altitude.card.clone(),
+            altitude_deg: altitude.value,
+            of_altitude: computed,
+        });
     }
     Some(stated)
 }

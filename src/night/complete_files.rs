@@ -20,17 +20,17 @@ type State = (u64, Option<SystemTime>);
 struct Seen {
     state: State,
     since: Instant,
-    settled: bool,
+    complete: bool,
 }
 
 /// What is known of the files so far.
 #[derive(Debug, Default)]
-pub struct Settled {
+pub struct CompleteFiles {
     files: BTreeMap<PathBuf, Seen>,
     handed_out: BTreeMap<PathBuf, State>,
 }
 
-impl Settled {
+impl CompleteFiles {
     /// The files that are whole at the time `now`; `None` where they are those of the last answer.
     pub fn sift(&mut self, files: Vec<FoundFile>, now: Instant) -> Option<Vec<FoundFile>> {
         let before = std::mem::take(&mut self.files);
@@ -44,18 +44,18 @@ impl Settled {
             let state = state_of(&file.path);
             let mut seen = match before.get(&file.path) {
                 Some(seen) if seen.state == state => *seen,
-                other => Seen { state, since: first_quiet(state, now, other.is_none()), settled: false },
+                other => Seen { state, since: first_quiet(state, now, other.is_none()), complete: false },
             };
             let quiet = now.saturating_duration_since(seen.since);
-            seen.settled |= quiet >= GIVEN_UP || (quiet >= QUIET && is_whole(&file));
+            seen.complete |= quiet >= GIVEN_UP || (quiet >= QUIET && is_whole(&file));
             self.files.insert(file.path.clone(), seen);
-            if seen.settled {
+            if seen.complete {
                 whole.push(file);
             }
         }
-        let settled = self.files.iter().filter(|(_, s)| s.settled).map(|(p, s)| (p.clone(), s.state)).collect();
-        let changed = self.handed_out != settled;
-        self.handed_out = settled;
+        let complete = self.files.iter().filter(|(_, s)| s.complete).map(|(p, s)| (p.clone(), s.state)).collect();
+        let changed = self.handed_out != complete;
+        self.handed_out = complete;
         changed.then_some(whole)
     }
 }
@@ -92,13 +92,13 @@ mod tests {
 
     struct Night {
         dir: tempfile::TempDir,
-        settled: Settled,
+        complete: CompleteFiles,
         start: Instant,
     }
 
     impl Night {
         fn new() -> Self {
-            Self { dir: tempfile::tempdir().unwrap(), settled: Settled::default(), start: Instant::now() }
+            Self { dir: tempfile::tempdir().unwrap(), complete: CompleteFiles::default(), start: Instant::now() }
         }
 
         fn write(&self, name: &str, bytes: &[u8]) {
@@ -107,7 +107,7 @@ mod tests {
 
         fn at(&mut self, seconds: u64) -> Option<Vec<String>> {
             let files = find_files(&[self.dir.path().to_owned()], Path::new("/nonexistent")).unwrap();
-            let whole = self.settled.sift(files, self.start + Duration::from_secs(seconds))?;
+            let whole = self.complete.sift(files, self.start + Duration::from_secs(seconds))?;
             Some(whole.into_iter().map(|f| f.shown).collect())
         }
     }

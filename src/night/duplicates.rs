@@ -5,6 +5,7 @@ use std::hash::{DefaultHasher, Hasher};
 
 use jiff::civil::DateTime;
 
+use crate::facts::LeftOut;
 use crate::fits::{Image, ImageFile};
 use crate::folder::{FrameKind, SensorKey};
 
@@ -31,8 +32,8 @@ pub fn leave_out_copies(intakes: &mut [Intake]) {
             // Undefined pixels are unequal to themselves; frames with some are told apart at worst.
             match alike.iter().find(|first| image_of(&intakes[**first]).as_ref() == Some(&image)) {
                 Some(first) => {
-                    let why = format!("the same frame as {}: its moment and every pixel", intakes[*first].file.shown);
-                    intakes[i].exclude(why);
+                    let file = intakes[*first].file.shown.clone();
+                    intakes[i].exclude(LeftOut::SameFrameAs { file });
                 }
                 None => alike.push(i),
             }

@@ -6,7 +6,10 @@ use crate::fits::ImageFile;
 use crate::folder::{Content, FoundFile, FrameKind, find_files, read_header};
 use crate::report::{ExplainedFrame, Explanation, FrameRow};
 
-use super::{Kept, NightError, NightInput, Progress, Scope, intake, run};
+use super::cache::Kept;
+use super::input::{NightInput, Progress, Scope};
+use super::intake::look_at_one;
+use super::run::{NightError, run};
 
 /// Explains a file: alone where no folders are given, else as one of theirs.
 ///
@@ -36,7 +39,7 @@ pub fn explain(file: &Path, input: &NightInput, progress: Progress) -> Result<Ex
         Err(NightError::NoFrames { .. }) => (None, Vec::new(), Vec::new()),
         Err(error) => return Err(error),
     };
-    let row = row.unwrap_or_else(|| intake::look_at_one(found.clone(), &input.rig, &Kept::nothing()).row());
+    let row = row.unwrap_or_else(|| look_at_one(found.clone(), &input.rig, &Kept::nothing()).row());
     let of_session =
         |f: &&FrameRow| f.kind == FrameKind::Light && f.session_id.is_some() && f.session_id == row.session_id;
     Ok(Explanation {

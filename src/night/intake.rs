@@ -6,13 +6,17 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
+use crate::facts::header::HeaderCaution;
+use crate::facts::{FrameKind, KindSource, LeftOut};
 use crate::fits::{Cards, FitsError, Geometry, ImageFile};
-use crate::folder::{Content, FoundFile, FrameHeader, FrameKind, HeaderNote, Rig, SensorKey, content_of, read_header};
+use crate::folder::{Content, FoundFile, FrameHeader, Rig, SensorKey, content_of, read_header};
 use crate::frame::{Survey, pixels_contradict, survey};
+use crate::report::words::left_out::left_out;
 use crate::report::{FrameRow, FrameStatus};
 
 use super::cache::{Fingerprint, Kept, What};
-use super::{Progress, Stage};
+use super::fault::unreadable;
+use super::input::{Progress, Stage};
 
 /// A frame whose header and sample rows were read.
 #[derive(Debug, Clone)]
@@ -24,7 +28,7 @@ pub struct Read {
     pub rounded_to_adu: Option<f64>,
     /// The kind it is used as.
     pub kind: FrameKind,
-    pub kind_source: String,
+    pub kind_source: KindSource,
     pub sensor: SensorKey,
 }
 
@@ -43,9 +47,9 @@ pub enum Outcome {
     /// It may be measured.
     Read(Box<Read>),
     /// It is left out, with the reason; what was read of it, if anything.
-    Excluded(String, Option<Box<Read>>),
+    Excluded(LeftOut, Option<Box<Read>>),
     /// It cannot be read, with the reason.
-    Unreadable(String),
+    Unreadable(LeftOut),
 }
 
 impl Intake {
@@ -61,29 +65,27 @@ impl Intake {
     pub fn first_words(&self) -> String {
         match &self.outcome {
             Outcome::Read(_) => self.file.shown.clone(),
-            Outcome::Excluded(why, _) | Outcome::Unreadable(why) => format!("{}: {why}", self.file.shown),
+            Outcome::Excluded(why, _) | Outcome::Unreadable(why) => format!("{}: {}", self.file.shown, left_out(why)),
         }
     }
 
     /// Leaves the frame out from here on.
-    pub fn exclude(&mut self, why: String) {
-        let before = std::mem::replace(&mut self.outcome, Outcome::Unreadable(String::new()));
-        self.outcome = match before {
-            Outcome::Read(read) => Outcome::Excluded(why, Some(read)),
-            other => other,
-        };
+    pub fn exclude(&mut self, why: LeftOut) {
+        if let Outcome::Read(read) = &self.outcome {
+            self.outcome = Outcome::Excluded(why, Some(read.clone()));
+        }
     }
 
     /// The report's row, without measurements.
     pub fn row(&self) -> FrameRow {
-        let (status, reason, read) = match &self.outcome {
+        let (status, left_out, read) = match &self.outcome {
             Outcome::Read(read) => (FrameStatus::Used, None, Some(read)),
             Outcome::Excluded(why, read) => (FrameStatus::Excluded, Some(why.clone()), read.as_ref()),
             Outcome::Unreadable(why) => (FrameStatus::Unreadable, Some(why.clone()), None),
         };
         let kind = read.map_or(FrameKind::Unknown, |r| r.kind);
         let mut row = FrameRow::bare(self.file.shown.clone(), kind, status);
-        row.reason = reason;
+        row.left_out = left_out;
         if let Some(read) = read {
             let h = &read.header;
             row.kind_source.clone_from(&read.kind_source);
@@ -131,8 +133,8 @@ fn once_more(intake: Intake, length: Option<u64>, rig: &Rig, kept: &Kept) -> Int
     let content = content_of(&intake.file.path);
     let file = FoundFile { content, ..intake.file };
     let mut again = look_at_one(file, rig, kept);
-    if let Outcome::Unreadable(why) = &again.outcome {
-        again.outcome = Outcome::Unreadable(format!("still being written: {why}"));
+    if let Outcome::Unreadable(why) = again.outcome {
+        again.outcome = Outcome::Unreadable(LeftOut::StillBeingWritten { because: Box::new(why) });
     }
     again
 }
@@ -144,27 +146,21 @@ fn length_of(path: &Path) -> Option<u64> {
 fn look_at(file: &FoundFile, fingerprint: Option<&Fingerprint>, rig: &Rig, kept: &Kept) -> Outcome {
     match &file.content {
         Content::Fits => {}
-        Content::SameAs(other) => return Outcome::Excluded(format!("a link to the same file as {other}"), None),
-        // A log or a picture among the frames is no fault; a file named as a frame that is none is.
-        Content::Other(what) if file.named_fits => {
-            return Outcome::Unreadable(format!("named like a FITS file, but {what}"));
+        Content::SameAs(other) => return Outcome::Excluded(LeftOut::LinkTo { file: other.clone() }, None),
+        Content::Other(what) => {
+            let why = LeftOut::NotFits { content: *what, named_fits: file.named_fits };
+            // A log or a picture among the frames is no fault; a file named as a frame that is none is.
+            return if file.named_fits { Outcome::Unreadable(why) } else { Outcome::Excluded(why, None) };
         }
-        Content::Other(what) => return Outcome::Excluded(what.clone(), None),
-        Content::Unreadable(why) => return Outcome::Unreadable(why.clone()),
+        Content::Unreadable(why) => return Outcome::Unreadable(LeftOut::NotReadable(why.clone())),
     }
     let seen = kept.or_measure(What::Look, [(file.path.as_path(), fingerprint)], &(), || see(file));
     match seen.map(|seen| read(seen, rig)) {
-        Err(error) => Outcome::Unreadable(error.to_string()),
-        Ok(None) => Outcome::Unreadable("no valid pixels: every one is undefined".to_owned()),
+        Err(error) => Outcome::Unreadable(unreadable(&error)),
+        Ok(None) => Outcome::Unreadable(LeftOut::NoValidPixels),
         Ok(Some(read)) => match read.kind {
-            FrameKind::Unknown => {
-                let why = "kind not known: no IMAGETYP, FRAME or OBSTYPE card that names light, dark, bias or flat";
-                Outcome::Excluded(why.to_owned(), Some(Box::new(read)))
-            }
-            FrameKind::Master => {
-                let why = "a combination of frames: its noise is not that of one exposure";
-                Outcome::Excluded(why.to_owned(), Some(Box::new(read)))
-            }
+            FrameKind::Unknown => Outcome::Excluded(LeftOut::KindNotKnown, Some(Box::new(read))),
+            FrameKind::Master => Outcome::Excluded(LeftOut::Combination, Some(Box::new(read))),
             _ => Outcome::Read(Box::new(read)),
         },
     }
@@ -197,16 +193,21 @@ fn read(seen: Seen, rig: &Rig) -> Option<Read> {
     let mut header = read_header(&cards);
     rig.apply(&mut header);
     if further > 0 {
-        let hdu = geometry.hdu;
-        let text = format!("HDU {hdu} was measured; {further} further image(s) of the file were not");
-        header.notes.push(HeaderNote::plain(text));
+        header.notes.push(HeaderCaution::FurtherImages { hdu: geometry.hdu, further });
     }
     let survey = survey?;
     let told = header.kind.value;
     let (kind, kind_source) = match pixels_contradict(told, &survey) {
-        Some(seen) => (seen, "its pixels".to_owned()),
-        None => (told, header.kind.card.clone()),
+        Some(seen) => (seen, KindSource::Pixels),
+        None if header.kind.card.is_empty() => (told, KindSource::Nothing),
+        None => (told, KindSource::Card(header.kind.card.clone())),
     };
     let sensor = SensorKey::of(&header, geometry.width, geometry.height, geometry.planes);
     Some(Read { header, geometry, survey, rounded_to_adu, kind, kind_source, sensor })
+}
+
+/// The reads of some kinds, with their place in the list.
+pub fn reads_of(intakes: &[Intake], kinds: &[FrameKind]) -> Vec<(usize, Read)> {
+    let wanted = |i: &Intake| i.read().filter(|r| kinds.contains(&r.kind)).cloned();
+    intakes.iter().enumerate().filter_map(|(k, i)| wanted(i).map(|r| (k, r))).collect()
 }

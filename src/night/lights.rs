@@ -1,6 +1,5 @@
 //! Stars of every light, and which lights a session can use.
 
-use crate::report::InWords;
 use std::cell::Cell;
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -9,19 +8,22 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
-use crate::facts::Quantity;
+use crate::facts::left_out::CloudSign;
+use crate::facts::night::NightMissing;
+use crate::facts::{Caution, LeftOut, Quantity};
 use crate::fits::{ImageFile, Pixels};
 use crate::folder::{CfaPattern, FrameKind, SessionKey};
 use crate::frame::{Lattice, NoiseCorrelation, measured_pattern, noise_correlation, undefine};
-use crate::report::{Severity, Warning};
+use crate::report::Warning;
 use crate::sensor::Defect;
 use crate::stars::{FrameStars, MeasureOptions, Place, measure};
 use crate::stats::median;
 
 use super::cache::{Kept, What};
-use super::intake::{Intake, Read};
+use super::fault::unreadable;
+use super::input::{Progress, Stage};
+use super::intake::{Intake, Outcome, Read, reads_of};
 use super::sensors::{MeasuredSensor, Sensors};
-use super::{Progress, Stage, reads_of};
 
 /// Lights of a session below which none is left out for being unlike the others.
 const LEAST_TO_COMPARE: usize = 4;
@@ -47,7 +49,7 @@ pub struct MeasuredLight {
     /// Correlation of the sky noise of neighbouring pixels; `None` where it cannot be told.
     pub correlation: Option<NoiseCorrelation>,
     /// Why its session does not use it.
-    pub excluded: Option<String>,
+    pub excluded: Option<LeftOut>,
 }
 
 impl MeasuredLight {
@@ -67,7 +69,7 @@ pub fn measure_all(
 ) -> Vec<MeasuredLight> {
     let lights = reads_of(intakes, &[FrameKind::Light]);
     let (done, total) = (AtomicUsize::new(0), lights.len());
-    let results: Vec<(usize, Read, Result<Looked, String>)> = lights
+    let results: Vec<(usize, Read, Result<Looked, LeftOut>)> = lights
         .into_par_iter()
         .map(|(index, read)| {
             let mut looked = look(&intakes[index], &read, sensors, kept);
@@ -92,18 +94,11 @@ pub fn measure_all(
                 let Looked { stars, plane_fwhm_px, correlation, .. } = looked;
                 measured.push(MeasuredLight { index, session, read, stars, plane_fwhm_px, correlation, excluded });
             }
-            Err(why) => intakes[index].outcome = super::intake::Outcome::Unreadable(why),
+            Err(why) => intakes[index].outcome = Outcome::Unreadable(why),
         }
     }
     if !turned.is_empty() {
-        warnings.push(Warning {
-            code: "colour-pattern".to_owned(),
-            severity: Severity::Caution,
-            message: "the pixels show the green sites on the other diagonal than the colour pattern card says; \
-                      the pixels were followed (rig key `cfa` settles it)"
-                .to_owned(),
-            paths: turned,
-        });
+        warnings.push(Warning { caution: Caution::ColourPattern, paths: turned });
     }
     leave_out_the_unlike(&mut measured);
     for light in &measured {
@@ -158,7 +153,7 @@ impl Settings {
     }
 }
 
-fn look(intake: &Intake, read: &Read, sensors: &Sensors, kept: &Kept) -> Result<Looked, String> {
+fn look(intake: &Intake, read: &Read, sensors: &Sensors, kept: &Kept) -> Result<Looked, LeftOut> {
     let (path, settings) = (intake.file.path.as_path(), Settings::of(read, sensors));
     let measure = || measure_light(path, &settings);
     kept.or_measure(What::Light, [(path, intake.fingerprint.as_ref())], &settings, measure)
@@ -182,21 +177,20 @@ thread_local! {
     static MEMORY: Cell<Vec<u16>> = const { Cell::new(Vec::new()) };
 }
 
-fn measure_light(path: &Path, settings: &Settings) -> Result<Looked, String> {
+fn measure_light(path: &Path, settings: &Settings) -> Result<Looked, LeftOut> {
     let read = ImageFile::open(path).and_then(|mut file| file.pixels_into(MEMORY.take()));
-    let mut image = read.map_err(|e| e.to_string())?;
+    let mut image = read.map_err(|e| unreadable(&e))?;
     image.planes = image.planes.into_iter().map(|plane| undefine(plane, &settings.defects)).collect();
     // Of a colour cube the middle plane is measured, the green one by custom.
     let plane = &image.planes[image.planes.len() / 2];
     let (lattice, pattern_overruled) = settings.cfa.as_ref().map_or((Lattice::All, false), |c| lattice_of(plane, c));
     let options = MeasureOptions { lattice, e_per_adu: settings.e_per_adu, saturation_adu: settings.saturation_adu };
-    let stars =
-        measure(plane, &options).ok_or("no star can be measured: too few valid pixels to tell sky from noise")?;
+    let stars = measure(plane, &options).ok_or(LeftOut::TooFewValidPixels)?;
     let width_of = |other: &Pixels| {
         if std::ptr::eq(other, plane) {
             return stars.fwhm_px.clone();
         }
-        let unknown = || Quantity::not_measurable("no valid pixels in this plane");
+        let unknown = || Quantity::not_measurable(NightMissing::PlaneWithoutValidPixels);
         measure(other, &options).map_or_else(unknown, |stars| stars.fwhm_px)
     };
     let plane_fwhm_px = if image.planes.len() > 1 { image.planes.iter().map(width_of).collect() } else { Vec::new() };
@@ -231,27 +225,17 @@ fn lattice_of(plane: &Pixels, mosaic: &Mosaic) -> (Lattice, bool) {
 }
 
 /// Why a light says nothing by itself.
-fn unusable(stars: &FrameStars) -> Option<String> {
+fn unusable(stars: &FrameStars) -> Option<LeftOut> {
     if stars.defocused {
-        return Some("defocused: the stars are rings".to_owned());
+        return Some(LeftOut::Defocused);
     }
     if !stars.fwhm_px.is_known() {
-        return Some(stars.fwhm_px.why().to_owned());
+        return Some(LeftOut::StarsNotMeasurable { because: stars.fwhm_px.because() });
     }
-    stars.trailed.then(|| {
-        let (minor, major) = (1.0 - stars.ellipticity.value.unwrap_or(0.0), 1.0);
-        let direction = match stars.position_angle_deg.value {
-            Some(degrees) => format!(" at {degrees:.0} degrees from +x towards +y"),
-            None => String::new(),
-        };
-        let length = match stars.trail_length_px.value {
-            Some(px) => format!(" over a line of {px:.1} px"),
-            None => String::new(),
-        };
-        format!(
-            "trailed: all stars are drawn out in one direction{direction}{length}, minor/major {:.2}",
-            minor / major
-        )
+    stars.trailed.then(|| LeftOut::Trailed {
+        direction_deg: stars.position_angle_deg.value,
+        length_px: stars.trail_length_px.value,
+        minor_over_major: 1.0 - stars.ellipticity.value.unwrap_or(0.0),
     })
 }
 
@@ -270,15 +254,14 @@ fn leave_out_the_unlike(lights: &mut [MeasuredLight]) {
         let flux = middle(&|l| l.stars.bright_flux_adu.unwrap_or(f64::NAN));
         for i in members {
             let stars = &lights[i].stars;
-            let seen = stars.star_count as f64;
             let wide = stars.fwhm_px.value.unwrap_or(f64::NAN);
-            lights[i].excluded = if seen < CLOUDED_SHARE * count {
-                Some(format!("clouded: {seen:.0} stars, the session's median is {count:.0}"))
+            lights[i].excluded = if (stars.star_count as f64) < CLOUDED_SHARE * count {
+                Some(LeftOut::Clouded(CloudSign::FewStars { stars: stars.star_count, session_stars: count }))
             } else if stars.bright_flux_adu.is_some_and(|f| f < CLOUDED_SHARE * flux) {
-                let share = 100.0 * stars.bright_flux_adu.unwrap_or(0.0) / flux;
-                Some(format!("clouded: its stars have {share:.0} % of the session's median flux"))
+                let percent_of_session = 100.0 * stars.bright_flux_adu.unwrap_or(0.0) / flux;
+                Some(LeftOut::Clouded(CloudSign::FaintStars { percent_of_session }))
             } else if wide > WIDE_FACTOR * width {
-                Some(format!("FWHM {wide:.2} px, the session's median is {width:.2} px: focus or wind"))
+                Some(LeftOut::Soft { fwhm_px: wide, session_fwhm_px: width })
             } else {
                 None
             };

@@ -9,15 +9,15 @@ use serde::{Deserialize, Serialize};
 use crate::facts::sensor_caution::SensorCaution;
 use crate::fits::FitsError;
 use crate::folder::{Carded, FrameKind, Rig, SensorKey, UNNAMED_CAMERA};
-use crate::report::words;
-use crate::report::{SensorEntry, SensorSettings, Severity, Warning};
+use crate::report::{SensorEntry, SensorSettings, Warning};
 use crate::sensor::{
     CalibrationFrame, DefectMap, SensorHints, SensorOutcome, SensorResult, characterise, lights_for_gain,
 };
 
 use super::cache::{Kept, What};
-use super::intake::{Intake, Outcome, Read};
-use super::{Progress, Stage, reads_of};
+use super::fault::unreadable;
+use super::input::{Progress, Stage};
+use super::intake::{Intake, Outcome, Read, reads_of};
 
 /// The sensors of a run, by what sets them apart.
 pub struct Sensors {
@@ -90,14 +90,12 @@ pub fn measure_sensors(
         });
         for (path, error) in measured.failures {
             if let Some(intake) = intakes.iter_mut().find(|i| i.file.path == path) {
-                intake.outcome = Outcome::Unreadable(error.to_string());
+                intake.outcome = Outcome::Unreadable(unreadable(&error));
             }
         }
         let Lasting { result, cautions, defects } = measured.lasting;
         warnings.extend(cautions.into_iter().map(|(about, members)| Warning {
-            code: about.code().to_owned(),
-            severity: Severity::Caution,
-            message: words::sensor::caution(&about),
+            caution: about.into(),
             paths: members.into_iter().map(|m| intakes[frames[m].0].file.shown.clone()).collect(),
         }));
         by_key.insert(key, MeasuredSensor { id, result, defects });

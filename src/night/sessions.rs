@@ -2,19 +2,23 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use crate::facts::Quantity;
-use crate::folder::{Rig, SensorKey, SessionKey};
-use crate::report::{FrameRow, Parts, Report, Session, Severity, StarRow, Warning, words};
+use crate::facts::night::NightMethod;
+use crate::facts::{Caution, Quantity};
+use crate::folder::{SensorKey, SessionKey};
+use crate::report::{FrameRow, Parts, Report, Session, StarRow, Warning, words};
+use crate::sensor::SensorResult;
 use crate::stars::StarFlag;
 use crate::stats::median;
 use crate::verdict::{SessionFindings, answers};
 
+use super::input::NightInput;
 use super::intake::{Intake, Outcome};
 use super::lights::MeasuredLight;
-use super::notices::{correlated_words, night_notices};
+use super::notices::{correlated, night_notices};
 use super::over_sessions::{filters, free_measures};
 use super::sensors::{Sensors, entries};
-use super::session::{Built, session, sky_of_light};
+use super::session::{Built, SessionParts, session};
+use super::sky_rate::sky_of_light;
 use super::star_match::OnTheSky;
 
 /// The report of the detector part alone.
@@ -34,14 +38,13 @@ pub fn report_of_frames(
     Report::new(Parts { sensors: entries(sensors, |_| None), frames, warnings, ..Parts::default() })
 }
 
-/// The report of a night; `stars` says whether each frame keeps its fitted stars.
+/// The report of a night.
 pub fn report_of_night(
     intakes: Vec<Intake>,
     lights: Vec<MeasuredLight>,
     sensors: Sensors,
     matches: &BTreeMap<SessionKey, OnTheSky>,
-    rig: &Rig,
-    stars: bool,
+    input: &NightInput,
     mut warnings: Vec<Warning>,
 ) -> Report {
     let mut groups: BTreeMap<&SessionKey, Vec<&MeasuredLight>> = BTreeMap::new();
@@ -50,7 +53,7 @@ pub fn report_of_night(
     }
     let by_session = session_names(&lights);
     let mut rows = rows(&intakes, &sensors, &lights, &by_session);
-    if stars {
+    if input.stars {
         for light in &lights {
             let wcs = light.read.header.wcs.as_ref();
             rows[light.index].stars = light.stars.stars.iter().map(|s| StarRow::of(s, wcs)).collect();
@@ -63,7 +66,15 @@ pub fn report_of_night(
     }
     let build = |(key, members): (&&SessionKey, &Vec<&MeasuredLight>)| {
         let sensor = sensors.get(&key.sensor)?;
-        Some(session(key, &by_session[*key], members, sensor, &intakes, matches.get(*key)?, rig))
+        Some(session(&SessionParts {
+            key,
+            id: &by_session[*key],
+            members,
+            sensor,
+            intakes: &intakes,
+            on_the_sky: matches.get(*key)?,
+            rig: &input.rig,
+        }))
     };
     let built: Vec<Built> = groups.iter().filter_map(build).collect();
     warnings.extend(built.iter().filter_map(|b| dark_mismatch(&b.session)));
@@ -90,15 +101,9 @@ pub fn report_of_night(
 
 /// Darks that would leave more than they take off.
 fn dark_mismatch(session: &Session) -> Option<Warning> {
-    session.dark_match.is_worth_a_warning().then(|| Warning {
-        code: "dark-mismatch".to_owned(),
-        severity: Severity::Caution,
-        message: format!(
-            "{}: {} Darks at the lights' temperature, exposure and settings would match",
-            session.id, session.dark_match.sentence
-        ),
-        paths: Vec::new(),
-    })
+    let finding = session.dark_match.sentence.clone();
+    let caution = Caution::DarkMismatch { session_id: session.id.clone(), finding };
+    session.dark_match.is_worth_a_warning().then_some(Warning { caution, paths: Vec::new() })
 }
 
 /// The sessions that these lights belong to, each with its name.
@@ -163,41 +168,40 @@ fn rows(
             row.sensor_id = sensors.get(&read.sensor).map(|s| s.id.clone());
         }
         if let Some(light) = by_index.get(&index) {
-            let stars = &light.stars;
-            let bias = sensors.get(&light.read.sensor).and_then(|s| s.result.bias_level_adu.value);
-            row.night = Some(light.session.night.clone()).filter(|n| n != "undated");
             row.session_id = sessions.get(&light.session).cloned();
-            row.sky_adu = bias.map(|b| stars.sky_adu - b);
-            row.sky_sigma_adu = Some(stars.sky_sigma_adu);
-            row.star_count = Some(stars.star_count);
-            row.fitted_stars = Some(stars.stars.len());
-            row.fwhm_px = Some(stars.fwhm_px.clone());
-            row.plane_fwhm_px.clone_from(&light.plane_fwhm_px);
-            row.minor_fwhm_px = Some(stars.minor_fwhm_px.clone());
-            row.recorded_fwhm_px = Some(stars.recorded_fwhm_px.clone());
-            row.ellipticity = Some(stars.ellipticity.clone());
-            row.position_angle_deg = Some(stars.position_angle_deg.clone());
-            row.trail_length_px = stars.trailed.then(|| stars.trail_length_px.clone());
-            row.moffat_beta = Some(stars.moffat_beta.clone());
-            if let Some(c) = &light.correlation {
-                let method = "sky noise of neighbouring pixels of one colour, from differences at 1 and 4 pixels";
-                let of = |(r, sigma): (f64, f64)| {
-                    let quantity = Quantity::measured(r, sigma, method, c.tiles);
-                    if c.is_real() { quantity.noted(correlated_words(c)) } else { quantity }
-                };
-                row.noise_correlation_x = Some(of(c.x));
-                row.noise_correlation_y = Some(of(c.y));
-            }
-            row.elongation_angle_deg.clone_from(&row.position_angle_deg);
-            row.beta.clone_from(&row.moffat_beta);
-            row.saturated_count = Some(stars.flags.get(&StarFlag::Saturated).copied().unwrap_or(0));
-            if let Some(sensor) = sensors.get(&light.read.sensor) {
-                row.sky_e_per_px_s = Some(sky_of_light(light, &sensor.result));
-            }
-            row.star_flags = stars.flags.iter().map(|(f, n)| (words::stars::flag(*f).to_owned(), *n)).collect();
-            row.rejected.clone_from(&row.star_flags);
+            measured(&mut row, light, sensors.get(&light.read.sensor).map(|s| &s.result));
         }
         row
     };
     intakes.iter().enumerate().map(of).collect()
+}
+
+/// Fills in what the stars of a light say.
+fn measured(row: &mut FrameRow, light: &MeasuredLight, sensor: Option<&SensorResult>) {
+    let stars = &light.stars;
+    let bias = sensor.and_then(|s| s.bias_level_adu.value);
+    row.night = Some(light.session.night.clone()).filter(|n| n != "undated");
+    row.sky_adu = bias.map(|b| stars.sky_adu - b);
+    row.sky_sigma_adu = Some(stars.sky_sigma_adu);
+    row.star_count = Some(stars.star_count);
+    row.fitted_stars = Some(stars.stars.len());
+    row.fwhm_px = Some(stars.fwhm_px.clone());
+    row.plane_fwhm_px.clone_from(&light.plane_fwhm_px);
+    row.minor_fwhm_px = Some(stars.minor_fwhm_px.clone());
+    row.recorded_fwhm_px = Some(stars.recorded_fwhm_px.clone());
+    row.ellipticity = Some(stars.ellipticity.clone());
+    row.position_angle_deg = Some(stars.position_angle_deg.clone());
+    row.trail_length_px = stars.trailed.then(|| stars.trail_length_px.clone());
+    row.moffat_beta = Some(stars.moffat_beta.clone());
+    if let Some(c) = &light.correlation {
+        let of = |(r, sigma): (f64, f64)| {
+            let quantity = Quantity::measured(r, sigma, NightMethod::NoiseOfNeighbours, c.tiles);
+            if c.is_real() { quantity.noted(correlated(c)) } else { quantity }
+        };
+        row.noise_correlation_x = Some(of(c.x));
+        row.noise_correlation_y = Some(of(c.y));
+    }
+    row.saturated_count = Some(stars.flags.get(&StarFlag::Saturated).copied().unwrap_or(0));
+    row.sky_e_per_px_s = sensor.map(|s| sky_of_light(light, s));
+    row.star_flags = stars.flags.iter().map(|(f, n)| (words::stars::flag(*f).to_owned(), *n)).collect();
 }

@@ -25,10 +25,10 @@ pub use files::json::json;
 pub use files::schema::{SCHEMA, key_table};
 pub use files::star_rows::StarRow;
 pub use files::stars_file::{StarsFileError, is_stars_file, write_stars};
-pub use files::write::{Written, make_ready, write};
+pub use files::write::{ReportFiles, make_ready, write};
 pub use model::{
     FrameCounts, FrameRow, FrameStatus, Parts, Report, SCHEMA_VERSION, SensorEntry, SensorSettings, Session,
-    SessionSettings, Severity, Temperature, Warning,
+    SessionSettings, Temperature, Warning,
 };
 pub use page::render::html;
 pub use plots::PlotError;

@@ -3,16 +3,19 @@
 //! Unknown is `None` and becomes `null`. [`Report::new`] puts every list in its order, so that the same night gives
 //! the same bytes whichever thread finished first.
 
+use std::cmp::Reverse;
 use std::collections::BTreeMap;
 
 use jiff::civil::DateTime;
+use serde::ser::SerializeStruct as _;
 use serde::{Serialize, Serializer};
 
 use super::answers::AnswerEntry;
 use super::files::star_rows::StarRow;
+use super::words::cautions::caution;
+use super::words::left_out::left_out;
 use super::words::{Told, Worded, WordedField};
-use crate::facts::Quantity;
-use crate::folder::FrameKind;
+use crate::facts::{Caution, FrameKind, KindSource, LeftOut, Quantity, Severity};
 use crate::sensor::{DefectMap, SensorResult};
 use crate::sky::StarMatch;
 use crate::verdict::{
@@ -77,7 +80,7 @@ impl Report {
         for warning in &mut report.warnings {
             warning.paths.sort();
         }
-        report.warnings.sort_by(|a, b| (b.severity, &a.code, &a.message).cmp(&(a.severity, &b.code, &b.message)));
+        report.warnings.sort_by_cached_key(|w| (Reverse(w.severity()), w.code().to_owned(), w.message()));
         report
     }
 
@@ -237,17 +240,17 @@ impl FrameStatus {
     }
 }
 
-/// One file.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+/// One file; its keys in the report's files are the columns of `files::frame_columns`.
+#[derive(Debug, Clone, PartialEq)]
 pub struct FrameRow {
     /// Relative to the folder given; bytes that are not UTF-8 are replaced.
     pub path: String,
     pub kind: FrameKind,
     /// What told the kind: a header card, or the pixels.
-    pub kind_source: String,
+    pub kind_source: KindSource,
     pub status: FrameStatus,
     /// Why it is not used.
-    pub reason: Option<String>,
+    pub left_out: Option<LeftOut>,
     pub night: Option<String>,
     pub session_id: Option<String>,
     pub sensor_id: Option<String>,
@@ -281,10 +284,6 @@ pub struct FrameRow {
     pub noise_correlation_y: Option<Quantity>,
     /// Number of stars under each flag that kept them out of the fit.
     pub star_flags: BTreeMap<String, usize>,
-    /// The same three under the names that a frame's own keys have: direction of the long axis, exponent, flags.
-    pub elongation_angle_deg: Option<Quantity>,
-    pub beta: Option<Quantity>,
-    pub rejected: BTreeMap<String, usize>,
     /// Stars with a clipped core.
     pub saturated_count: Option<usize>,
     /// Sky above bias and dark current.
@@ -292,10 +291,8 @@ pub struct FrameRow {
     /// Light of its stars over that of the same stars in the frame of median transparency; `None` where it was not sought.
     pub transparency: Option<Quantity>,
     /// Its fitted stars, brightest first; in a file of their own where they are asked for.
-    #[serde(skip)]
     pub stars: Vec<StarRow>,
     /// Start of the exposure.
-    #[serde(serialize_with = "utc")]
     pub start_utc: Option<DateTime>,
 }
 
@@ -305,9 +302,9 @@ impl FrameRow {
         Self {
             path: path.into(),
             kind,
-            kind_source: String::new(),
+            kind_source: KindSource::Nothing,
             status,
-            reason: None,
+            left_out: None,
             night: None,
             session_id: None,
             sensor_id: None,
@@ -333,9 +330,6 @@ impl FrameRow {
             noise_correlation_x: None,
             noise_correlation_y: None,
             star_flags: BTreeMap::new(),
-            elongation_angle_deg: None,
-            beta: None,
-            rejected: BTreeMap::new(),
             saturated_count: None,
             sky_e_per_px_s: None,
             transparency: None,
@@ -344,50 +338,49 @@ impl FrameRow {
         }
     }
 
+    /// Why it is not used, in words.
+    pub fn reason(&self) -> Option<String> {
+        self.left_out.as_ref().map(left_out)
+    }
+
     /// Start of the exposure as ISO 8601 text with a Z for UTC.
     pub fn start_text(&self) -> Option<String> {
         self.start_utc.map(|t| format!("{t}Z"))
     }
 }
 
-fn utc<S: Serializer>(start: &Option<DateTime>, to: S) -> Result<S::Ok, S::Error> {
-    match start {
-        Some(t) => to.collect_str(&format_args!("{t}Z")),
-        None => to.serialize_none(),
-    }
-}
-
-/// How grave a warning is.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
-#[serde(rename_all = "lowercase")]
-pub enum Severity {
-    /// Worth knowing.
-    Note,
-    /// A result is less sure for it.
-    Caution,
-    /// A result is missing for it.
-    Problem,
-}
-
-impl Severity {
-    /// The word that reports use.
-    pub fn label(self) -> &'static str {
-        match self {
-            Self::Note => "note",
-            Self::Caution => "caution",
-            Self::Problem => "problem",
-        }
-    }
-}
-
 /// Something the user should know, and what to do about it.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct Warning {
-    /// A fixed word for scripts.
-    pub code: String,
-    pub severity: Severity,
-    /// What is the matter and what helps.
-    pub message: String,
+    pub caution: Caution,
     /// The files that it concerns.
     pub paths: Vec<String>,
+}
+
+impl Warning {
+    /// A fixed word for scripts.
+    pub fn code(&self) -> &str {
+        self.caution.code()
+    }
+
+    /// How grave it is.
+    pub fn severity(&self) -> Severity {
+        self.caution.severity()
+    }
+
+    /// What is the matter and what helps.
+    pub fn message(&self) -> String {
+        caution(&self.caution)
+    }
+}
+
+impl Serialize for Warning {
+    fn serialize<S: Serializer>(&self, to: S) -> Result<S::Ok, S::Error> {
+        let mut keys = to.serialize_struct("Warning", 4)?;
+        keys.serialize_field("code", self.code())?;
+        keys.serialize_field("severity", &self.severity())?;
+        keys.serialize_field("message", &self.message())?;
+        keys.serialize_field("paths", &self.paths)?;
+        keys.end()
+    }
 }

@@ -10,9 +10,9 @@ use super::answers::{AnswerEntry, ConfidenceEntry, OverSessions, SessionVerdict,
 use super::model::*;
 use super::sample_sensor::sensor;
 use super::words::{self, Told, Worded};
+use crate::facts::left_out::{CloudSign, FitsFault};
 use crate::facts::stars::StarsMissing;
-use crate::facts::{Quantity, Source};
-use crate::folder::FrameKind;
+use crate::facts::{Caution, FrameKind, KindSource, LeftOut, Quantity, Source};
 use crate::sky::{NoMatch, StarMatch, StatedOptics};
 use crate::stars::field::{FieldFrame, FieldOptics, FieldResult, field};
 use crate::stars::{Shape, Star, StarFit};
@@ -300,17 +300,18 @@ fn frames() -> Vec<FrameRow> {
         row.path = format!("Ha/short_{i:02}.fits");
         row.session_id = Some("b-Ha-30s".to_owned());
         (row.filter, row.exposure_s, row.sensor_id) = (Some("H-alpha".to_owned()), Some(30.0), None);
-        (row.status, row.reason) = (FrameStatus::Used, None);
+        (row.status, row.left_out) = (FrameStatus::Used, None);
         rows.push(row);
     }
     for i in 0..6 {
         let mut row = FrameRow::bare(format!("cal/dark_{i}.fits"), FrameKind::Dark, FrameStatus::Used);
-        row.kind_source = "card IMAGETYP".to_owned();
+        row.kind_source = KindSource::Card("IMAGETYP".to_owned());
         (row.exposure_s, row.sensor_celsius, row.level_adu) = (Some(300.0), Some(-2.1 + i as f64), Some(612.0));
         rows.push(row);
     }
     let mut broken = FrameRow::bare(format!("cal/{HOSTILE}.fits"), FrameKind::Unknown, FrameStatus::Unreadable);
-    broken.reason = Some("the file ends early: 1 048 576 of 8 297 280 bytes".to_owned());
+    let words = "the file ends early: 1 048 576 of 8 297 280 bytes".to_owned();
+    broken.left_out = Some(LeftOut::Unreadable { fault: FitsFault::Incomplete, words });
     rows.push(broken);
     rows
 }
@@ -319,7 +320,7 @@ fn light(i: usize) -> FrameRow {
     let wobble = [0.05, -0.08, 0.02, 0.09, -0.04, -0.01, 0.07][i % 7];
     let fwhm = 2.42 + 0.018 * i as f64 + wobble;
     let mut row = FrameRow::bare(format!("L/{HOSTILE}_{i:04}.fits"), FrameKind::Light, FrameStatus::Used);
-    row.kind_source = "card IMAGETYP".to_owned();
+    row.kind_source = KindSource::Card("IMAGETYP".to_owned());
     row.night = Some("2026-02-11".to_owned());
     row.session_id = Some("a-L-120s".to_owned());
     row.sensor_id = Some("s1".to_owned());
@@ -340,38 +341,30 @@ fn light(i: usize) -> FrameRow {
     row.start_utc = Some(midnight.checked_add(jiff::Span::new().minutes(minutes)).unwrap());
     if matches!(i, 9 | 14) {
         row.status = FrameStatus::Excluded;
-        row.reason = Some("trailed: ellipticity 0.41, far above the session's 0.083".to_owned());
+        row.left_out =
+            Some(LeftOut::Trailed { direction_deg: Some(41.0), length_px: Some(2.8), minor_over_major: 0.59 });
         row.fwhm_px = Some(Quantity::measured(3.4 + 0.02 * i as f64, 0.11, "Moffat fit", 180));
     }
     if i == 17 {
         row.status = FrameStatus::Excluded;
-        row.reason = Some("too few stars: cloud or a closed shutter".to_owned());
+        row.left_out = Some(LeftOut::Clouded(CloudSign::FewStars { stars: 2, session_stars: 221.0 }));
         (row.fwhm_px, row.star_count, row.fitted_stars) = (None, Some(2), Some(0));
     }
     row
 }
 
 fn warnings() -> Vec<Warning> {
-    let warning = |severity, code: &str, message: &str, paths: Vec<String>| Warning {
-        code: code.to_owned(),
-        severity,
-        message: message.to_owned(),
-        paths,
-    };
+    let light = |i: usize| format!("L/{HOSTILE}_{i:04}.fits");
+    let found = "The nearest darks are 12.1 °C colder.".to_owned();
     vec![
-        warning(
-            Severity::Problem,
-            "file-incomplete",
-            "One file ends early. Copy it again from the capture computer.",
-            vec![format!("cal/{HOSTILE}.fits")],
-        ),
-        warning(
-            Severity::Caution,
-            "temperature-drift",
-            "The sensor cooled by 2.5 °C over the night; darks of one temperature do not fit all frames. Take darks at \
-             11 °C and at 13 °C.",
-            vec![],
-        ),
-        warning(Severity::Note, "no-wcs", "No WCS in the headers: the image scale is the header's word.", vec![]),
+        Warning {
+            caution: Caution::DarkMismatch { session_id: "a-L-120s".to_owned(), finding: found },
+            paths: Vec::new(),
+        },
+        Warning {
+            caution: Caution::OffSetPoint { first: light(3), lights: 2, limit_celsius: 1.0 },
+            paths: vec![light(3), light(4)],
+        },
+        Warning { caution: Caution::NightByUtc, paths: vec![light(0)] },
     ]
 }

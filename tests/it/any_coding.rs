@@ -113,9 +113,9 @@ fn a_file_that_is_being_written_is_looked_at_again_once_and_never_half_measured(
     })
     .unwrap();
     let row = |name: &str| report.frames.iter().find(|f| f.path == name).unwrap();
-    assert_eq!(row("grows.fits").status, FrameStatus::Used, "{:?}", row("grows.fits").reason);
+    assert_eq!(row("grows.fits").status, FrameStatus::Used, "{:?}", row("grows.fits").reason());
     assert_eq!(row("late.fits").status, FrameStatus::Unreadable);
-    let why = row("late.fits").reason.as_deref().unwrap();
+    let why = row("late.fits").reason().unwrap();
     assert!(why.contains("still being written") && why.contains("has 20000 of the 43840"), "{why}");
 }
 

@@ -343,6 +343,6 @@ fn one_file_reached_twice_is_one_frame() {
     #[cfg(unix)]
     {
         let again: Vec<_> = report.frames.iter().filter(|f| Path::new(&f.path).ends_with("again.fits")).collect();
-        assert!(again.len() == 1 && again[0].reason.as_ref().unwrap().contains("same file"), "{again:#?}");
+        assert!(again.len() == 1 && again[0].reason().unwrap().contains("same file"), "{again:#?}");
     }
 }

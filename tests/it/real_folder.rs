@@ -4,7 +4,7 @@
 
 use std::path::Path;
 
-use skygrain::facts::Source;
+use skygrain::facts::{KindSource, Source};
 use skygrain::fits::{ImageFile, Pixels};
 use skygrain::folder::{FrameKind, Rig};
 use skygrain::frame::Lattice;
@@ -63,9 +63,9 @@ fn every_small_file_is_read_or_refused_with_a_reason() {
     assert!(crate::raw_fits::snapshot(&folder) == before);
     assert_eq!(report.frames.len(), files_in(&folder));
     for frame in &report.frames {
-        eprintln!("{}: {} {} {:?}", frame.path, frame.kind.label(), frame.status.label(), frame.reason);
-        assert!(frame.status != FrameStatus::Unreadable, "{}: {:?}", frame.path, frame.reason);
-        assert!(frame.status == FrameStatus::Used || frame.reason.as_ref().is_some_and(|r| !r.is_empty()));
+        eprintln!("{}: {} {} {:?}", frame.path, frame.kind.label(), frame.status.label(), frame.reason());
+        assert!(frame.status != FrameStatus::Unreadable, "{}: {:?}", frame.path, frame.reason());
+        assert!(frame.status == FrameStatus::Used || frame.reason().is_some_and(|r| !r.is_empty()));
     }
     let row = |name: &str| report.frames.iter().find(|f| f.path == name).unwrap();
     let kelvin = row("kelvin_temperature_raw.fits").sensor_celsius.unwrap();
@@ -126,7 +126,7 @@ fn the_dark_ladder_from_folder_to_report() {
     let flats: Vec<_> = report.frames.iter().filter(|f| f.path.starts_with("flat_labelled_as_light")).collect();
     assert_eq!(flats.len(), 4);
     for flat in flats {
-        assert_eq!((flat.kind, flat.kind_source.as_str()), (FrameKind::Flat, "its pixels"), "{}", flat.path);
+        assert_eq!((flat.kind, &flat.kind_source), (FrameKind::Flat, &KindSource::Pixels), "{}", flat.path);
     }
     let measured = report.sensors.iter().filter(|s| s.result.gain_e_per_adu.source == Source::Measured);
     let sensor = measured

@@ -78,7 +78,7 @@ fn reports_of_full_and_poor_folders_obey_the_schema_and_hold_no_key_it_does_not_
 fn places(value: &Value, at: &str, found: &mut Vec<(String, String)>) {
     match value {
         // The words that count stars by what kept them out are data, not keys.
-        Value::Object(map) if !at.ends_with("/star_flags") && !at.ends_with("/rejected") => {
+        Value::Object(map) if !at.ends_with("/star_flags") => {
             for (key, below) in map {
                 found.push((at.to_owned(), key.clone()));
                 places(below, &format!("{at}/{key}"), found);

@@ -102,11 +102,11 @@ mod tests {
             }
         }
         for f in r["frames"].as_array().unwrap() {
-            has(f, &["path", "kind", "kind_source", "status", "reason", "night", "session_id", "sensor_id"]);
+            has(f, &["path", "kind", "kind_source", "status", "reason", "reason_code", "night", "session_id"]);
             has(f, &["exposure_s", "sensor_celsius", "filter", "camera", "width", "height", "level_adu", "sky_adu"]);
             has(f, &["sky_sigma_adu", "star_count", "fitted_stars", "fwhm_px", "recorded_fwhm_px", "ellipticity"]);
             has(f, &["minor_fwhm_px", "position_angle_deg", "moffat_beta", "star_flags", "start_utc"]);
-            has(f, &["elongation_angle_deg", "beta", "rejected", "saturated_count", "sky_e_per_px_s"]);
+            has(f, &["sensor_id", "saturated_count", "sky_e_per_px_s"]);
             assert!(["used", "excluded", "unreadable"].contains(&f["status"].as_str().unwrap()));
         }
         for w in r["warnings"].as_array().unwrap() {

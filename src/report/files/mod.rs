@@ -2,6 +2,7 @@
 
 pub(crate) mod csv;
 pub(crate) mod defect_file;
+pub(crate) mod frame_columns;
 pub(crate) mod json;
 pub(crate) mod schema;
 pub(crate) mod star_rows;

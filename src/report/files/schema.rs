@@ -84,6 +84,7 @@ mod tests {
     use strum::VariantNames;
 
     use super::*;
+    use crate::facts::LeftOut;
     use crate::verdict::{ConfidenceCode, CoolingVerdict, Level, SamplingVerdict, ThermalVerdict};
 
     /// Words of an enumeration of the schema, in its order.
@@ -103,6 +104,11 @@ mod tests {
         assert_eq!(words("confidence", "because"), ConfidenceCode::VARIANTS);
         let levels = [Level::High, Level::Medium, Level::Low, Level::None].map(Level::word);
         assert_eq!(words("confidence", "level"), levels);
+    }
+
+    #[test]
+    fn the_codes_of_frames_left_out_are_all_that_there_are() {
+        assert_eq!(words("frame", "reason_code"), LeftOut::codes());
     }
 
     #[test]

@@ -10,7 +10,7 @@ use crate::whole_file::{make_folder, ready_in, remove_left_behind};
 
 /// Where the report lies.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct Written {
+pub struct ReportFiles {
     /// The page to read.
     pub html: PathBuf,
     /// All values, for programs.
@@ -49,9 +49,9 @@ fn refuse_folders<'a>(paths: impl IntoIterator<Item = &'a PathBuf>) -> Result<()
 /// # Errors
 ///
 /// A folder or file cannot be made, or something stands in the way; files of an earlier run are then whole.
-pub fn write(report: &Report, out_dir: &Path) -> Result<Written, ReportError> {
+pub fn write(report: &Report, out_dir: &Path) -> Result<ReportFiles, ReportError> {
     let [html_path, json_path, csv_path] = paths_in(out_dir);
-    let written = Written { html: html_path, json: json_path, csv: csv_path };
+    let written = ReportFiles { html: html_path, json: json_path, csv: csv_path };
     let contents = [
         (&written.json, json::json(report)?),
         (&written.csv, csv::frames_csv(report)?),
@@ -104,7 +104,7 @@ mod tests {
     #[test]
     fn a_second_run_gives_the_same_bytes() {
         let dir = tempfile::tempdir().unwrap();
-        let read = |w: &Written| [&w.html, &w.json, &w.csv].map(|p| std::fs::read(p).unwrap());
+        let read = |w: &ReportFiles| [&w.html, &w.json, &w.csv].map(|p| std::fs::read(p).unwrap());
         let first = read(&write(&sample::report(), dir.path()).unwrap());
         let second = read(&write(&sample::report(), dir.path()).unwrap());
         assert!(first == second);

@@ -112,9 +112,9 @@ pub fn letter(report: &Report) -> Result<Letter, PlotError> {
             .warnings
             .iter()
             .map(|w| WarningLine {
-                severity: w.severity.label(),
-                message: typographic(&w.message),
-                code: w.code.clone(),
+                severity: w.severity().label(),
+                message: typographic(&w.message()),
+                code: w.code().to_owned(),
                 paths: w.paths.iter().take(MOST_PATHS).cloned().collect(),
                 more: w.paths.len().saturating_sub(MOST_PATHS),
             })
@@ -177,7 +177,7 @@ fn frame(f: &FrameRow) -> FrameLine {
         path: f.path.clone(),
         kind: f.kind.label(),
         status: f.status.label(),
-        reason: typographic(f.reason.as_deref().unwrap_or("")),
+        reason: typographic(&f.reason().unwrap_or_default()),
         start: f.start_utc.map_or_else(String::new, |t| t.strftime("%H:%M:%S").to_string()),
         start_order: f.start_text().unwrap_or_default(),
         exposure: number(f.exposure_s),

@@ -25,6 +25,7 @@ mod tests {
 
     use super::*;
     use crate::facts::sensor::{DarkModel, DarkRates};
+    use crate::facts::{Caution, LeftOut};
     use crate::report::Parts;
     use crate::report::page::sheet::{SCRIPT, SCRIPT_HASH};
     use crate::report::sample;
@@ -68,11 +69,10 @@ mod tests {
         for f in &mut report.frames {
             f.path = evil().unwrap();
             f.filter = evil();
-            f.reason = evil();
+            f.left_out = evil().map(|file| LeftOut::LinkTo { file });
         }
         for w in &mut report.warnings {
-            w.code = evil().unwrap();
-            w.message = evil().unwrap();
+            w.caution = Caution::Quoted { code: evil().unwrap(), severity: w.severity(), sentence: evil().unwrap() };
             w.paths = vec![evil().unwrap()];
         }
         for a in &mut report.answers {

@@ -1,16 +1,18 @@
 //! How one file was understood, as a letter for the terminal.
 
-use crate::report::InWords;
 use crate::report::words::verdict::pitch_reading;
 use jiff::civil::DateTime;
 
 use super::columns::{clean, columns, wrapped};
+use crate::facts::{Caution, KindSource};
 use crate::fits::{Cards, Geometry};
 use crate::folder::vocabulary::{
     AIRMASS, ALTITUDE, APERTURE, DARK_TIME, EXPOSURE, Entry, FOCAL, FOCUSER, GAIN_E_PER_ADU, PIXEL, SATURATION,
     SENSOR_TEMPERATURE, SET_POINT,
 };
 use crate::folder::{Carded, Content, FrameHeader, PixelReadings};
+use crate::report::words::left_out::{not_readable, other_content};
+use crate::report::words::{self, InWords};
 use crate::report::{FrameRow, FrameStatus, Warning, plain};
 use crate::verdict::image_scale;
 
@@ -209,8 +211,8 @@ fn what_it_is(e: &Explanation) -> String {
         (Some(frame), _) => image_words(&frame.geometry),
         (None, Content::Fits) => "A FITS file whose image could not be opened.".to_owned(),
         (None, Content::SameAs(other)) => format!("A link to {other}, which is of the list itself."),
-        (None, Content::Other(what)) => format!("By its first bytes: {what}."),
-        (None, Content::Unreadable(why)) => format!("It could not be read: {why}."),
+        (None, Content::Other(what)) => format!("By its first bytes: {}.", other_content(*what)),
+        (None, Content::Unreadable(why)) => format!("It could not be read: {}.", not_readable(why)),
     }
 }
 
@@ -227,10 +229,10 @@ fn image_words(g: &Geometry) -> String {
 fn what_became_of_it(e: &Explanation) -> String {
     let row = &e.row;
     let kind = row.kind.label();
-    let by = match row.kind_source.as_str() {
-        "" => String::new(),
-        "its pixels" => ", because its pixels say so".to_owned(),
-        card => format!(", because {card} says so"),
+    let by = match &row.kind_source {
+        KindSource::Nothing => String::new(),
+        KindSource::Pixels => ", because its pixels say so".to_owned(),
+        KindSource::Card(card) => format!(", because {card} says so"),
     };
     let mut text = match row.status {
         FrameStatus::Used => format!("It is used as a {kind} frame{by}."),
@@ -307,10 +309,11 @@ fn noticed(e: &Explanation) -> Vec<String> {
         true => clean(text),
         false => format!("{}.", clean(text)),
     };
-    let mut all: Vec<String> = e.row.reason.iter().map(|why| ended(&format!("Left out: {why}"))).collect();
-    all.extend(e.frame.iter().flat_map(|f| &f.header.notes).map(|n| ended(&n.text)));
+    let mut all: Vec<String> = e.row.reason().iter().map(|why| ended(&format!("Left out: {why}"))).collect();
+    all.extend(e.frame.iter().flat_map(|f| &f.header.notes).map(|n| ended(&words::header::caution(n))));
     // Those about headers are of the notes.
-    all.extend(e.warnings.iter().filter(|w| w.code != "header").map(|w| ended(&w.message)));
+    let others = e.warnings.iter().filter(|w| !matches!(w.caution, Caution::Header { .. }));
+    all.extend(others.map(|w| ended(&w.message())));
     for (flag, count) in e.row.star_flags.iter().filter(|(_, n)| **n > 0) {
         all.push(format!("{count} peak(s) not used as stars: {flag}."));
     }

@@ -9,7 +9,7 @@ use crate::report::words::numbers::plain;
 pub fn frame_line(row: &FrameRow) -> String {
     // A name may hold a line's end; a frame is one line all the same.
     let mut parts: Vec<String> = vec![clean(&row.path), row.kind.label().to_owned()];
-    match (row.status, &row.reason) {
+    match (row.status, row.reason()) {
         (FrameStatus::Used, _) => {}
         (status, Some(why)) => parts.push(format!("{}: {why}", status.label())),
         (status, None) => parts.push(status.label().to_owned()),
@@ -32,8 +32,8 @@ pub fn frame_line(row: &FrameRow) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::facts::Quantity;
-    use crate::folder::FrameKind;
+    use crate::facts::left_out::NotReadable;
+    use crate::facts::{FrameKind, LeftOut, Quantity};
 
     #[test]
     fn a_frame_is_one_line_whatever_its_name() {
@@ -46,7 +46,7 @@ mod tests {
     #[test]
     fn a_frame_left_out_says_why() {
         let mut row = FrameRow::bare("a.fits", FrameKind::Unknown, FrameStatus::Unreadable);
-        row.reason = Some("incomplete".to_owned());
-        assert_eq!(frame_line(&row), "a.fits  unknown  unreadable: incomplete");
+        row.left_out = Some(LeftOut::NotReadable(NotReadable::Empty));
+        assert_eq!(frame_line(&row), "a.fits  unknown  unreadable: empty (0 bytes)");
     }
 }

@@ -4,7 +4,7 @@ use super::columns::{clean, fitted, wrapped};
 use crate::facts::{Quantity, Source};
 use crate::report::InWords;
 use crate::report::Question;
-use crate::report::files::write::Written;
+use crate::report::files::write::ReportFiles;
 use crate::report::model::{FrameStatus, Report, SensorEntry, Session};
 use crate::report::words::numbers::{UNKNOWN, plain, with_unit, within};
 use crate::report::words::percent;
@@ -58,7 +58,7 @@ impl Screen {
 /// The summary, lines ended by newlines. `written` names the files, if there are any.
 ///
 /// Control characters from headers and file names are replaced, so that they cannot steer the terminal.
-pub fn summary(report: &Report, written: Option<&Written>) -> String {
+pub fn summary(report: &Report, written: Option<&ReportFiles>) -> String {
     let mut screen = Screen::default();
     if report.sessions.is_empty() {
         // Without lights the detector is what is known, so it comes first.
@@ -87,7 +87,7 @@ pub fn summary(report: &Report, written: Option<&Written>) -> String {
 }
 
 /// A path stays whole even where it is long: it will be copied.
-fn file_lines(w: &Written) -> Vec<String> {
+fn file_lines(w: &ReportFiles) -> Vec<String> {
     [("To read", &w.html), ("All values", &w.json), ("Per frame", &w.csv)]
         .map(|(what, path)| format!("{what:<12}{}", clean(&path.display().to_string())))
         .into()
@@ -247,9 +247,9 @@ fn frames_and_warnings(screen: &mut Screen, report: &Report, room: usize) {
         (count(FrameStatus::Used), count(FrameStatus::Excluded), count(FrameStatus::Unreadable));
     let all = report.frames.len();
     screen.lines.push(format!("{all} files: {used} used, {excluded} left out, {unreadable} not readable."));
-    let mut reasons: Vec<(&str, Vec<&str>)> = Vec::new();
+    let mut reasons: Vec<(String, Vec<&str>)> = Vec::new();
     for f in report.frames.iter().filter(|f| f.status != FrameStatus::Used) {
-        let reason = f.reason.as_deref().unwrap_or("no reason was given");
+        let reason = f.reason().unwrap_or_else(|| "no reason was given".to_owned());
         match reasons.iter_mut().find(|(r, _)| *r == reason) {
             Some((_, paths)) => paths.push(&f.path),
             None => reasons.push((reason, vec![&f.path])),
@@ -264,10 +264,10 @@ fn frames_and_warnings(screen: &mut Screen, report: &Report, room: usize) {
     rest(screen, reasons.len(), MOST_REASONS, "reason");
     let mut shown = 0;
     for w in &report.warnings {
-        let mut text = format!("{}: {}", w.severity.label(), w.message);
+        let mut text = format!("{}: {}", w.severity().label(), w.message());
         if let [one] = &w.paths[..] {
             text += &format!(" ({one})");
-        } else if !w.paths.is_empty() && !w.message.starts_with(&w.paths.len().to_string()) {
+        } else if !w.paths.is_empty() && !w.caution.counts_its_frames() {
             text += &format!(" ({} files)", w.paths.len());
         }
         // What to do stands at the end of a message, so none is cut: it fits whole or waits for the page.
@@ -298,8 +298,11 @@ mod tests {
     use crate::report::sample;
 
     fn text() -> String {
-        let files =
-            Written { html: "out/report.html".into(), json: "out/report.json".into(), csv: "out/frames.csv".into() };
+        let files = ReportFiles {
+            html: "out/report.html".into(),
+            json: "out/report.json".into(),
+            csv: "out/frames.csv".into(),
+        };
         summary(&sample::report(), Some(&files))
     }
 
@@ -341,7 +344,8 @@ mod tests {
         let (session, warning) = (report.sessions[0].clone(), report.warnings[0].clone());
         report.sessions = vec![session; 30];
         report.warnings = vec![warning; 30];
-        let text = summary(&report, Some(&Written { html: PathBuf::new(), json: PathBuf::new(), csv: PathBuf::new() }));
+        let text =
+            summary(&report, Some(&ReportFiles { html: PathBuf::new(), json: PathBuf::new(), csv: PathBuf::new() }));
         assert!(text.contains("... and 24 more sessions") && text.contains(" more warnings in the report"), "{text}");
         assert!(text.lines().count() <= LINES + LEAST_ROOM, "{}", text.lines().count());
     }

@@ -33,7 +33,7 @@ fn cells(row: &FrameRow) -> [String; 9] {
         measured(&row.fwhm_px),
         measured(&row.ellipticity),
         row.star_count.map_or_else(|| UNKNOWN.to_owned(), |n| n.to_string()),
-        super::columns::clean(row.reason.as_deref().unwrap_or("")),
+        super::columns::clean(&row.reason().unwrap_or_default()),
     ]
 }
 

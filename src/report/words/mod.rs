@@ -2,10 +2,13 @@
 
 pub(crate) mod advice;
 pub(crate) mod answers;
+pub(crate) mod cautions;
 pub(crate) mod confidence;
 pub(crate) mod cooling;
 pub(crate) mod darks;
 pub(crate) mod field;
+pub(crate) mod header;
+pub(crate) mod left_out;
 pub(crate) mod light;
 pub(crate) mod night;
 pub(crate) mod numbers;

@@ -1,24 +1,82 @@
 //! Words for files, frames and sessions.
 
+use super::quantity;
 use crate::facts::night::{NightMethod, NightMissing, NightNote};
+use crate::format::with_sigma;
 
 /// How a value came to be.
 pub(crate) fn method(method: &NightMethod) -> String {
     match method {
-        NightMethod::Plain => String::new(),
+        NightMethod::MedianOverFrames => "median over the frames".to_owned(),
+        NightMethod::StarImageOverFrames => "star image before the pixel, median over the frames".to_owned(),
+        NightMethod::RecordedStarImageOverFrames => "star image as recorded, median over the frames".to_owned(),
+        NightMethod::EllipticityOverFrames => "1 - minor/major, median over the frames".to_owned(),
+        NightMethod::DirectionOverFrames => "mean direction over the frames, from +x towards +y".to_owned(),
+        NightMethod::CardOverLights { card } => format!("median of {card} over the lights"),
+        NightMethod::WidthTimesScale => "FWHM in px times image scale".to_owned(),
+        NightMethod::SkyAboveBiasAndDark => {
+            "median sky level above bias and dark, times gain, over the exposure".to_owned()
+        }
+        NightMethod::NoiseOfNeighbours => {
+            "sky noise of neighbouring pixels of one colour, from differences at 1 and 4 pixels".to_owned()
+        }
     }
 }
 
 /// Why a value is missing: a clause that goes on from "because".
 pub(crate) fn missing(missing: &NightMissing) -> String {
     match missing {
-        NightMissing::Unstated => "no reason was given".to_owned(),
+        NightMissing::NoLight => "no light".to_owned(),
+        NightMissing::NoUsableLight => {
+            "no light of this session could be used; the list of files says why for each".to_owned()
+        }
+        NightMissing::PlaneWithoutValidPixels => "no valid pixels in this plane".to_owned(),
+        NightMissing::NoSharedDirection => {
+            "in no frame do the stars share a direction of elongation above its error".to_owned()
+        }
+        NightMissing::DirectionChanges => "the direction of elongation changes from frame to frame".to_owned(),
+        NightMissing::NoTemperatureCard => {
+            "no card CCD-TEMP, DET-TEMP or SET-TEMP in the lights; rig key sensor_celsius supplies it".to_owned()
+        }
+        NightMissing::LightTemperature => {
+            "the sensor temperature of the lights is not known (CCD-TEMP, or rig key sensor_celsius)".to_owned()
+        }
+        NightMissing::LightExposure => "the exposure time of the lights is not known (card EXPTIME)".to_owned(),
+        NightMissing::NoGain { because } => format!("no gain: {}", quantity::missing(because)),
+        NightMissing::NoBiasLevel { because } => format!("no bias level: {}", quantity::missing(because)),
     }
 }
 
 /// What goes with a value.
 pub(crate) fn note(note: &NightNote) -> String {
+    let resampled = |n: usize, lights: usize| format!("{n} of {lights} lights were resampled or denoised");
     match note {
-        NightNote::Plain => String::new(),
+        NightNote::WidthsResampled { resampled: n, lights } => {
+            format!("{}: the interpolation's blur is in it", resampled(*n, *lights))
+        }
+        NightNote::LevelsResampled { resampled: n, lights } => format!(
+            "{}: their levels need not be the sensor's, nor the noise that follows from them",
+            resampled(*n, *lights)
+        ),
+        NightNote::CorrelatedNoise { strongest, width_error_percent } => correlated(*strongest, *width_error_percent),
+        NightNote::SetPoint => "the set-point of the cooler, not a measured temperature".to_owned(),
+        NightNote::StarsGiveOtherScale { arcsec_per_px, sigma_arcsec_per_px, percent } => format!(
+            "the stars themselves give {} arcsec/px, {percent:+.1} % from it",
+            with_sigma(*arcsec_per_px, *sigma_arcsec_per_px)
+        ),
+        NightNote::StatedGivesOtherScale { stated, arcsec_per_px, sigma_arcsec_per_px, percent } => format!(
+            "{} gives {} arcsec/px, {percent:+.1} % from it",
+            quantity::method(stated),
+            with_sigma(*arcsec_per_px, *sigma_arcsec_per_px)
+        ),
+        NightNote::DarkCurrentStillInIt => "dark current is not known and is still in it".to_owned(),
     }
+}
+
+/// What a correlation of the noise means for a frame's numbers.
+pub(crate) fn correlated(strongest: f64, width_error_percent: f64) -> String {
+    format!(
+        "noise of neighbouring pixels is correlated by {strongest:.2}: the frame was resampled or denoised; errors of \
+         widths are too small by about {width_error_percent:.0} %"
+    )
 }

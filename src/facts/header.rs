@@ -1,0 +1,78 @@
+//! What is odd about a header: conflicts and refused values.
+
+use serde::{Deserialize, Serialize};
+
+/// A conflict or a refused value.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub enum HeaderCaution {
+    /// Two cards for one quantity differ; the first was used.
+    CardsDisagree { card: String, value: f64, other: String, other_value: f64, unit: String, quantity: String },
+    /// A value that cannot be, as written in the header; and the unit in which it could.
+    Refused { card: String, written: String, quantity: String, unit: String, perhaps_in: Option<String> },
+    /// A temperature that cannot be.
+    TemperatureRefused { card: String, number: f64, quantity: String },
+    /// A temperature in kelvin.
+    ReadAsKelvin { card: String, number: f64 },
+    /// A measured 0 far from the set-point: software writes it where it cannot read the sensor.
+    PlaceholderTemperature { card: String },
+    /// Start and end deny the exposure time.
+    ExposureAgainstDates { card: String, exposure_s: f64, start_card: String, end_card: String, elapsed_s: f64 },
+    /// The airmass is not that of the altitude.
+    AirmassAgainstAltitude { card: String, airmass: f64, altitude_card: String, altitude_deg: f64, of_altitude: f64 },
+    /// A WCS whose scale cannot be; to a thousandth of an arcsec, as frames of one night share it.
+    WcsScaleRefused { card: String, arcsec_per_px: f64 },
+    /// Commas that stand for decimal points.
+    DecimalCommas { cards: Vec<String> },
+    /// Cards without an equals sign, by their first words.
+    CardsWithoutValue { cards: Vec<String> },
+    /// The pixels are electrons already.
+    InElectrons,
+    /// The colour pattern counts from the last row of the file.
+    RowsFromBottom,
+    /// Images behind the one that is measured.
+    FurtherImages { hdu: usize, further: usize },
+}
+
+impl HeaderCaution {
+    /// Whether it holds numbers that may change from frame to frame.
+    pub fn varies(&self) -> bool {
+        match self {
+            Self::CardsDisagree { .. }
+            | Self::Refused { .. }
+            | Self::TemperatureRefused { .. }
+            | Self::ReadAsKelvin { .. }
+            | Self::ExposureAgainstDates { .. }
+            | Self::AirmassAgainstAltitude { .. }
+            | Self::WcsScaleRefused { .. } => true,
+            Self::PlaceholderTemperature { .. }
+            | Self::DecimalCommas { .. }
+            | Self::CardsWithoutValue { .. }
+            | Self::InElectrons
+            | Self::RowsFromBottom
+            | Self::FurtherImages { .. } => false,
+        }
+    }
+
+    /// Whether two differ in the numbers of their frames at most.
+    pub fn is_like(&self, other: &Self) -> bool {
+        match (self.varying_cards(), other.varying_cards()) {
+            (Some(own), Some(others)) => std::mem::discriminant(self) == std::mem::discriminant(other) && own == others,
+            _ => self == other,
+        }
+    }
+
+    /// The cards of one that varies: what frames that share it have in common.
+    fn varying_cards(&self) -> Option<[&str; 2]> {
+        match self {
+            Self::CardsDisagree { card, other, .. } => Some([card, other]),
+            Self::ExposureAgainstDates { card, end_card, .. } => Some([card, end_card]),
+            Self::AirmassAgainstAltitude { card, altitude_card, .. } => Some([card, altitude_card]),
+            Self::Refused { card, .. } | Self::TemperatureRefused { card, .. } | Self::ReadAsKelvin { card, .. } => {
+                Some([card, ""])
+            }
+            // Whichever card gives it.
+            Self::WcsScaleRefused { .. } => Some(["", ""]),
+            _ => None,
+        }
+    }
+}

@@ -1,0 +1,75 @@
+//! Words for what warnings are about.
+
+use super::header;
+use super::night::correlated;
+use crate::facts::Caution;
+
+/// What is the matter and what helps.
+pub(crate) fn caution(about: &Caution) -> String {
+    match about {
+        Caution::Sensor(of) => super::sensor::caution(of),
+        Caution::Quoted { sentence, .. } => sentence.clone(),
+        Caution::Header { first, frames_with_other_numbers: None } => header::caution(first),
+        Caution::Header { first, frames_with_other_numbers: Some(frames) } => {
+            format!("{}; {frames} frames of this night say so, with other numbers", header::caution(first))
+        }
+        Caution::KindContradicted { frames, told, seen } => format!(
+            "{frames} frames say `{}` but are brightly and evenly lit and hold no stars: taken for {}s; if they are \
+             something else, correct IMAGETYP in their headers",
+            told.label(),
+            seen.label()
+        ),
+        Caution::UndefinedPixels => {
+            "these frames hold undefined pixels (NaN, infinite or BLANK); they were left out".to_owned()
+        }
+        Caution::ColourPlanes => "three colour planes: interpolated, not raw; star widths are those of each plane, \
+                                  their noise is not the sensor's"
+            .to_owned(),
+        Caution::ColourPattern => "the pixels show the green sites on the other diagonal than the colour pattern card \
+                                   says; the pixels were followed (rig key `cfa` settles it)"
+            .to_owned(),
+        Caution::LossyCompression { coarsest_step_adu } => format!(
+            "lossy-quantised: compression rounded these frames to steps of up to {coarsest_step_adu:.3} ADU; their \
+             noise floor includes step^2/12, a standard deviation of {:.3} ADU that is not the sensor's",
+            coarsest_step_adu / 12f64.sqrt()
+        ),
+        Caution::OffSetPoint { first, lights, limit_celsius } => format!(
+            "from {first} on, the sensor of {lights} light(s) is more than {limit_celsius} C away from its set-point; \
+             the measured temperature is used"
+        ),
+        Caution::CorrelatedNoise { lights, strongest, width_error_percent } => format!(
+            "{lights} light(s), the strongest of them: {}; stars are as sharp as the interpolation left them, and \
+             levels and noise are not the sensor's: give the raw frames",
+            correlated(*strongest, *width_error_percent)
+        ),
+        Caution::Undated => "no usable DATE-OBS: these lights share a session without a date".to_owned(),
+        Caution::NightByUtc => {
+            "no site longitude (SITELONG) and no local time (DATE-LOC): the night's date is taken as \
+                                if the site lay at Greenwich; rig key site_longitude_deg or utc_offset_h settles it"
+                .to_owned()
+        }
+        Caution::DarkMismatch { session_id, finding } => {
+            format!("{session_id}: {finding} Darks at the lights' temperature, exposure and settings would match")
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::facts::FrameKind;
+
+    #[test]
+    fn a_sentence_begins_with_the_count_of_its_frames_where_it_is_said_to() {
+        let (told, seen) = (FrameKind::Light, FrameKind::Flat);
+        for about in [
+            Caution::KindContradicted { frames: 7, told, seen },
+            Caution::CorrelatedNoise { lights: 7, strongest: 0.2, width_error_percent: 9.0 },
+            Caution::OffSetPoint { first: "a.fits".to_owned(), lights: 7, limit_celsius: 1.0 },
+            Caution::UndefinedPixels,
+            Caution::Undated,
+        ] {
+            assert_eq!(caution(&about).starts_with('7'), about.counts_its_frames(), "{about:?}");
+        }
+    }
+}

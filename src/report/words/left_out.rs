@@ -1,0 +1,70 @@
+//! Words for files that are not used.
+
+use crate::facts::left_out::{CloudSign, LeftOut, NotReadable, OtherContent};
+
+/// Why a file is not used.
+pub(crate) fn left_out(reason: &LeftOut) -> String {
+    match reason {
+        LeftOut::NotFits { content, named_fits: false } => other_content(*content).to_owned(),
+        LeftOut::NotFits { content, named_fits: true } => {
+            format!("named like a FITS file, but {}", other_content(*content))
+        }
+        LeftOut::NotReadable(why) => not_readable(why).to_owned(),
+        LeftOut::Unreadable { words, .. } => words.clone(),
+        LeftOut::StillBeingWritten { because } => format!("still being written: {}", left_out(because)),
+        LeftOut::LinkTo { file } => format!("a link to the same file as {file}"),
+        LeftOut::SameFrameAs { file } => format!("the same frame as {file}: its moment and every pixel"),
+        LeftOut::NoValidPixels => "no valid pixels: every one is undefined".to_owned(),
+        LeftOut::KindNotKnown => {
+            "kind not known: no IMAGETYP, FRAME or OBSTYPE card that names light, dark, bias or flat".to_owned()
+        }
+        LeftOut::Combination => "a combination of frames: its noise is not that of one exposure".to_owned(),
+        LeftOut::TooFewValidPixels => "no star can be measured: too few valid pixels to tell sky from noise".to_owned(),
+        LeftOut::StarsNotMeasurable { because } => super::quantity::missing(because),
+        LeftOut::Defocused => "defocused: the stars are rings".to_owned(),
+        LeftOut::Trailed { direction_deg, length_px, minor_over_major } => {
+            trailed(*direction_deg, *length_px, *minor_over_major)
+        }
+        LeftOut::Clouded(CloudSign::FewStars { stars, session_stars }) => {
+            format!("clouded: {stars} stars, the session's median is {session_stars:.0}")
+        }
+        LeftOut::Clouded(CloudSign::FaintStars { percent_of_session }) => {
+            format!("clouded: its stars have {percent_of_session:.0} % of the session's median flux")
+        }
+        LeftOut::Soft { fwhm_px, session_fwhm_px } => {
+            format!("FWHM {fwhm_px:.2} px, the session's median is {session_fwhm_px:.2} px: focus or wind")
+        }
+    }
+}
+
+fn trailed(direction_deg: Option<f64>, length_px: Option<f64>, minor_over_major: f64) -> String {
+    let direction = direction_deg.map_or_else(String::new, |d| format!(" at {d:.0} degrees from +x towards +y"));
+    let length = length_px.map_or_else(String::new, |px| format!(" over a line of {px:.1} px"));
+    format!("trailed: all stars are drawn out in one direction{direction}{length}, minor/major {minor_over_major:.2}")
+}
+
+/// What a file that is no FITS holds.
+pub(crate) fn other_content(content: OtherContent) -> &'static str {
+    match content {
+        OtherContent::NotARegularFile => "not a regular file",
+        OtherContent::GzipWithoutFits => "gzip data that hold no FITS file",
+        OtherContent::UnixCompressed => "compressed with the Unix tool of suffix .Z; unpack it first",
+        OtherContent::Bzip2Compressed => "bzip2-compressed; unpack it first",
+        OtherContent::XzCompressed => "xz-compressed; unpack it first",
+        OtherContent::ZipArchive => "a zip archive; unpack it first",
+        OtherContent::JpegPicture => "a JPEG picture",
+        OtherContent::PngPicture => "a PNG picture",
+        OtherContent::TiffPicture => "a TIFF picture or a camera's raw picture",
+        OtherContent::NotAFitsFile => "not a FITS file",
+    }
+}
+
+/// Why the bytes of a file could not be had.
+pub(crate) fn not_readable(why: &NotReadable) -> &str {
+    match why {
+        NotReadable::CannotBeOpened { error } => error,
+        NotReadable::LinkToAbove => "a symbolic link that leads back to a folder above it",
+        NotReadable::Empty => "empty (0 bytes)",
+        NotReadable::DamagedGzip => "its gzip stream is damaged; copy it again",
+    }
+}
