@@ -16,10 +16,9 @@ pub use bias::tail::ReadNoiseTail;
 pub use cautions::CautionedFrames;
 pub use characterise::{SensorOutcome, characterise};
 pub use darks::glow::Glow;
-pub use darks::law::{ASSUMED_DOUBLING_C, ASSUMED_DOUBLING_SIGMA_C, DarkLaw, activation_ev, doubling_celsius};
-pub use darks::pixels::{
-    Defect, DefectKind, DefectMap, HOT_E_PER_S, PixelDarkRates, RateQuantile, RateStep, WARM_E_PER_S,
-};
+pub use darks::law::DarkLaw;
+pub(crate) use darks::law::{ASSUMED_DOUBLING_C, ASSUMED_DOUBLING_SIGMA_C};
+pub use darks::pixels::{Defect, DefectKind, DefectMap, PixelDarkRates, RateQuantile, RateStep};
 pub use flats::amplifiers::Amplifier;
 pub use flats::filter::{PhotonTransferPoint, Prnu};
 pub use flats::sky_pairs::chosen as lights_for_gain;

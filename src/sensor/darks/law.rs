@@ -13,19 +13,19 @@ use super::exponential::fit_exponential;
 const FEWEST_FOR_FLOOR: usize = 4;
 /// A floor is kept where it stands this many of its errors above 0 and lowers chi2 by the square of it.
 const FLOOR_SIGNIFICANCE: f64 = 2.0;
-/// Step that doubles the dark current where it was not measured, C: published steps near 0 C run from 4.6 to 8.6
-/// (Widenhorn et al. 2002, SPIE 4669: 6 to 8 for most), and an uncooled consumer sensor showed 6.5 from 0 to 40 C.
-pub const ASSUMED_DOUBLING_C: f64 = 6.5;
-/// One standard deviation of that step, C: a quarter of the range of the published ones.
-pub const ASSUMED_DOUBLING_SIGMA_C: f64 = 1.0;
+/// Step that doubles the dark current where it was not measured, C: an uncooled consumer sensor showed it from 0 to 40 C.
+/// Published steps run from 4.6 (Chandra ACIS at -50 C) to 8.6; Widenhorn, Dunlap & Bodegom (2002, SPIE 4669) have 6 to 8.
+pub(crate) const ASSUMED_DOUBLING_C: f64 = 6.5;
+/// One standard deviation of that step, C: half of the range from 6 to 8.
+pub(crate) const ASSUMED_DOUBLING_SIGMA_C: f64 = 1.0;
 
 /// Doubling step of an activated rate, C: `ln2 k T^2 / Ea`.
-pub fn doubling_celsius(activation_ev: f64, celsius: f64) -> f64 {
+pub(crate) fn doubling_celsius(activation_ev: f64, celsius: f64) -> f64 {
     std::f64::consts::LN_2 * BOLTZMANN_EV_PER_K * Celsius(celsius).kelvin().powi(2) / activation_ev
 }
 
 /// Activation energy, eV, of a rate whose local doubling step is `step` at `celsius`: the inverse of [`doubling_celsius`].
-pub fn activation_ev(step: f64, celsius: f64) -> f64 {
+pub(crate) fn activation_ev(step: f64, celsius: f64) -> f64 {
     doubling_celsius(step, celsius)
 }
 

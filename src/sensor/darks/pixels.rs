@@ -14,11 +14,11 @@ use super::pixel_map::{Listed, PixelMap};
 
 /// A hot pixel exceeds the typical rate by this, e-/s: in 300 s it gathers 300 e- more than its neighbours, whose shot
 /// noise of 17 e- exceeds the read noise of any camera in use (1 to 15 e-).
-pub const HOT_E_PER_S: f64 = 1.0;
+const HOT_E_PER_S: f64 = 1.0;
 /// And by this many times the typical rate: above it is no longer the spread of ordinary pixels.
 const HOT_EXCESS: f64 = 4.0;
 /// A warm pixel exceeds the typical rate by this, e-/s: 30 e- in 300 s, whose shot noise of 5 e- is like a read noise.
-pub const WARM_E_PER_S: f64 = 0.1;
+const WARM_E_PER_S: f64 = 0.1;
 /// And by this many times the typical rate.
 const WARM_EXCESS: f64 = 1.0;
 /// A rate is not linear in time where long and short exposures differ by this many errors ...

@@ -9,7 +9,7 @@ use crate::sensor::DarkCurrent;
 /// Relative spread of the activation energy beyond the measured range: it runs from half the band gap (cold) to the
 /// whole (warm), a factor of 2; a fifth of the fitted value is one standard deviation of what a range next to it shows.
 const ACTIVATION_SPREAD_BEYOND_RANGE: f64 = 0.2;
-/// Step over which an assumed doubling (6.5 +- 1 C) adds less than 1 % of error, C: the rate stays a measured one.
+/// Step over which an assumed doubling adds less than 1 % of error, C: the rate stays a measured one.
 const SAME_TEMPERATURE_C: f64 = 0.5;
 
 impl DarkCurrent {

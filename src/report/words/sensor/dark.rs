@@ -114,3 +114,60 @@ impl<'de> Deserialize<'de> for HotPixels {
         Ok(Self { fraction, threshold_e_per_s, at_celsius })
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use serde::de::DeserializeOwned;
+
+    use super::*;
+    use crate::facts::sensor::SensorMethod;
+
+    #[test]
+    fn the_place_of_a_glow_is_named() {
+        let at = |rows, columns| place(&GlowPlace::At { rows, columns });
+        assert_eq!(at(Some(Side::Last), Some(Side::First)), "corner of the last rows and first columns");
+        assert_eq!(at(Some(Side::First), None), "edge of the first rows");
+        assert_eq!(at(None, Some(Side::Last)), "edge of the last columns");
+        assert_eq!(at(None, None), "inside the frame");
+    }
+
+    #[test]
+    fn what_a_glow_does_is_said() {
+        assert_eq!(behaviour(&GlowBehaviour::Grows), "grows with the exposure");
+        assert_eq!(behaviour(&GlowBehaviour::ComesWithReadout), "a fixed amount with every readout");
+        assert!(behaviour(&GlowBehaviour::GrowsAndComesWithReadout).starts_with("one part grows"));
+        assert!(behaviour(&GlowBehaviour::Unknown).starts_with("not known"));
+    }
+
+    fn kept<T: Serialize + DeserializeOwned>(fact: &T) -> T {
+        rmp_serde::from_slice(&rmp_serde::to_vec(fact).unwrap()).unwrap()
+    }
+
+    #[test]
+    fn between_runs_facts_are_kept_and_for_readers_there_are_words() {
+        let few = DarkModel::TooFewForFloor { temperatures: 3 };
+        assert_eq!(kept(&few), few);
+        let words = "activated (Arrhenius) part; 3 temperatures are too few for a floor";
+        assert_eq!(serde_json::to_value(&few).unwrap(), words);
+        assert_eq!(serde_json::from_value::<DarkModel>(words.into()).unwrap(), DarkModel::Quoted(words.to_owned()));
+        assert_eq!(kept(&DarkRates::Variance), DarkRates::Variance);
+        let corner = GlowPlace::At { rows: Some(Side::First), columns: Some(Side::Last) };
+        assert_eq!(kept(&corner), corner);
+        assert_eq!(kept(&GlowBehaviour::Grows), GlowBehaviour::Grows);
+    }
+
+    #[test]
+    fn the_share_of_hot_pixels_stands_beside_their_threshold_and_keeps_its_facts() {
+        let method = SensorMethod::HotPixelsByRate { above_typical_e_per_s: 1.5 };
+        let hot = HotPixels {
+            fraction: Quantity::measured(0.01, 0.001, method, 1000),
+            threshold_e_per_s: Some(2.0),
+            at_celsius: Some(-10.0),
+        };
+        assert_eq!(kept(&hot), hot);
+        let shown = serde_json::to_value(&hot).unwrap();
+        assert_eq!((&shown["value"], &shown["at_celsius"]), (&0.01.into(), &(-10.0).into()));
+        assert!(shown["method"].as_str().unwrap().contains("lies 1.50 e-/s above the typical one"));
+        assert_eq!(serde_json::from_value::<HotPixels>(shown).unwrap().threshold_e_per_s, Some(2.0));
+    }
+}

@@ -100,3 +100,34 @@ fn follows_the_light(brightest_adu: f64) -> String {
         "up to {brightest_adu:.0} ADU above bias the variance follows the light; brighter flats would show where it stops"
     )
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::facts::Help;
+
+    #[test]
+    fn frames_that_the_words_name_are_named_for_scripts_too() {
+        let both = SensorMissing::NoFlatPairNorBiasPair;
+        let words = missing(&both);
+        assert!(words.contains("two flats") && words.ends_with("two bias frames at the same settings would supply it"));
+        assert_eq!(both.would_help(), [Help::Flat, Help::Bias]);
+        let lights = Box::new(SensorMissing::NoLightPairUnderEvenSky);
+        let flats = Box::new(Missing::from(SensorMissing::NoFlatPair));
+        let neither = SensorMissing::NeitherFlatsNorLights { flats, lights };
+        assert!(missing(&neither).contains("would supply it; two lights of one filter"));
+        assert_eq!(neither.would_help(), [Help::Flat, Help::Light]);
+    }
+
+    #[test]
+    fn what_is_missing_is_said_with_its_numbers() {
+        let ends = SensorMissing::LightStaysAbove { illumination: 0.75 };
+        assert_eq!(missing(&ends), "the illumination stays above 75 % out to the corners");
+        assert!(missing(&SensorMissing::LightFallsOffTooLittle).contains("too little"));
+        assert!(missing(&SensorMissing::NoBiasLevelForFlats).contains("bias"));
+        assert!(missing(&SensorMissing::NoSecondExposureForGlow).contains("second exposure"));
+        assert!(missing(&SensorMissing::NoHotPixelsAtTwoTemperatures).contains("two temperatures"));
+        assert!(missing(&SensorMissing::FaintStarsInLights { correlation: 0.031 }).contains("agree by 3.1 %"));
+        assert!(missing(&SensorMissing::TooFewBiasesForPixels { fewest: 8 }).starts_with("8 bias frames"));
+    }
+}

@@ -64,3 +64,17 @@ fn offset_allowed(offset_adu: f64) -> String {
          exposure would show"
     )
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_limit_says_what_was_seen() {
+        let of = |seen| note(&SensorNote::QuantisationLimited { limit_adu: 0.3, steps: 0.3, seen });
+        let read = "quantisation-limited: at most 0.30 ADU, 0.3 of a step between codes; 0.20 ADU was read";
+        assert_eq!(of(SeenInCodes::Noise { adu: 0.2 }), read);
+        assert!(of(SeenInCodes::OneCodeOrTwo).ends_with("all its pixels show one code or two"));
+        assert_eq!(note(&SensorNote::BiasWanderAssumed { wander_adu: 1.0 }), "bias wander of 1 ADU assumed");
+    }
+}
