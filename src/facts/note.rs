@@ -3,6 +3,7 @@
 use serde::{Deserialize, Serialize};
 use strum::IntoStaticStr;
 
+use super::Missing;
 use super::answers::AnswersNote;
 use super::night::NightNote;
 use super::sensor::SensorNote;
@@ -16,6 +17,11 @@ use super::verdict::VerdictNote;
 pub enum Note {
     /// As the report that it was read from words it.
     Quoted(String),
+    /// A note with the reason for it.
+    Since {
+        note: Box<Note>,
+        because: Missing,
+    },
     Stars(StarsNote),
     Sensor(SensorNote),
     Sky(SkyNote),
@@ -25,9 +31,15 @@ pub enum Note {
 }
 
 impl Note {
+    /// `note` for the reason given.
+    pub fn since(note: impl Into<Note>, because: Missing) -> Self {
+        Self::Since { note: Box::new(note.into()), because }
+    }
+
     /// A fixed word for scripts.
     pub fn code(&self) -> &'static str {
         match self {
+            Self::Since { note, .. } => note.code(),
             Self::Stars(of) => of.into(),
             Self::Sensor(of) => of.into(),
             Self::Sky(of) => of.into(),

@@ -43,13 +43,14 @@ impl InWords for Quantity {
 }
 
 /// How a value came to be.
-pub(crate) fn method(method: &Method) -> String {
-    match method {
+pub(crate) fn method(by: &Method) -> String {
+    match by {
         Method::Quoted(words) => words.clone(),
         Method::NotMeasurable => UNKNOWN.to_owned(),
         Method::Card { card } => format!("header card {card}"),
         Method::RigKey { key } => format!("rig file, key {key}"),
         Method::Carded { origin } => origin.clone(),
+        Method::Following { step, of } => format!("{}; {}", method(step), method(of)),
         Method::Stars(of) => super::stars::method(of),
         Method::Sensor(of) => super::sensor::method(of),
         Method::Sky(of) => super::sky::method(of),
@@ -100,9 +101,10 @@ pub(crate) fn input(what: Input) -> &'static str {
 }
 
 /// What goes with a value.
-pub(crate) fn note(note: &Note) -> String {
-    match note {
+pub(crate) fn note(of: &Note) -> String {
+    match of {
         Note::Quoted(words) => words.clone(),
+        Note::Since { note: of, because } => format!("{}: {}", note(of), missing(because)),
         Note::Stars(of) => super::stars::note(of),
         Note::Sensor(of) => super::sensor::note(of),
         Note::Sky(of) => super::sky::note(of),
@@ -188,6 +190,7 @@ impl<'de> Deserialize<'de> for Quantity {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::facts::verdict::{VerdictMethod, VerdictNote};
 
     #[test]
     fn text_has_the_unit_where_there_is_a_value() {
@@ -198,10 +201,19 @@ mod tests {
     }
 
     #[test]
+    fn a_step_stands_before_what_it_goes_on_from() {
+        let squared = Method::following(VerdictMethod::ReadNoiseSquared, "pairs of bias frames".into());
+        assert_eq!(method(&squared), "read noise squared; pairs of bias frames");
+        assert_eq!(squared.code(), "read-noise-squared");
+    }
+
+    #[test]
     fn a_missing_input_is_named_before_its_own_reason() {
         let none = |because: Missing| missing(&Missing::input(Input::Sky, because));
         assert_eq!(none("no bias frames".into()), "the sky is not known: no bias frames");
         assert_eq!(none(Missing::Unstated), "the sky is not known");
+        let unrounded = Note::since(VerdictNote::WithoutQuantisation, "no bias frames".into());
+        assert_eq!(note(&unrounded), "without the quantisation: no bias frames");
         assert_eq!(missing(&Missing::without(Input::SkyRate, "no bias frames".into())), "no sky rate: no bias frames");
     }
 }
