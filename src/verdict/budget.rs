@@ -158,7 +158,7 @@ mod tests {
     use crate::facts::Source;
 
     fn measured(value: f64, sigma: f64) -> Quantity {
-        Quantity::measured(value, sigma, "test value", 4)
+        Quantity::measured(value, sigma, VerdictMethod::SumOfNoiseParts, 4)
     }
 
     struct Inputs {

@@ -190,7 +190,7 @@ impl<'de> Deserialize<'de> for Quantity {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::facts::verdict::{VerdictMethod, VerdictNote};
+    use crate::facts::verdict::{VerdictMethod, VerdictMissing, VerdictNote};
 
     #[test]
     fn text_has_the_unit_where_there_is_a_value() {
@@ -202,18 +202,21 @@ mod tests {
 
     #[test]
     fn a_step_stands_before_what_it_goes_on_from() {
-        let squared = Method::following(VerdictMethod::ReadNoiseSquared, "pairs of bias frames".into());
-        assert_eq!(method(&squared), "read noise squared; pairs of bias frames");
+        let squared = Method::following(VerdictMethod::ReadNoiseSquared, Method::Card { card: "RDNOISE".to_owned() });
+        assert_eq!(method(&squared), "read noise squared; header card RDNOISE");
         assert_eq!(squared.code(), "read-noise-squared");
     }
 
     #[test]
     fn a_missing_input_is_named_before_its_own_reason() {
         let none = |because: Missing| missing(&Missing::input(Input::Sky, because));
-        assert_eq!(none("no bias frames".into()), "the sky is not known: no bias frames");
+        assert_eq!(none(Missing::ExposureTime), "the sky is not known: the exposure time is not known (card EXPTIME)");
         assert_eq!(none(Missing::Unstated), "the sky is not known");
-        let unrounded = Note::since(VerdictNote::WithoutQuantisation, "no bias frames".into());
-        assert_eq!(note(&unrounded), "without the quantisation: no bias frames");
-        assert_eq!(missing(&Missing::without(Input::SkyRate, "no bias frames".into())), "no sky rate: no bias frames");
+        let unrounded = Note::since(VerdictNote::WithoutQuantisation, VerdictMissing::NoSession.into());
+        assert_eq!(note(&unrounded), "without the quantisation: there is no session");
+        assert_eq!(
+            missing(&Missing::without(Input::SkyRate, VerdictMissing::NoSession.into())),
+            "no sky rate: there is no session"
+        );
     }
 }
