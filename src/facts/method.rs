@@ -30,6 +30,11 @@ pub enum Method {
     Carded {
         origin: String,
     },
+    /// A step from another value, which came to be as told.
+    Following {
+        step: Box<Method>,
+        of: Box<Method>,
+    },
     Stars(StarsMethod),
     Sensor(SensorMethod),
     Sky(SkyMethod),
@@ -39,9 +44,15 @@ pub enum Method {
 }
 
 impl Method {
+    /// `step` from a value that came to be by `of`.
+    pub fn following(step: impl Into<Method>, of: Method) -> Self {
+        Self::Following { step: Box::new(step.into()), of: Box::new(of) }
+    }
+
     /// A fixed word for scripts.
     pub fn code(&self) -> &'static str {
         match self {
+            Self::Following { step, .. } => step.code(),
             Self::Stars(of) => of.into(),
             Self::Sensor(of) => of.into(),
             Self::Sky(of) => of.into(),

@@ -20,6 +20,11 @@ pub enum Note {
     NotMeasured {
         because: Missing,
     },
+    /// A note with the reason for it.
+    Since {
+        note: Box<Note>,
+        because: Missing,
+    },
     Stars(StarsNote),
     Sensor(SensorNote),
     Night(NightNote),
@@ -28,9 +33,15 @@ pub enum Note {
 }
 
 impl Note {
+    /// `note` for the reason given.
+    pub fn since(note: impl Into<Note>, because: Missing) -> Self {
+        Self::Since { note: Box::new(note.into()), because }
+    }
+
     /// A fixed word for scripts.
     pub fn code(&self) -> &'static str {
         match self {
+            Self::Since { note, .. } => note.code(),
             Self::Stars(of) => of.into(),
             Self::Sensor(of) => of.into(),
             Self::Night(of) => of.into(),

@@ -3,7 +3,7 @@
 use serde::{Deserialize, Serialize};
 use strum::{IntoStaticStr, VariantNames};
 
-use super::{Help, Input, Method, Missing};
+use super::Help;
 
 /// How a value came to be.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, IntoStaticStr, VariantNames)]
@@ -19,24 +19,19 @@ pub enum VerdictMethod {
         focal_card: String,
         reading: PitchReading,
     },
-    /// Variance of the sky in one exposure, from its rate, which came to be as told.
+    /// Variance of the sky in one exposure.
     SkyRateTimesExposure {
         exposure_s: f64,
-        rate: Box<Method>,
     },
-    /// Variance of the dark current in one exposure, likewise.
+    /// Variance of the dark current in one exposure.
     DarkRateTimesExposure {
         exposure_s: f64,
-        rate: Box<Method>,
     },
-    /// Variance of reading out, from a read noise that came to be as told.
-    ReadNoiseSquared {
-        read_noise: Box<Method>,
-    },
-    /// Variance of rounding to codes, with a gain that came to be as told.
-    CodeStepSquared {
+    /// Variance of reading out.
+    ReadNoiseSquared,
+    /// Variance of rounding to codes.
+    CodeStepTimesGainSquared {
         step_adu: u32,
-        gain: Box<Method>,
     },
     /// Variance of one exposure.
     SumOfNoiseParts,
@@ -242,11 +237,13 @@ pub enum VerdictNote {
     /// No reading of the stated pitch gives the scale of the WCS.
     NeitherPixelAgreesWithWcs { card: String, physical_arcsec_per_px: f64, binned_arcsec_per_px: f64 },
     /// The noise of rounding is not in it.
-    WithoutQuantisation { because: Missing },
+    WithoutQuantisation,
     /// The read noise contains that of rounding.
     QuantisationInReadNoise,
-    /// A rate below 0 counts as 0.
-    BelowZeroCountsAsZero { what: Input },
+    /// A sky that was measured below 0 counts as 0.
+    SkyCountsAsZero,
+    /// A dark current that was measured below 0 counts as 0.
+    DarkCurrentCountsAsZero,
     /// Magnitudes are of the catalogue's band.
     CatalogueBand,
     /// Parts of the width that could not be told are still in the rest.

@@ -6,9 +6,9 @@ use jiff::civil::DateTime;
 
 use super::carded::Carded;
 use super::pointing::{HeaderWcs, Pointing};
+use crate::facts::FrameKind;
 use crate::facts::header::HeaderCaution;
 use crate::facts::verdict::PitchReading;
-use crate::facts::FrameKind;
 
 /// Degrees of longitude that the Sun passes in an hour.
 const DEGREES_PER_HOUR: f64 = 15.0;

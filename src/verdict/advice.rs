@@ -207,7 +207,7 @@ mod tests {
     use super::*;
 
     fn known(value: f64, sigma: f64) -> Quantity {
-        Quantity::measured(value, sigma, "test", 10)
+        Quantity::measured(value, sigma, VerdictMethod::SumOfNoiseParts, 10)
     }
 
     fn of(exposure_s: f64, best: &Quantity, darks: usize, added: &Quantity, e: &Quantity) -> Vec<Advice> {

@@ -7,7 +7,7 @@ use super::propagation::{Parameter, missing, propagate, weakest};
 use super::result::NoiseBudget;
 use super::variance::swamping_exposure_s;
 use crate::facts::verdict::{VerdictMethod, VerdictMissing, VerdictNote};
-use crate::facts::{Input, Method, Missing, Quantity};
+use crate::facts::{Input, Method, Missing, Note, Quantity};
 
 /// Share by which read noise may raise the noise of sky and dark for the recommended exposure (common practice, no
 /// source): 5 % more noise costs 10 % of the time.
@@ -40,27 +40,22 @@ pub struct BudgetInput<'a> {
 /// is; a rate that was measured below 0 counts as 0 in the sums. Uncertainties take the inputs as independent.
 pub fn noise_budget(input: &BudgetInput) -> NoiseBudget {
     let exposure = input.exposure_s.filter(|t| t.is_finite() && *t > 0.0);
-    let over_exposure = |q: &Quantity, method: &dyn Fn(f64, Box<Method>) -> VerdictMethod| match exposure {
+    let over_exposure = |q: &Quantity, step: &dyn Fn(f64) -> VerdictMethod| match exposure {
         None => Quantity::not_measurable(Missing::ExposureTime),
-        Some(t) if q.is_known() => Quantity { method: method(t, Box::new(q.method.clone())).into(), ..q.scaled(t) },
+        Some(t) if q.is_known() => Quantity { method: Method::following(step(t), q.method.clone()), ..q.scaled(t) },
         Some(_) => Quantity::not_measurable(q.because()),
     };
-    let sky_e2 = over_exposure(input.sky_e_per_px_s, &|exposure_s, rate| VerdictMethod::SkyRateTimesExposure {
-        exposure_s,
-        rate,
-    });
-    let dark_e2 = over_exposure(input.dark_e_per_px_s, &|exposure_s, rate| VerdictMethod::DarkRateTimesExposure {
-        exposure_s,
-        rate,
-    });
-    let read_e2 = variance_of(input.read_noise_e, |read_noise| VerdictMethod::ReadNoiseSquared { read_noise });
+    let sky_e2 = over_exposure(input.sky_e_per_px_s, &|exposure_s| VerdictMethod::SkyRateTimesExposure { exposure_s });
+    let dark_e2 =
+        over_exposure(input.dark_e_per_px_s, &|exposure_s| VerdictMethod::DarkRateTimesExposure { exposure_s });
+    let read_e2 = variance_of(input.read_noise_e, VerdictMethod::ReadNoiseSquared);
     let quantisation_e2 = quantisation(input);
     let adds = (!input.read_noise_includes_quantisation).then_some(&quantisation_e2);
     let parts = [(Input::Sky, &sky_e2), (Input::DarkCurrent, &dark_e2), (Input::ReadNoise, &read_e2)];
     let combined = |method, f: &dyn Fn(&[f64]) -> f64| combine(&parts, adds, method, f);
     let mut total_e2 = combined(VerdictMethod::SumOfNoiseParts, &|p| p.iter().sum());
     if let Some(unknown) = adds.filter(|q| total_e2.is_known() && !q.is_known()) {
-        total_e2 = total_e2.noted(VerdictNote::WithoutQuantisation { because: unknown.because() });
+        total_e2 = total_e2.noted(Note::since(VerdictNote::WithoutQuantisation, unknown.because()));
     }
     let share = |i: usize, method| combined(method, &|p| p[i] / p.iter().sum::<f64>());
     NoiseBudget {
@@ -109,12 +104,12 @@ fn swamping_exposure(input: &BudgetInput, share: f64) -> Quantity {
 }
 
 /// `q^2`, with twice the relative uncertainty.
-fn variance_of(q: &Quantity, method: impl Fn(Box<Method>) -> VerdictMethod) -> Quantity {
+fn variance_of(q: &Quantity, step: VerdictMethod) -> Quantity {
     match q.pair() {
         None => Quantity::not_measurable(q.because()),
         Some((v, s)) => {
             let sigma = q.sigma.map(|_| 2.0 * v.abs() * s);
-            Quantity::with(q.source, v * v, sigma, method(Box::new(q.method.clone())), q.n)
+            Quantity::with(q.source, v * v, sigma, Method::following(step, q.method.clone()), q.n)
         }
     }
 }
@@ -125,7 +120,7 @@ fn quantisation(input: &BudgetInput) -> Quantity {
         return Quantity::not_measurable(VerdictMissing::CodeStepUnknown);
     };
     let step_e = input.gain_e_per_adu.scaled(f64::from(step) / 12.0_f64.sqrt());
-    let q = variance_of(&step_e, |gain| VerdictMethod::CodeStepSquared { step_adu: step, gain });
+    let q = variance_of(&step_e, VerdictMethod::CodeStepTimesGainSquared { step_adu: step });
     if q.is_known() && input.read_noise_includes_quantisation {
         return q.noted(VerdictNote::QuantisationInReadNoise);
     }
@@ -151,8 +146,10 @@ fn combine(
     let (value, sigma) = propagate(&parameters, f);
     let n = inputs.iter().map(|q| q.n).max().unwrap_or(0);
     let result = Quantity::with(weakest(&inputs), value, sigma, method, n);
-    let below_zero = parts.iter().filter(|(_, q)| q.value.is_some_and(|v| v < 0.0)).map(|(what, _)| *what);
-    below_zero.fold(result, |r, what| r.noted(VerdictNote::BelowZeroCountsAsZero { what }))
+    // The third part is a square.
+    let notes = [VerdictNote::SkyCountsAsZero, VerdictNote::DarkCurrentCountsAsZero];
+    let below_zero = parts.iter().zip(notes).filter(|((_, q), _)| q.value.is_some_and(|v| v < 0.0));
+    below_zero.fold(result, |r, (_, note)| r.noted(note))
 }
 
 #[cfg(test)]
@@ -161,7 +158,7 @@ mod tests {
     use crate::facts::Source;
 
     fn measured(value: f64, sigma: f64) -> Quantity {
-        Quantity::measured(value, sigma, "test value", 4)
+        Quantity::measured(value, sigma, VerdictMethod::SumOfNoiseParts, 4)
     }
 
     struct Inputs {
@@ -274,7 +271,7 @@ mod tests {
         let b = Inputs::good().budget(None, Some(120.0), false);
         assert_eq!(b.total_e2.value, Some(81.0));
         let because = VerdictMissing::CodeStepUnknown.into();
-        assert_eq!(b.total_e2.notes, [VerdictNote::WithoutQuantisation { because }.into()]);
+        assert_eq!(b.total_e2.notes, [Note::since(VerdictNote::WithoutQuantisation, because)]);
     }
 
     #[test]
@@ -282,7 +279,7 @@ mod tests {
         let inputs = Inputs { dark: measured(-0.01, 0.02), ..Inputs::good() };
         let b = inputs.budget(Some(1), Some(100.0), true);
         assert_eq!((b.dark_e2.value, b.total_e2.value), (Some(-1.0), Some(59.0)));
-        assert_eq!(b.total_e2.notes, [VerdictNote::BelowZeroCountsAsZero { what: Input::DarkCurrent }.into()]);
+        assert_eq!(b.total_e2.notes, [VerdictNote::DarkCurrentCountsAsZero.into()]);
         assert!(b.dark_share.sigma.unwrap() > 0.0);
     }
 

@@ -240,7 +240,7 @@ mod tests {
     use super::*;
 
     fn measured(value: f64, sigma: f64) -> Quantity {
-        Quantity::measured(value, sigma, "", 1)
+        Quantity::measured(value, sigma, VerdictMethod::NoiseOfOneLight, 1)
     }
 
     /// Lights of D = 0.5 e-/px/s, 300 s, with darks taken `warmer` C colder; step 6 C.

@@ -79,10 +79,14 @@ mod tests {
         SessionWidth { id, filter: Some(filter), camera: None, binning: [1, 1], px_per_fwhm: px, lights }
     }
 
+    fn wide(px: f64) -> Quantity {
+        Quantity::measured(px, 0.01, VerdictMethod::RecordedOverTrueWidth, 9)
+    }
+
     #[test]
     fn nights_of_one_filter_are_judged_together_and_other_filters_apart() {
-        let (sharp, soft) = (Quantity::measured(1.8, 0.01, "", 9), Quantity::measured(2.4, 0.01, "", 9));
-        let unknown = Quantity::not_measurable("clouds");
+        let (sharp, soft) = (wide(1.8), wide(2.4));
+        let unknown = Quantity::not_measurable(VerdictMissing::NoStarsFitted);
         let all = [
             session("a", "L", &sharp, 10),
             session("b", "L", &soft, 30),

@@ -116,7 +116,7 @@ mod tests {
     use super::*;
 
     fn known(value: f64, sigma: f64) -> Quantity {
-        Quantity::measured(value, sigma, "", 30)
+        Quantity::measured(value, sigma, VerdictMethod::ZeroPointOfMatchedStars, 30)
     }
 
     // 1 ADU/s at magnitude 20, two electrons an ADU: 20 + 2.5 log10(2) = 20.752575. A sky of 4 e-/px/s in pixels of 2 arcsec
@@ -170,7 +170,7 @@ mod tests {
 
     #[test]
     fn without_a_gain_transparency_alone_is_told() {
-        let unknown = Quantity::not_measurable("no flats");
+        let unknown = Quantity::not_measurable(Missing::SensorTemperature);
         let transparency = [known(1.0, 0.01), known(0.9, 0.01)];
         let got = photometry(&PhotometryInput {
             zero_point_adu: &known(20.0, 0.05),

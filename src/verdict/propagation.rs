@@ -167,7 +167,7 @@ mod tests {
 
     #[test]
     fn the_missing_input_is_named() {
-        let sky = Quantity::not_measurable("no bias frames");
+        let sky = Quantity::not_measurable(Missing::ExposureTime);
         let read = Quantity::rig(3.0, "read_noise_e");
         assert_eq!(
             missing(&[(Input::ReadNoise, &read), (Input::Sky, &sky)]),

@@ -108,9 +108,9 @@ mod tests {
             lights: &[LightStars { peaks_adu, clipped, stars: 40 }],
             exposure_s: Some(60.0),
             saturation_adu: &Quantity::rig(60_500.0, "saturation_adu"),
-            bias_adu: &Quantity::measured(500.0, 0.1, "bias", 4),
-            fwhm_px: &Quantity::measured(2.0, 0.1, "fit", 9),
-            beta: &Quantity::not_measurable("no fit"),
+            bias_adu: &Quantity::header(500.0, "BIASLVL"),
+            fwhm_px: &Quantity::measured(2.0, 0.1, VerdictMethod::RecordedOverTrueWidth, 9),
+            beta: &Quantity::not_measurable(VerdictMissing::NoStarsFitted),
         })
     }
 

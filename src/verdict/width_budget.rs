@@ -176,7 +176,7 @@ mod tests {
     const STATED: f64 = 1e-5;
 
     fn known(value: f64) -> Quantity {
-        Quantity::measured(value, 0.01, "test", 9)
+        Quantity::measured(value, 0.01, VerdictMethod::WidthLessParts, 9)
     }
 
     fn budget(width: f64, ellipticity: f64, corners: f64, airmass: Option<f64>) -> WidthBudget {
@@ -227,7 +227,7 @@ mod tests {
 
     #[test]
     fn what_is_unknown_stays_in_the_rest_and_is_named() {
-        let unknown = Quantity::not_measurable("12 stars are too few");
+        let unknown = Quantity::not_measurable(VerdictMissing::NoStarsFitted);
         let mut input = WidthInput {
             fwhm_px: &known(3.0),
             recorded_fwhm_px: &known(3.1),

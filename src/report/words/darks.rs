@@ -88,11 +88,11 @@ impl<'de> Deserialize<'de> for Difference {
 mod tests {
     use super::*;
     use crate::facts::Quantity;
-    use crate::facts::verdict::VerdictMissing;
+    use crate::facts::verdict::{VerdictMethod, VerdictMissing};
     use crate::verdict::{DarkMatchInput, dark_match};
 
     fn measured(value: f64) -> Quantity {
-        Quantity::measured(value, 0.0, "test", 1)
+        Quantity::measured(value, 0.0, VerdictMethod::NoiseOfOneLight, 1)
     }
 
     /// Twenty darks of 300 s for sixty lights of 300 s at the same temperature.

@@ -47,18 +47,18 @@ pub(crate) fn saturation(s: &Saturation) -> String {
 mod tests {
     use super::*;
     use crate::facts::Quantity;
-    use crate::facts::verdict::VerdictMissing;
+    use crate::facts::verdict::{VerdictMethod, VerdictMissing};
 
     #[test]
     fn without_magnitudes_transparency_alone_is_told() {
-        let mut found = Photometry::none("no flats");
+        let mut found = Photometry::none(VerdictMissing::NoStarsMeasured);
         assert_eq!(photometry(&found), "");
         found.transparency_range = Some([0.8, 1.0]);
         assert_eq!(
             photometry(&found),
             "From frame to frame the same stars gave 80 to 100 % of the median frame's light."
         );
-        found.zero_point_vt_mag = Quantity::measured(20.75, 0.05, "test", 30);
+        found.zero_point_vt_mag = Quantity::measured(20.75, 0.05, VerdictMethod::ZeroPointOfMatchedStars, 30);
         found.star_scatter_mag = Some(0.25);
         let told = photometry(&found);
         assert!(
@@ -70,7 +70,7 @@ mod tests {
     #[test]
     fn clipping_stars_are_told_with_the_reason_for_no_exposure() {
         let told = saturation(&Saturation {
-            clipped_share: Quantity::measured(0.125, 0.052, "test", 40),
+            clipped_share: Quantity::measured(0.125, 0.052, VerdictMethod::ClippedOverAllStars, 40),
             exposure_for_tenth_clipped_s: Quantity::not_measurable(VerdictMissing::TenthClipsAlready),
         });
         assert!(told.starts_with("Of all stars 12.5 ± 5.2 % clip in this exposure; the exposure in which"), "{told}");

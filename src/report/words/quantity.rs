@@ -43,13 +43,14 @@ impl InWords for Quantity {
 }
 
 /// How a value came to be.
-pub(crate) fn method(method: &Method) -> String {
-    match method {
+pub(crate) fn method(by: &Method) -> String {
+    match by {
         Method::Quoted(words) => words.clone(),
         Method::NotMeasurable => UNKNOWN.to_owned(),
         Method::Card { card } => format!("header card {card}"),
         Method::RigKey { key } => format!("rig file, key {key}"),
         Method::Carded { origin } => origin.clone(),
+        Method::Following { step, of } => format!("{}; {}", method(step), method(of)),
         Method::Stars(of) => super::stars::method(of),
         Method::Sensor(of) => super::sensor::method(of),
         Method::Sky(of) => super::sky::method(of),
@@ -114,10 +115,11 @@ pub(crate) fn input(what: Input) -> &'static str {
 }
 
 /// What goes with a value.
-pub(crate) fn note(note: &Note) -> String {
-    match note {
+pub(crate) fn note(of: &Note) -> String {
+    match of {
         Note::Quoted(words) => words.clone(),
         Note::NotMeasured { because } => format!("not measured: {}", missing(because)),
+        Note::Since { note: of, because } => format!("{}: {}", note(of), missing(because)),
         Note::Stars(of) => super::stars::note(of),
         Note::Sensor(of) => super::sensor::note(of),
         Note::Night(of) => super::night::note(of),
@@ -202,6 +204,7 @@ impl<'de> Deserialize<'de> for Quantity {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::facts::verdict::{VerdictMethod, VerdictMissing, VerdictNote};
 
     #[test]
     fn text_has_the_unit_where_there_is_a_value() {
@@ -212,10 +215,22 @@ mod tests {
     }
 
     #[test]
+    fn a_step_stands_before_what_it_goes_on_from() {
+        let squared = Method::following(VerdictMethod::ReadNoiseSquared, Method::Card { card: "RDNOISE".to_owned() });
+        assert_eq!(method(&squared), "read noise squared; header card RDNOISE");
+        assert_eq!(squared.code(), "read-noise-squared");
+    }
+
+    #[test]
     fn a_missing_input_is_named_before_its_own_reason() {
         let none = |because: Missing| missing(&Missing::input(Input::Sky, because));
-        assert_eq!(none("no bias frames".into()), "the sky is not known: no bias frames");
+        assert_eq!(none(Missing::ExposureTime), "the sky is not known: the exposure time is not known (card EXPTIME)");
         assert_eq!(none(Missing::Unstated), "the sky is not known");
-        assert_eq!(missing(&Missing::without(Input::SkyRate, "no bias frames".into())), "no sky rate: no bias frames");
+        let unrounded = Note::since(VerdictNote::WithoutQuantisation, VerdictMissing::NoSession.into());
+        assert_eq!(note(&unrounded), "without the quantisation: there is no session");
+        assert_eq!(
+            missing(&Missing::without(Input::SkyRate, VerdictMissing::NoSession.into())),
+            "no sky rate: there is no session"
+        );
     }
 }

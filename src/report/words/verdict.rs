@@ -1,7 +1,5 @@
 //! Words for image scale, noise budget, light, darks and the other numbers that lead to answers.
 
-use super::quantity;
-use crate::facts::Method;
 use crate::facts::verdict::{PitchReading, RefusedOptics, VerdictMethod, VerdictMissing, VerdictNote, WidthPart};
 use crate::verdict::scale::SCALE_RANGE_ARCSEC_PER_PX;
 
@@ -15,17 +13,16 @@ pub(super) const OTHER_BAND: &str = "VT is the catalogue's band, not the filter'
 /// How a value came to be.
 pub(crate) fn method(method: &VerdictMethod) -> String {
     use VerdictMethod as M;
-    let of = |what: &str, method: &Method| format!("{what}; {}", quantity::method(method));
     let fixed = match method {
         M::CelestialWcs { card } => return format!("celestial WCS, {card}"),
         M::PitchOverFocalLength { pitch_card, focal_card, reading } => {
             return format!("pixel pitch {pitch_card} over focal length {focal_card}{}", pitch_reading(*reading));
         }
-        M::SkyRateTimesExposure { exposure_s, rate } => return of(&format!("sky rate times {exposure_s} s"), rate),
-        M::DarkRateTimesExposure { exposure_s, rate } => return of(&format!("dark rate times {exposure_s} s"), rate),
-        M::ReadNoiseSquared { read_noise } => return of("read noise squared", read_noise),
-        M::CodeStepSquared { step_adu, gain } => {
-            return of(&format!("code step of {step_adu} ADU times gain, squared, over 12"), gain);
+        M::SkyRateTimesExposure { exposure_s } => return format!("sky rate times {exposure_s} s"),
+        M::DarkRateTimesExposure { exposure_s } => return format!("dark rate times {exposure_s} s"),
+        M::ReadNoiseSquared => "read noise squared",
+        M::CodeStepTimesGainSquared { step_adu } => {
+            return format!("code step of {step_adu} ADU times gain, squared, over 12");
         }
         M::SumOfNoiseParts => "sum of the parts",
         M::SkyOverTotalVariance => "sky over total variance",
@@ -180,13 +177,10 @@ pub(crate) fn note(note: &VerdictNote) -> String {
             "neither reading of {card} ({physical_arcsec_per_px:.3} or {binned_arcsec_per_px:.3} arcsec/px) agrees with the \
              WCS to 2 %"
         ),
-        N::WithoutQuantisation { because } => {
-            format!("without the quantisation: {}", quantity::missing(because))
-        }
+        N::WithoutQuantisation => "without the quantisation".to_owned(),
         N::QuantisationInReadNoise => "already inside the read noise, so the total does not count it again".to_owned(),
-        N::BelowZeroCountsAsZero { what } => {
-            format!("{} was measured below 0 and counts as 0", quantity::input(*what))
-        }
+        N::SkyCountsAsZero => "the sky was measured below 0 and counts as 0".to_owned(),
+        N::DarkCurrentCountsAsZero => "the dark current was measured below 0 and counts as 0".to_owned(),
         N::CatalogueBand => OTHER_BAND.to_owned(),
         N::StillContains { parts } => {
             let names: Vec<&str> = parts.iter().map(|p| width_part(*p)).collect();

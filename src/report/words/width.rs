@@ -32,15 +32,19 @@ pub(crate) fn width(b: &WidthBudget) -> String {
 mod tests {
     use super::*;
     use crate::facts::Quantity;
-    use crate::facts::verdict::VerdictMissing;
+    use crate::facts::verdict::{VerdictMethod, VerdictMissing};
     use crate::verdict::{WidthInput, width_budget};
+
+    fn known(value: f64) -> Quantity {
+        Quantity::measured(value, 0.01, VerdictMethod::WidthLessParts, 9)
+    }
 
     fn budget(recorded_px: f64, corners: &Quantity, airmass: Option<f64>) -> WidthBudget {
         width_budget(&WidthInput {
-            fwhm_px: &Quantity::measured(recorded_px - 0.1, 0.01, "test", 9),
-            recorded_fwhm_px: &Quantity::measured(recorded_px, 0.01, "test", 9),
-            image_scale: &Quantity::measured(1.0, 0.01, "test", 9),
-            shared_ellipticity: &Quantity::measured(0.1, 0.01, "test", 9),
+            fwhm_px: &known(recorded_px - 0.1),
+            recorded_fwhm_px: &known(recorded_px),
+            image_scale: &known(1.0),
+            shared_ellipticity: &known(0.1),
             corner_fwhm_ratio: corners,
             aperture_mm: &Quantity::header(80.0, "APTDIA"),
             airmass,
@@ -49,7 +53,7 @@ mod tests {
 
     #[test]
     fn the_zenith_is_named_where_the_airmass_is_known() {
-        let corners = Quantity::measured(1.1, 0.01, "test", 9);
+        let corners = known(1.1);
         let told = width(&budget(4.0, &corners, Some(2.0)));
         assert!(
             told.contains("at the zenith were it all seeing") && told.contains("growth towards the corners"),
@@ -60,15 +64,15 @@ mod tests {
 
     #[test]
     fn a_part_that_is_not_known_is_not_listed() {
-        let told = width(&budget(4.0, &Quantity::not_measurable("12 stars are too few"), None));
+        let told = width(&budget(4.0, &Quantity::not_measurable(VerdictMissing::NoStarsFitted), None));
         assert!(told.contains("diffraction") && !told.contains("corners"), "{told}");
     }
 
     #[test]
     fn no_budget_is_told_with_its_reason() {
-        let told = width(&budget(1.2, &Quantity::measured(1.1, 0.01, "test", 9), None));
+        let told = width(&budget(1.2, &known(1.1), None));
         assert!(told.starts_with("What limits the width is not measurable, because the parts together"), "{told}");
-        let mut none = budget(4.0, &Quantity::measured(1.1, 0.01, "test", 9), None);
+        let mut none = budget(4.0, &known(1.1), None);
         none.rest_arcsec = Quantity::not_measurable(VerdictMissing::NoPixelPitch);
         assert!(width(&none).contains("not measurable, because the pixel pitch is not known"));
     }
