@@ -12,7 +12,7 @@ pub(crate) fn left_out(reason: &LeftOut) -> String {
         LeftOut::NotReadable(why) => not_readable(why).to_owned(),
         LeftOut::Unreadable { words, .. } => words.clone(),
         LeftOut::StillBeingWritten { because } => format!("still being written: {}", left_out(because)),
-        LeftOut::LinkTo { file } => format!("a link to the same file as {file}"),
+        LeftOut::LinkToSameFile { file } => format!("a link to the same file as {file}"),
         LeftOut::SameFrameAs { file } => format!("the same frame as {file}: its moment and every pixel"),
         LeftOut::NoValidPixels => "no valid pixels: every one is undefined".to_owned(),
         LeftOut::KindNotKnown => {
@@ -63,7 +63,7 @@ pub(crate) fn other_content(content: OtherContent) -> &'static str {
 pub(crate) fn not_readable(why: &NotReadable) -> &str {
     match why {
         NotReadable::CannotBeOpened { error } => error,
-        NotReadable::LinkToAbove => "a symbolic link that leads back to a folder above it",
+        NotReadable::LinkToFolderAbove => "a symbolic link that leads back to a folder above it",
         NotReadable::Empty => "empty (0 bytes)",
         NotReadable::DamagedGzip => "its gzip stream is damaged; copy it again",
     }
