@@ -18,7 +18,7 @@ pub enum LeftOut {
     /// It was not readable and has grown since.
     StillBeingWritten { because: Box<LeftOut> },
     /// A link to a file that is used itself.
-    LinkTo { file: String },
+    LinkToSameFile { file: String },
     /// Its moment and every pixel are those of another file.
     SameFrameAs { file: String },
     /// Every pixel is undefined.
@@ -93,7 +93,7 @@ pub enum NotReadable {
         error: String,
     },
     /// A link that leads back to a folder above it.
-    LinkToAbove,
+    LinkToFolderAbove,
     /// No byte in it.
     Empty,
     DamagedGzip,

@@ -93,7 +93,7 @@ pub fn find_files(folders: &[PathBuf], leave_out: &Path) -> Result<Vec<FoundFile
 
 fn not_entered(error: &walkdir::Error) -> NotReadable {
     match error.loop_ancestor() {
-        Some(_) => NotReadable::LinkToAbove,
+        Some(_) => NotReadable::LinkToFolderAbove,
         None => {
             let error = error.io_error().map_or_else(|| error.to_string(), ToString::to_string);
             NotReadable::CannotBeOpened { error }
@@ -241,7 +241,7 @@ mod tests {
         std::os::unix::fs::symlink(dir.path(), dir.path().join("loop")).unwrap();
         let found = find_files(&[dir.path().to_owned()], Path::new("/nonexistent")).unwrap();
         assert_eq!(found.len(), 1);
-        assert_eq!(found[0].content, Content::Unreadable(NotReadable::LinkToAbove));
+        assert_eq!(found[0].content, Content::Unreadable(NotReadable::LinkToFolderAbove));
     }
 
     #[test]

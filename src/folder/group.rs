@@ -55,11 +55,28 @@ impl SensorKey {
     }
 }
 
+/// The night of a light. Nights with a date go before the one without.
+#[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum Night {
+    /// The evening's date.
+    Dated(String),
+    Undated,
+}
+
+impl Night {
+    /// The evening's date, where it is known.
+    pub fn date(&self) -> Option<&str> {
+        match self {
+            Self::Dated(date) => Some(date),
+            Self::Undated => None,
+        }
+    }
+}
+
 /// What makes two lights belong to one session.
 #[derive(Debug, Clone, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub struct SessionKey {
-    /// Evening's date, or `undated`.
-    pub night: String,
+    pub night: Night,
     pub sensor: SensorKey,
     pub filter: Option<String>,
     /// Exposure in ms, so that it can be compared exactly; `None` when unknown.
@@ -72,7 +89,7 @@ impl SessionKey {
     pub fn of(header: &FrameHeader, sensor: SensorKey) -> Self {
         let longitude = header.east_deg();
         Self {
-            night: header.start_utc.as_ref().map_or_else(|| "undated".to_owned(), |s| night_of(s.value, longitude)),
+            night: header.start_utc.as_ref().map_or(Night::Undated, |s| Night::Dated(night_of(s.value, longitude))),
             sensor,
             filter: header.filter.as_ref().map(|f| f.value.clone()),
             exposure_ms: header.exposure_s.as_ref().map(|e| (e.value * 1e3).round() as u64),

@@ -19,7 +19,7 @@ pub mod vocabulary;
 pub use crate::facts::FrameKind;
 pub use carded::Carded;
 pub use find::{Content, FolderError, FoundFile, content_of, find_files};
-pub use group::{SensorKey, SessionKey, UNNAMED_CAMERA, night_of};
+pub use group::{Night, SensorKey, SessionKey, UNNAMED_CAMERA, night_of};
 pub use header::{CfaPattern, FrameHeader, PixelReadings};
 pub use pointing::{HeaderWcs, Pointing};
 pub use read::read_header;

@@ -146,7 +146,7 @@ fn length_of(path: &Path) -> Option<u64> {
 fn look_at(file: &FoundFile, fingerprint: Option<&Fingerprint>, rig: &Rig, kept: &Kept) -> Outcome {
     match &file.content {
         Content::Fits => {}
-        Content::SameAs(other) => return Outcome::Excluded(LeftOut::LinkTo { file: other.clone() }, None),
+        Content::SameAs(other) => return Outcome::Excluded(LeftOut::LinkToSameFile { file: other.clone() }, None),
         Content::Other(what) => {
             let why = LeftOut::NotFits { content: *what, named_fits: file.named_fits };
             // A log or a picture among the frames is no fault; a file named as a frame that is none is.

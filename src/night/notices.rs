@@ -5,7 +5,7 @@ use std::collections::BTreeMap;
 use crate::facts::header::HeaderCaution;
 use crate::facts::night::NightNote;
 use crate::facts::{Caution, FrameKind};
-use crate::folder::SessionKey;
+use crate::folder::{Night, SessionKey};
 use crate::frame::NoiseCorrelation;
 use crate::report::Warning;
 
@@ -25,15 +25,15 @@ pub fn intake_notices(intakes: &[Intake]) -> Vec<Warning> {
 
 /// A night and a camera hold many frames with one and the same flaw: each is told once, with the first frame's numbers.
 fn odd_headers(intakes: &[Intake]) -> Vec<Warning> {
-    let mut groups: BTreeMap<(String, &str), Vec<Told>> = BTreeMap::new();
+    let mut groups: BTreeMap<(Option<Night>, &str), Vec<Told>> = BTreeMap::new();
     for intake in intakes {
         let Some(read) = intake.read() else { continue };
         for caution in &read.header.notes {
             // What is the same everywhere is said once for all.
             let group = if caution.varies() {
-                (SessionKey::of(&read.header, read.sensor.clone()).night, read.sensor.camera.as_str())
+                (Some(SessionKey::of(&read.header, read.sensor.clone()).night), read.sensor.camera.as_str())
             } else {
-                (String::new(), "")
+                (None, "")
             };
             let told = groups.entry(group).or_default();
             let path = intake.file.shown.clone();

@@ -201,7 +201,7 @@ fn gathered(parts: &SessionParts, shown: Shown, judged: Judged) -> Session {
     let star_count = |s: &FrameStars| Some((s.star_count as f64, 0.0));
     Session {
         id: parts.id.to_owned(),
-        night: Some(key.night.clone()).filter(|n| n != "undated"),
+        night: key.night.date().map(str::to_owned),
         settings: SessionSettings {
             camera: text(&header.camera),
             filter: text(&header.filter),

@@ -119,7 +119,7 @@ fn session_ids<'a>(keys: impl Iterator<Item = &'a SessionKey>) -> Vec<String> {
         let exposure =
             key.exposure_ms.map_or_else(|| "unknown exposure".to_owned(), |ms| format!("{} s", ms as f64 / 1e3));
         let filter = key.filter.clone().unwrap_or_else(|| "no filter".to_owned());
-        (format!("{} {filter} {exposure}", key.night), key.sensor.camera.clone())
+        (format!("{} {filter} {exposure}", key.night.date().unwrap_or("undated")), key.sensor.camera.clone())
     };
     let names: Vec<(String, String)> = keys.map(named).collect();
     let mut seen: BTreeMap<String, usize> = BTreeMap::new();
@@ -180,7 +180,7 @@ fn rows(
 fn measured(row: &mut FrameRow, light: &MeasuredLight, sensor: Option<&SensorResult>) {
     let stars = &light.stars;
     let bias = sensor.and_then(|s| s.bias_level_adu.value);
-    row.night = Some(light.session.night.clone()).filter(|n| n != "undated");
+    row.night = light.session.night.date().map(str::to_owned);
     row.sky_adu = bias.map(|b| stars.sky_adu - b);
     row.sky_sigma_adu = Some(stars.sky_sigma_adu);
     row.star_count = Some(stars.star_count);

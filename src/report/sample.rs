@@ -341,8 +341,7 @@ fn light(i: usize) -> FrameRow {
     row.start_utc = Some(midnight.checked_add(jiff::Span::new().minutes(minutes)).unwrap());
     if matches!(i, 9 | 14) {
         row.status = FrameStatus::Excluded;
-        row.left_out =
-            Some(LeftOut::Trailed { direction_deg: Some(41.0), length_px: Some(2.8), minor_over_major: 0.59 });
+        row.left_out = Some(LeftOut::Defocused);
         row.fwhm_px = Some(Quantity::measured(3.4 + 0.02 * i as f64, 0.11, "Moffat fit", 180));
     }
     if i == 17 {

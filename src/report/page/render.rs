@@ -69,7 +69,7 @@ mod tests {
         for f in &mut report.frames {
             f.path = evil().unwrap();
             f.filter = evil();
-            f.left_out = evil().map(|file| LeftOut::LinkTo { file });
+            f.left_out = evil().map(|file| LeftOut::LinkToSameFile { file });
         }
         for w in &mut report.warnings {
             w.caution = Caution::Quoted { code: evil().unwrap(), severity: w.severity(), sentence: evil().unwrap() };

@@ -12,7 +12,7 @@ pub(crate) fn left_out(reason: &LeftOut) -> String {
         LeftOut::NotReadable(why) => not_readable(why).to_owned(),
         LeftOut::Unreadable { words, .. } => words.clone(),
         LeftOut::StillBeingWritten { because } => format!("still being written: {}", left_out(because)),
-        LeftOut::LinkTo { file } => format!("a link to the same file as {file}"),
+        LeftOut::LinkToSameFile { file } => format!("a link to the same file as {file}"),
         LeftOut::SameFrameAs { file } => format!("the same frame as {file}: its moment and every pixel"),
         LeftOut::NoValidPixels => "no valid pixels: every one is undefined".to_owned(),
         LeftOut::KindNotKnown => {
@@ -63,8 +63,35 @@ pub(crate) fn other_content(content: OtherContent) -> &'static str {
 pub(crate) fn not_readable(why: &NotReadable) -> &str {
     match why {
         NotReadable::CannotBeOpened { error } => error,
-        NotReadable::LinkToAbove => "a symbolic link that leads back to a folder above it",
+        NotReadable::LinkToFolderAbove => "a symbolic link that leads back to a folder above it",
         NotReadable::Empty => "empty (0 bytes)",
         NotReadable::DamagedGzip => "its gzip stream is damaged; copy it again",
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::facts::left_out::FitsFault;
+
+    #[test]
+    fn a_file_that_grows_says_what_else_is_wrong_with_it() {
+        let because = Box::new(LeftOut::Unreadable { fault: FitsFault::NoImage, words: "no image".to_owned() });
+        assert_eq!(left_out(&LeftOut::StillBeingWritten { because }), "still being written: no image");
+        let packed = LeftOut::NotFits { content: OtherContent::ZipArchive, named_fits: true };
+        assert_eq!(left_out(&packed), "named like a FITS file, but a zip archive; unpack it first");
+    }
+
+    #[test]
+    fn a_trail_tells_what_is_known_of_it() {
+        let trailed = |direction_deg, length_px| {
+            left_out(&LeftOut::Trailed { direction_deg, length_px, minor_over_major: 0.588 })
+        };
+        assert_eq!(trailed(None, None), "trailed: all stars are drawn out in one direction, minor/major 0.59");
+        assert_eq!(
+            trailed(Some(41.2), Some(2.84)),
+            "trailed: all stars are drawn out in one direction at 41 degrees from +x towards +y over a line of 2.8 px, \
+             minor/major 0.59"
+        );
     }
 }
