@@ -1,9 +1,9 @@
 //! What a frame was taken for, from the words that capture software writes.
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 /// The kind of a frame.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum FrameKind {
     /// The sky.

@@ -34,5 +34,5 @@ pub use terminal::explained::{ExplainedFrame, Explanation, explained};
 pub use terminal::line::frame_line;
 pub use terminal::summary::summary;
 pub use terminal::table::frame_table;
-pub use words::{InWords, Worded};
 pub use words::numbers::{plain, typographic, with_sigma};
+pub use words::{InWords, Worded};

@@ -6,7 +6,7 @@
 use std::collections::BTreeMap;
 
 use jiff::civil::DateTime;
-use serde::{Serialize, Serializer};
+use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
 use super::files::star_rows::StarRow;
 use crate::facts::Quantity;
@@ -97,7 +97,7 @@ impl Report {
 }
 
 /// One night with one camera, gain setting, binning, filter and exposure time.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Session {
     pub id: String,
     /// The evening's date at the site, noon to noon: `2026-02-11`. `None` where no frame tells a date.
@@ -172,7 +172,7 @@ fn advice_for(session: &Session) -> Vec<Advice> {
 }
 
 /// What the frames of a session have in common.
-#[derive(Debug, Clone, Default, PartialEq, Serialize)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct SessionSettings {
     pub camera: Option<String>,
     pub filter: Option<String>,
@@ -186,7 +186,7 @@ pub struct SessionSettings {
 }
 
 /// Light frames of a session.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct FrameCounts {
     pub light: usize,
     pub used: usize,
@@ -194,7 +194,7 @@ pub struct FrameCounts {
 }
 
 /// Sensor temperature over the lights, degrees Celsius.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Temperature {
     /// Median.
     #[serde(flatten)]
@@ -204,7 +204,7 @@ pub struct Temperature {
 }
 
 /// One sensor at one setting.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct SensorEntry {
     pub id: String,
     pub settings: SensorSettings,
@@ -217,7 +217,7 @@ pub struct SensorEntry {
 }
 
 /// What makes two frames share gain, read noise and dark current.
-#[derive(Debug, Clone, Default, PartialEq, Serialize)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct SensorSettings {
     pub camera: Option<String>,
     pub gain_setting: Option<String>,
@@ -227,7 +227,7 @@ pub struct SensorSettings {
 }
 
 /// What became of a file.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum FrameStatus {
     /// Its measurements went into the results.
@@ -250,7 +250,7 @@ impl FrameStatus {
 }
 
 /// One file.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct FrameRow {
     /// Relative to the folder given; bytes that are not UTF-8 are replaced.
     pub path: String,
@@ -307,7 +307,7 @@ pub struct FrameRow {
     #[serde(skip)]
     pub stars: Vec<StarRow>,
     /// Start of the exposure.
-    #[serde(serialize_with = "utc")]
+    #[serde(serialize_with = "utc", deserialize_with = "from_utc")]
     pub start_utc: Option<DateTime>,
 }
 
@@ -369,8 +369,13 @@ fn utc<S: Serializer>(start: &Option<DateTime>, to: S) -> Result<S::Ok, S::Error
     }
 }
 
+fn from_utc<'de, D: Deserializer<'de>>(from: D) -> Result<Option<DateTime>, D::Error> {
+    let text = Option::<String>::deserialize(from)?;
+    text.map(|t| t.trim_end_matches('Z').parse().map_err(serde::de::Error::custom)).transpose()
+}
+
 /// How grave a warning is.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Severity {
     /// Worth knowing.
@@ -393,7 +398,7 @@ impl Severity {
 }
 
 /// Something the user should know, and what to do about it.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct Warning {
     /// A fixed word for scripts.
     pub code: String,

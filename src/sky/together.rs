@@ -1,7 +1,7 @@
 //! What the matched frames of a session say together.
 
 use crate::report::InWords;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use super::solve::{NoMatch, SkyMatch};
 use crate::facts::Quantity;
@@ -27,7 +27,7 @@ pub struct StatedOptics {
 }
 
 /// A session on the sky, from its own stars.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct StarMatch {
     /// Geometric mean of both axes at the frame's centre.
     pub image_scale_arcsec_per_px: Quantity,

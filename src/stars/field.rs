@@ -11,7 +11,7 @@ mod lengths;
 mod width;
 mod words;
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use statrs::function::erf::erfc;
 
 use crate::facts::Quantity;
@@ -54,7 +54,7 @@ pub struct FieldOptics {
 }
 
 /// Chance that errors alone make an effect as large as the one seen.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Chances {
     pub tilt: f64,
     pub curvature: f64,
@@ -66,7 +66,7 @@ pub struct Chances {
 }
 
 /// The fitted surfaces, for whoever wants to draw them.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct FieldSurface {
     /// Half of the frame's width and height in half diagonals.
     pub half_size: [f64; 2],
@@ -102,7 +102,7 @@ impl FieldSurface {
 }
 
 /// Star images over the frame: the `field` of a session.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct FieldResult {
     /// Frames and stars that went in.
     pub frames: usize,

@@ -1,7 +1,7 @@
 //! Cooling over a year: classes of air temperature with their hours, each with its own time ratio, and the warm night.
 
 use crate::report::InWords;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use super::cooling::{CoolingInput, State, noise_reason, parameters};
 use super::propagation::{Draws, weakest};
@@ -32,7 +32,7 @@ impl CoolingPlan {
 }
 
 /// One temperature of the air.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct CooledClass {
     pub air_celsius: f64,
     pub hours: Option<f64>,
@@ -46,7 +46,7 @@ pub struct CooledClass {
 }
 
 /// A year with the cooler against one without.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct CooledYear {
     pub classes: Vec<CooledClass>,
     /// What the cooler reaches on a warm night.

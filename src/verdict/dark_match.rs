@@ -4,7 +4,7 @@
 //! from pixel to pixel. A master of N darks adds an Nth of one dark's noise to the lights.
 
 use crate::report::InWords;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use super::percent::percent;
 use super::propagation::{Parameter, propagate};
@@ -39,7 +39,7 @@ pub struct DarkMatchInput<'a> {
 }
 
 /// Noise variance of a pixel in the mean of all lights, e-^2, darks subtracted.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct StackNoise {
     pub lights: usize,
     /// With a master dark free of noise and of a perfect match.
@@ -51,7 +51,7 @@ pub struct StackNoise {
 }
 
 /// What subtracting the darks would leave.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct DarkMatch {
     /// Darks that match best.
     pub darks: usize,

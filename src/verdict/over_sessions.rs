@@ -1,7 +1,7 @@
 //! Sampling over all sessions of a filter.
 
 use crate::report::InWords;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use super::propagation::weakest;
 use super::result::SamplingVerdict;
@@ -22,7 +22,7 @@ pub struct SessionWidth<'a> {
 }
 
 /// The verdict on all sessions of a filter with one camera and binning.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct FilterSampling {
     pub filter: Option<String>,
     pub camera: Option<String>,

@@ -5,7 +5,7 @@
 //! the filter; what that does is seen in the scatter of single stars, and the sky, of one colour, may be off by as much.
 
 use crate::report::InWords;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use crate::facts::Quantity;
 use crate::units::{MAGNITUDES_PER_DECADE, MAGNITUDES_PER_RELATIVE, flux_of_magnitudes};
@@ -27,7 +27,7 @@ pub struct PhotometryInput<'a> {
 }
 
 /// Brightness of stars and sky in magnitudes, and how steadily the stars' light came.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Photometry {
     /// VT magnitude of a star that gives 1 e-/s.
     pub zero_point_vt_mag: Quantity,

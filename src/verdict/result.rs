@@ -1,11 +1,11 @@
 //! Answers about one session: parts of the `sessions[]` entries of the report.
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use crate::facts::{Quantity, Source};
 
 /// How the pixels suit the star image.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum SamplingVerdict {
     /// Below 1.5 px per FWHM.
@@ -21,7 +21,7 @@ pub enum SamplingVerdict {
 }
 
 /// Sampling verdict with its cost both ways.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Sampling {
     /// FWHM before the pixel over the pixel.
     pub px_per_fwhm: Quantity,
@@ -45,7 +45,7 @@ pub struct Sampling {
 }
 
 /// Noise variances of one exposure, e^2 per pixel.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct NoiseBudget {
     pub sky_e2: Quantity,
     pub dark_e2: Quantity,
@@ -64,7 +64,7 @@ pub struct NoiseBudget {
 }
 
 /// What one sensor temperature would give.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct CoolingRow {
     pub sensor_celsius: f64,
     /// Degrees below the present sensor temperature.
@@ -77,7 +77,7 @@ pub struct CoolingRow {
 }
 
 /// The cooling table and its limit.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Cooling {
     pub rows: Vec<CoolingRow>,
     /// Time ratio without any dark current: no cooling can pass it.

@@ -1,7 +1,7 @@
 //! Where stars saturate: how many clip now, and the exposure at which the brighter ones would.
 
 use crate::report::InWords;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use super::percent::percent;
 use super::profile::StarProfile;
@@ -37,7 +37,7 @@ pub struct SaturationInput<'a> {
 }
 
 /// Saturated stars of a session.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Saturation {
     /// Stars with a clipped core over all stars.
     pub clipped_share: Quantity,

@@ -1,7 +1,7 @@
 //! Pixel sizes and focal lengths that would suit the measured star width, each with its field of view.
 
 use crate::report::InWords;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use super::sampling::{OVER_SAMPLED_PX, WELL_SAMPLED_PX};
 use crate::facts::{Quantity, Source};
@@ -27,7 +27,7 @@ pub struct SuitedInput<'a> {
 }
 
 /// Gear that would give one sampling of the stars as they were measured.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Suited {
     pub px_per_fwhm: f64,
     pub image_scale_arcsec_per_px: Quantity,

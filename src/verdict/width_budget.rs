@@ -1,7 +1,7 @@
 //! What makes a star as wide as it is: parts that add in quadrature, as far as one set of frames tells them apart.
 
 use crate::report::InWords;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use super::propagation::{Parameter, propagate, weakest};
 use super::seeing::{QUOTED_WAVELENGTH_NM, airmass_factor, diffraction_fwhm_arcsec};
@@ -30,7 +30,7 @@ pub struct WidthInput<'a> {
 }
 
 /// Parts of the width on the sky, FWHM in arcsec; the squares of all but the pixel's add up to that of the width.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct WidthBudget {
     /// What the pixel adds to the recorded width.
     pub pixel_arcsec: Quantity,

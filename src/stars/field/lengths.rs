@@ -1,12 +1,12 @@
 //! What the surfaces mean in millimetres on the sensor, and which elongation is the largest.
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use super::{Cause, FieldResult};
 use crate::facts::Quantity;
 
 /// An elongation with what it points to.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct SeenElongation {
     /// `None` where no elongation is both significant and large enough to see.
     pub cause: Option<Cause>,

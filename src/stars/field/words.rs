@@ -1,7 +1,7 @@
 //! What the variation over the frame points to, in words.
 
 use crate::report::InWords;
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use super::{FieldResult, SIGNIFICANT_CHANCE};
 use crate::facts::Quantity;
@@ -13,7 +13,7 @@ pub const LEAST_WIDTH_PERCENT: f64 = 3.0;
 pub const LEAST_ELLIPTICITY: f64 = 0.02;
 
 /// What an effect points to.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Cause {
     /// Stars widen towards one side: the sensor is tilted against the focal surface, or the axis is off the centre.
