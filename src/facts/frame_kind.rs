@@ -46,4 +46,6 @@ pub enum KindSource {
     Pixels,
     /// A header card.
     Card(String),
+    /// As the report that it was read from words it.
+    Quoted(String),
 }

@@ -29,6 +29,8 @@ pub enum LeftOut {
     Combination,
     /// Too few valid pixels to tell sky from noise.
     TooFewValidPixels,
+    /// As the report that it was read from words it.
+    Quoted { code: String, sentence: String },
     /// None of its stars has a width.
     StarsNotMeasurable { because: Missing },
     /// The stars are rings.
@@ -43,8 +45,9 @@ pub enum LeftOut {
 
 impl LeftOut {
     /// A fixed word for scripts.
-    pub fn code(&self) -> &'static str {
+    pub fn code(&self) -> &str {
         match self {
+            Self::Quoted { code, .. } => code,
             Self::NotFits { content, .. } => content.into(),
             Self::NotReadable(of) => of.into(),
             Self::Unreadable { fault, .. } => fault.into(),
@@ -55,7 +58,7 @@ impl LeftOut {
     /// All words that [`LeftOut::code`] may give.
     pub fn codes() -> Vec<&'static str> {
         // Those that have a word of their own for each kind.
-        let divided = ["not-fits", "not-readable", "unreadable"];
+        let divided = ["not-fits", "not-readable", "unreadable", "quoted"];
         let own = Self::VARIANTS.iter().filter(|v| !divided.contains(v));
         let kinds = [OtherContent::VARIANTS, NotReadable::VARIANTS, FitsFault::VARIANTS].concat();
         let mut all: Vec<&str> = own.copied().chain(kinds).collect();

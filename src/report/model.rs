@@ -8,7 +8,7 @@ use std::collections::BTreeMap;
 
 use jiff::civil::DateTime;
 use serde::ser::SerializeStruct as _;
-use serde::{Serialize, Serializer};
+use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
 use super::answers::AnswerEntry;
 use super::files::star_rows::StarRow;
@@ -27,7 +27,7 @@ use crate::verdict::{
 pub const SCHEMA_VERSION: u32 = 2;
 
 /// Everything a run found.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Report {
     pub schema_version: u32,
     /// Version of the program that wrote the report.
@@ -105,7 +105,7 @@ impl Report {
 }
 
 /// One night with one camera, gain setting, binning, filter and exposure time.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Session {
     pub id: String,
     /// The evening's date at the site, noon to noon: `2026-02-11`. `None` where no frame tells a date.
@@ -163,7 +163,7 @@ impl Session {
 }
 
 /// What the frames of a session have in common.
-#[derive(Debug, Clone, Default, PartialEq, Serialize)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct SessionSettings {
     pub camera: Option<String>,
     pub filter: Option<String>,
@@ -177,7 +177,7 @@ pub struct SessionSettings {
 }
 
 /// Light frames of a session.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
 pub struct FrameCounts {
     pub light: usize,
     pub used: usize,
@@ -185,7 +185,7 @@ pub struct FrameCounts {
 }
 
 /// Sensor temperature over the lights, degrees Celsius.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct Temperature {
     /// Median.
     #[serde(flatten)]
@@ -195,7 +195,7 @@ pub struct Temperature {
 }
 
 /// One sensor at one setting.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct SensorEntry {
     pub id: String,
     pub settings: SensorSettings,
@@ -208,7 +208,7 @@ pub struct SensorEntry {
 }
 
 /// What makes two frames share gain, read noise and dark current.
-#[derive(Debug, Clone, Default, PartialEq, Serialize)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
 pub struct SensorSettings {
     pub camera: Option<String>,
     pub gain_setting: Option<String>,
@@ -218,7 +218,7 @@ pub struct SensorSettings {
 }
 
 /// What became of a file.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum FrameStatus {
     /// Its measurements went into the results.
@@ -241,15 +241,17 @@ impl FrameStatus {
 }
 
 /// One file; its keys in the report's files are the columns of `files::frame_columns`.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Deserialize)]
 pub struct FrameRow {
     /// Relative to the folder given; bytes that are not UTF-8 are replaced.
     pub path: String,
     pub kind: FrameKind,
     /// What told the kind: a header card, or the pixels.
+    #[serde(deserialize_with = "kind_source_as_told")]
     pub kind_source: KindSource,
     pub status: FrameStatus,
     /// Why it is not used.
+    #[serde(flatten, deserialize_with = "left_out_as_told")]
     pub left_out: Option<LeftOut>,
     pub night: Option<String>,
     pub session_id: Option<String>,
@@ -291,8 +293,10 @@ pub struct FrameRow {
     /// Light of its stars over that of the same stars in the frame of median transparency; `None` where it was not sought.
     pub transparency: Option<Quantity>,
     /// Its fitted stars, brightest first; in a file of their own where they are asked for.
+    #[serde(skip)]
     pub stars: Vec<StarRow>,
     /// Start of the exposure.
+    #[serde(deserialize_with = "utc")]
     pub start_utc: Option<DateTime>,
 }
 
@@ -372,6 +376,43 @@ impl Warning {
     pub fn message(&self) -> String {
         caution(&self.caution)
     }
+}
+
+/// A warning as `report.json` has it.
+#[derive(Deserialize)]
+struct WarningAsTold {
+    code: String,
+    severity: Severity,
+    message: String,
+    paths: Vec<String>,
+}
+
+impl<'de> Deserialize<'de> for Warning {
+    fn deserialize<D: Deserializer<'de>>(from: D) -> Result<Self, D::Error> {
+        let WarningAsTold { code, severity, message, paths } = WarningAsTold::deserialize(from)?;
+        Ok(Self { caution: Caution::Quoted { code, severity, sentence: message }, paths })
+    }
+}
+
+/// Why a file is not used, as `report.json` has it.
+#[derive(Deserialize)]
+struct LeftOutAsTold {
+    reason: Option<String>,
+    reason_code: Option<String>,
+}
+
+fn left_out_as_told<'de, D: Deserializer<'de>>(from: D) -> Result<Option<LeftOut>, D::Error> {
+    let LeftOutAsTold { reason, reason_code } = LeftOutAsTold::deserialize(from)?;
+    Ok(reason_code.map(|code| LeftOut::Quoted { code, sentence: reason.unwrap_or_default() }))
+}
+
+fn kind_source_as_told<'de, D: Deserializer<'de>>(from: D) -> Result<KindSource, D::Error> {
+    String::deserialize(from).map(KindSource::Quoted)
+}
+
+fn utc<'de, D: Deserializer<'de>>(from: D) -> Result<Option<DateTime>, D::Error> {
+    let text = Option::<String>::deserialize(from)?;
+    text.map(|t| t.trim_end_matches('Z').parse().map_err(serde::de::Error::custom)).transpose()
 }
 
 impl Serialize for Warning {

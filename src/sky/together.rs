@@ -1,6 +1,6 @@
 //! What the matched frames of a session say together.
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use super::solve::SkyMatch;
 use crate::facts::Quantity;
@@ -27,7 +27,7 @@ pub struct StatedOptics {
 }
 
 /// A session on the sky, from its own stars.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct StarMatch {
     /// Geometric mean of both axes at the frame's centre.
     pub image_scale_arcsec_per_px: Quantity,

@@ -2,11 +2,14 @@
 
 use serde::Serialize;
 
-use super::compare::{ALL_PARTS, Number, Worth, of_both, worth};
-use super::geometry::Told;
-use super::measured::MeasuredReport;
+use super::lacking::{Known, Lacking, Number};
 use super::options::{Choice, Conditions};
-use super::pairing::{Exposures, Pairing};
+use super::pairing::Pairing;
+use super::ratio::ALL_PARTS;
+use super::report_file::MeasuredReport;
+use super::side_by_side::Exposures;
+use super::uncertain::Each;
+use super::worth::{Worth, of_both, worth};
 use crate::verdict::propagation::Draws;
 use crate::verdict::year::{Verdict, Year};
 
@@ -21,16 +24,16 @@ pub struct Altogether {
 }
 
 /// The years of one pairing with each of its draws.
-pub struct Years {
+pub(crate) struct Years {
     pub as_now: Vec<Year>,
     pub each_best: Vec<Year>,
 }
 
 impl Years {
     /// Draws from all uncertainties.
-    pub fn of(pairing: &Pairing) -> Self {
-        let draws = Draws::new(pairing.parameters);
-        let with = |exposures| draws.values(|p| pairing.year(&p, exposures, ALL_PARTS));
+    pub(crate) fn of(pairing: &Pairing) -> Self {
+        let draws = Draws::new(pairing.parameters.0);
+        let with = |exposures| draws.values(|p| pairing.year(&Each(p), exposures, ALL_PARTS));
         Self { as_now: with(Exposures::AsNow), each_best: with(Exposures::EachBest) }
     }
 }
@@ -39,20 +42,20 @@ impl Years {
 ///
 /// Draw k of every session is made with the same random numbers: what the sessions share, and by the way what each has of its
 /// own, goes up and down together, so that the interval is rather too wide.
-pub fn altogether(
+pub(crate) fn altogether(
     report: &MeasuredReport,
-    pairings: &[Told<(Pairing, Years)>],
-    shares: &Told<Vec<f64>>,
+    pairings: &[Known<(Pairing, Years)>],
+    shares: &Known<Vec<f64>>,
     conditions: &Conditions,
     choice: &Choice,
-) -> Told<Altogether> {
+) -> Known<Altogether> {
     let shares = shares.as_ref().map_err(Clone::clone)?;
     let counted: Vec<(f64, &Years)> = shares
         .iter()
         .zip(pairings)
         .filter(|(share, _)| **share > 0.0)
         .map(|(share, pairing)| Ok((*share, &pairing.as_ref().map_err(Clone::clone)?.1)))
-        .collect::<Told<_>>()?;
+        .collect::<Known<_>>()?;
     let together = |of: fn(&Years) -> &Vec<Year>| {
         let years: Vec<(f64, &Vec<Year>)> = counted.iter().map(|(share, years)| (*share, of(years))).collect();
         let draws = years.iter().map(|(_, y)| y.len()).max().unwrap_or(0);
@@ -68,17 +71,17 @@ pub fn altogether(
 }
 
 /// Share of the year's hours that each session stands for.
-pub fn shares(report: &MeasuredReport, conditions: &Conditions) -> Told<Vec<f64>> {
+pub(crate) fn shares(report: &MeasuredReport, conditions: &Conditions) -> Known<Vec<f64>> {
     let filters: Vec<Option<&str>> = report.sessions.iter().map(|s| s.settings.filter.as_deref()).collect();
     let alike = |filter: Option<&str>| filters.iter().filter(|f| **f == filter).count() as f64;
     if conditions.filters.is_empty() {
         return match filters.iter().all(|f| *f == filters[0]) {
             true => Ok(filters.iter().map(|f| 1.0 / alike(*f)).collect()),
-            false => Err("how the hours divide between the filters is not stated ([[conditions.filter]])".to_owned()),
+            false => Err(Lacking::SharesNotStated),
         };
     }
     if let Some((name, _)) = conditions.filters.iter().find(|(n, share)| *share > 0.0 && alike(Some(n)) == 0.0) {
-        return Err(format!("the report has no session in the filter {name:?} of [[conditions.filter]]"));
+        return Err(Lacking::FilterNotMeasured { filter: name.clone() });
     }
     let share_of = |filter: &str| conditions.filters.iter().filter(|(n, _)| n == filter).map(|f| f.1).sum::<f64>();
     Ok(filters.iter().map(|f| f.map_or(0.0, share_of) / alike(*f)).collect())

@@ -3,7 +3,9 @@
 use crate::report::plots::canvas::{Axis, Ink, Layer, Point, Shape, Told, draw};
 use crate::report::plots::{Figure, PlotError};
 use crate::report::words::numbers::typographic;
-use crate::upgrade::{Interval, OptionResult, Upgrade, money};
+use crate::upgrade::compare::{OptionResult, Upgrade};
+use crate::upgrade::words::rows::money;
+use crate::upgrade::worth::Interval;
 use crate::verdict::Verdict;
 
 /// Letters of a name that fit over its row beside the price; the page names each option in full.
@@ -31,7 +33,7 @@ struct Placed<'a> {
 /// # Errors
 ///
 /// The drawing library fails.
-pub fn hours_against_cost(result: &Upgrade) -> Result<Option<Figure>, PlotError> {
+pub(crate) fn hours_against_cost(result: &Upgrade) -> Result<Option<Figure>, PlotError> {
     let most = result.most_per_extra_hour.zip(result.years).filter(|(most, years)| most * years > 0.0);
     let placed: Vec<Placed> = result.options.iter().filter_map(|option| place(option, most)).collect();
     if placed.is_empty() {

@@ -6,105 +6,85 @@ use std::path::Path;
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
-use super::keys::{AMBIENT, CAMERA, CONDITIONS, COOLER, FILE, FILTERS, Key, OPTICS, PRESENT};
-pub use super::read_options::{OptionsError, Stated};
-use super::read_options::{Text, Values};
-
-/// What the present and a new camera are both asked for.
-#[derive(Debug, Clone, Default, PartialEq)]
-pub struct Sensor {
-    pub pixel_um: Option<Stated>,
-    /// Share of photons turned into electrons at the peak (0 to 1).
-    pub peak_quantum_efficiency: Option<Stated>,
-    /// Share of the target's light that the filters in front of the sensor pass (0 to 1).
-    pub filter_fraction: Option<Stated>,
-    /// Whether colour filters sit on the pixels.
-    pub mosaic: Option<bool>,
-    /// Share of the pixels that see the target's colour: 1 without a mosaic.
-    pub lit_pixel_share: Option<Stated>,
-}
-
-/// `[present]`.
-#[derive(Debug, Clone, Default, PartialEq)]
-pub struct Present {
-    pub sensor: Sensor,
-    /// Sensor temperature minus that of the air, C: negative where it is cooled.
-    pub sensor_above_ambient_c: Option<Stated>,
-    /// Set temperature below which the sensor never falls, C.
-    pub lowest_celsius: Option<f64>,
-}
+use super::keys::{Key, Table};
+use super::lacking::{Known, Lacking};
+pub use super::read_options::OptionsError;
+use super::read_options::{Stated, Text, Values};
 
 /// Hours a year at one temperature of the air.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Ambient {
+pub(crate) struct Ambient {
     /// `None`: the air of the night that was measured.
     pub celsius: Option<f64>,
     pub hours: Stated,
 }
 
 /// `[conditions]`.
-#[derive(Debug, Clone, Default, PartialEq)]
-pub struct Conditions {
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct Conditions {
+    pub values: Values,
     /// Empty where no hours are stated.
     pub ambient: Vec<Ambient>,
     /// Share of the hours that go into each filter; empty where it is not stated.
     pub filters: Vec<(String, f64)>,
-    pub hours_per_night: Option<f64>,
-    pub years: Option<f64>,
-    /// The most that an extra hour may cost its owner.
-    pub most_per_extra_hour: Option<f64>,
-    pub currency: Option<String>,
+}
+
+impl Conditions {
+    /// Hours of the year.
+    pub fn hours(&self) -> Option<f64> {
+        (!self.ambient.is_empty()).then(|| self.ambient.iter().map(|a| a.hours.value).sum())
+    }
+
     /// Width and height of the target, arcmin.
-    pub target_arcmin: Option<[f64; 2]>,
+    pub fn target_arcmin(&self) -> Option<[f64; 2]> {
+        match [Key::TargetWidth, Key::TargetHeight].map(|key| self.values.value(key)) {
+            [Some(width), Some(height)] => Some([width, height]),
+            // One side stated: a target as high as it is wide.
+            [Some(side), None] | [None, Some(side)] => Some([side, side]),
+            [None, None] => None,
+        }
+    }
 }
 
 /// What kind of thing an option is.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize)]
+#[serde(rename_all = "lowercase")]
 pub enum Kind {
-    Camera(Box<NewCamera>),
+    Camera,
     /// A cooler for the present camera.
     Cooler,
     /// A reducer or extender before the present camera.
-    Optics {
-        focal_factor: Option<Stated>,
-        transmission: Option<Stated>,
-    },
-}
-
-/// A camera to buy.
-#[derive(Debug, Clone, Default, PartialEq)]
-pub struct NewCamera {
-    pub sensor: Sensor,
-    /// Width and height, px.
-    pub size_px: Option<[f64; 2]>,
-    pub read_noise_e: Option<Stated>,
-    pub dark_e_per_px_s: Option<Stated>,
-    pub dark_at_celsius: Option<f64>,
-    pub dark_doubling_c: Option<Stated>,
-    pub full_well_e: Option<f64>,
-    pub bits: Option<f64>,
+    Optics,
 }
 
 /// `[[option]]`.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Choice {
+pub(crate) struct Choice {
     pub name: String,
     pub kind: Kind,
-    /// How far below ambient the cooler reaches, C.
-    pub cooler_drop_c: Option<Stated>,
-    /// Set temperature below which the sensor never falls, C.
-    pub lowest_celsius: Option<f64>,
-    pub price: Option<f64>,
-    /// What the present gear brings when sold; nothing where it is not stated.
-    pub resale: f64,
+    pub values: Values,
+}
+
+impl Choice {
+    /// Price less what the present gear brings when sold: nothing where that is not stated.
+    pub fn net_cost(&self) -> Known<f64> {
+        let price = self.values.needed(Key::Price)?.value;
+        Ok(price - self.values.value(Key::Resale).unwrap_or(0.0))
+    }
+
+    /// Width and height of a new sensor, px.
+    pub fn size_px(&self) -> Known<[f64; 2]> {
+        let size = self.values.value(Key::WidthPx).zip(self.values.value(Key::HeightPx));
+        size.map(|(w, h)| [w, h]).ok_or(Lacking::SizeNotStated)
+    }
 }
 
 /// The whole file.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Options {
-    pub present: Present,
-    pub conditions: Conditions,
-    pub choices: Vec<Choice>,
+    pub(crate) present: Values,
+    pub(crate) conditions: Conditions,
+    pub(crate) choices: Vec<Choice>,
 }
 
 impl Options {
@@ -133,14 +113,14 @@ impl Options {
             reason: e.message().to_owned(),
         })?;
         let file = file.get_ref();
-        Values::read(&text, file, FILE, "the file")?;
+        Values::read(&text, file, Table::File)?;
         let present = match table(&text, file, "present")? {
-            Some((found, _)) => present_of(&Values::read(&text, found, PRESENT, "[present]")?),
-            None => Present::default(),
+            Some((found, _)) => Values::read(&text, found, Table::Present)?,
+            None => Values::none(Table::Present),
         };
         let conditions = match table(&text, file, "conditions")? {
             Some((found, span)) => conditions(&text, found, span)?,
-            None => Conditions::default(),
+            None => Conditions { values: Values::none(Table::Conditions), ambient: Vec::new(), filters: Vec::new() },
         };
         let mut choices: Vec<Choice> = Vec::new();
         for (found, span) in tables(&text, file, "option")? {
@@ -159,56 +139,16 @@ impl Options {
     }
 }
 
-fn sensor(values: &Values) -> Sensor {
-    Sensor {
-        pixel_um: values.number("pixel_um"),
-        peak_quantum_efficiency: values.number("peak_quantum_efficiency"),
-        filter_fraction: values.number("filter_fraction"),
-        mosaic: values.truth("mosaic"),
-        lit_pixel_share: values.number("lit_pixel_share"),
-    }
-}
-
-fn present_of(values: &Values) -> Present {
-    Present {
-        sensor: sensor(values),
-        sensor_above_ambient_c: values.number("sensor_above_ambient_c"),
-        lowest_celsius: value(values, "lowest_celsius"),
-    }
-}
-
-fn value(values: &Values, key: &str) -> Option<f64> {
-    values.number(key).map(|s| s.value)
-}
-
 /// How far shares may miss 1: thirds written with two digits.
 const WHOLE: f64 = 0.015;
 
 fn conditions(text: &Text, found: &DeTable, span: Range<usize>) -> Result<Conditions, OptionsError> {
-    let values = Values::read(text, found, CONDITIONS, "[conditions]")?;
-    let mut ambient = Vec::new();
-    for (class, at) in tables(text, found, "ambient")? {
-        let class = Values::read(text, class, AMBIENT, "[[conditions.ambient]]")?;
-        let (Some(celsius), Some(hours)) = (value(&class, "celsius"), class.number("hours")) else {
-            return Err(text.incomplete(&at, "[[conditions.ambient]] needs both `celsius` and `hours`".to_owned()));
-        };
-        ambient.push(Ambient { celsius: Some(celsius), hours });
-    }
-    match values.number("hours_per_year") {
-        Some(_) if !ambient.is_empty() => {
-            let what = "give either `hours_per_year` or [[conditions.ambient]] with its hours, not both";
-            return Err(text.incomplete(&span, what.to_owned()));
-        }
-        Some(hours) => ambient.push(Ambient { celsius: None, hours }),
-        None => {}
-    }
-    if !ambient.is_empty() && ambient.iter().map(|a| a.hours.value).sum::<f64>() <= 0.0 {
-        return Err(text.incomplete(&span, "the `hours` of [[conditions.ambient]] add up to 0".to_owned()));
-    }
+    let values = Values::read(text, found, Table::Conditions)?;
+    let ambient = ambient(text, found, &span, &values)?;
     let mut filters = Vec::new();
     for (filter, at) in tables(text, found, "filter")? {
-        let filter = Values::read(text, filter, FILTERS, "[[conditions.filter]]")?;
-        let (Some(name), Some(share)) = (filter.word("name"), value(&filter, "share")) else {
+        let filter = Values::read(text, filter, Table::Filter)?;
+        let (Some(name), Some(share)) = (filter.word(Key::Name), filter.value(Key::Share)) else {
             return Err(text.incomplete(&at, "[[conditions.filter]] needs both `name` and `share`".to_owned()));
         };
         filters.push((name, share));
@@ -218,65 +158,53 @@ fn conditions(text: &Text, found: &DeTable, span: Range<usize>) -> Result<Condit
         let what = format!("the `share`s of [[conditions.filter]] add up to {whole:.2}; they must add up to 1");
         return Err(text.incomplete(&span, what));
     }
-    let target = [value(&values, "target_width_arcmin"), value(&values, "target_height_arcmin")];
-    Ok(Conditions {
-        ambient,
-        filters,
-        hours_per_night: value(&values, "hours_per_night"),
-        years: value(&values, "years"),
-        most_per_extra_hour: value(&values, "most_per_extra_hour"),
-        currency: values.word("currency"),
-        target_arcmin: match target {
-            [Some(width), Some(height)] => Some([width, height]),
-            // One side stated: a target as high as it is wide.
-            [Some(side), None] | [None, Some(side)] => Some([side, side]),
-            [None, None] => None,
-        },
-    })
+    Ok(Conditions { values, ambient, filters })
+}
+
+/// The year's hours by temperatures of the air; one class at the air of the night where only their sum is stated.
+fn ambient(
+    text: &Text,
+    conditions: &DeTable,
+    span: &Range<usize>,
+    values: &Values,
+) -> Result<Vec<Ambient>, OptionsError> {
+    let mut ambient = Vec::new();
+    for (class, at) in tables(text, conditions, "ambient")? {
+        let class = Values::read(text, class, Table::Ambient)?;
+        let (Some(celsius), Some(hours)) = (class.value(Key::Celsius), class.number(Key::Hours)) else {
+            return Err(text.incomplete(&at, "[[conditions.ambient]] needs both `celsius` and `hours`".to_owned()));
+        };
+        ambient.push(Ambient { celsius: Some(celsius), hours });
+    }
+    match values.number(Key::HoursPerYear) {
+        Some(_) if !ambient.is_empty() => {
+            let what = "give either `hours_per_year` or [[conditions.ambient]] with its hours, not both";
+            return Err(text.incomplete(span, what.to_owned()));
+        }
+        Some(hours) => ambient.push(Ambient { celsius: None, hours }),
+        None => {}
+    }
+    if !ambient.is_empty() && ambient.iter().map(|a| a.hours.value).sum::<f64>() <= 0.0 {
+        return Err(text.incomplete(span, "the `hours` of [[conditions.ambient]] add up to 0".to_owned()));
+    }
+    Ok(ambient)
 }
 
 fn choice(text: &Text, found: &DeTable, span: &Range<usize>) -> Result<Choice, OptionsError> {
     let kind = found.iter().find(|(k, _)| k.get_ref() == "kind").and_then(|(_, v)| v.get_ref().as_str());
-    let (keys, place): (&[Key], _) = match kind {
-        Some("cooler") => (COOLER, "an [[option]] of kind cooler"),
-        Some("optics") => (OPTICS, "an [[option]] of kind optics"),
-        _ => (CAMERA, "an [[option]] of kind camera"),
+    let (kind, table) = match kind {
+        Some("cooler") => (Kind::Cooler, Table::Cooler),
+        Some("optics") => (Kind::Optics, Table::Optics),
+        _ => (Kind::Camera, Table::Camera),
     };
-    let values = Values::read(text, found, keys, place)?;
-    let Some(name) = values.word("name") else {
+    let values = Values::read(text, found, table)?;
+    let Some(name) = values.word(Key::Name) else {
         return Err(text.incomplete(span, "[[option]] needs a `name`".to_owned()));
     };
-    let kind = match values.word("kind").as_deref() {
-        Some("cooler") => Kind::Cooler,
-        Some("optics") => {
-            Kind::Optics { focal_factor: values.number("focal_factor"), transmission: values.number("transmission") }
-        }
-        Some(_) => Kind::Camera(Box::new(new_camera(&values))),
-        None => {
-            return Err(text.incomplete(span, format!("option {name:?} needs a `kind`: camera, cooler or optics")));
-        }
-    };
-    Ok(Choice {
-        name,
-        kind,
-        cooler_drop_c: values.number("cooler_drop_c"),
-        lowest_celsius: value(&values, "lowest_celsius"),
-        price: value(&values, "price"),
-        resale: value(&values, "resale").unwrap_or(0.0),
-    })
-}
-
-fn new_camera(values: &Values) -> NewCamera {
-    NewCamera {
-        sensor: sensor(values),
-        size_px: value(values, "width_px").zip(value(values, "height_px")).map(|(w, h)| [w, h]),
-        read_noise_e: values.number("read_noise_e"),
-        dark_e_per_px_s: values.number("dark_e_per_px_s"),
-        dark_at_celsius: value(values, "dark_at_celsius"),
-        dark_doubling_c: values.number("dark_doubling_c"),
-        full_well_e: value(values, "full_well_e"),
-        bits: value(values, "bits"),
+    if values.word(Key::Kind).is_none() {
+        return Err(text.incomplete(span, format!("option {name:?} needs a `kind`: camera, cooler or optics")));
     }
+    Ok(Choice { name, kind, values })
 }
 
 /// The value of a key that must be one table.
@@ -370,9 +298,10 @@ mod tests {
     fn numbers_carry_their_stated_uncertainty() {
         let text = "[[option]]\nname = 'Brask 9'\nkind = 'camera'\nread_noise_e = [1.5, 0.2]\npixel_um = 4\n";
         let options = parse(text).unwrap();
-        let Kind::Camera(camera) = &options.choices[0].kind else { panic!("a camera") };
-        assert_eq!(camera.read_noise_e, Some(Stated { value: 1.5, sigma: 0.2 }));
-        assert_eq!(camera.sensor.pixel_um, Some(Stated { value: 4.0, sigma: 0.0 }));
-        assert_eq!(camera.dark_e_per_px_s, None);
+        let Choice { kind, values, .. } = &options.choices[0];
+        assert_eq!(*kind, Kind::Camera);
+        assert_eq!(values.number(Key::ReadNoiseE), Some(Stated { value: 1.5, sigma: 0.2 }));
+        assert_eq!(values.number(Key::PixelUm), Some(Stated { value: 4.0, sigma: 0.0 }));
+        assert_eq!(values.number(Key::DarkEPerPxS), None);
     }
 }

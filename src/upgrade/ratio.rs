@@ -69,19 +69,6 @@ impl Part {
         Self::DarkCurrent,
     ];
 
-    /// The part in words.
-    pub fn words(self) -> &'static str {
-        match self {
-            Self::QuantumEfficiency => "quantum efficiency",
-            Self::Filter => "filter",
-            Self::Mosaic => "colour mosaic",
-            Self::PixelSize => "sky per pixel",
-            Self::Transmission => "added optics",
-            Self::ReadNoise => "read noise",
-            Self::DarkCurrent => "dark current and cooling",
-        }
-    }
-
     fn replace(self, into: &mut Detector, from: &Detector) {
         match self {
             Self::QuantumEfficiency => into.efficiency = from.efficiency,
@@ -97,8 +84,14 @@ impl Part {
 
 const PARTS: usize = Part::ALL.len();
 
+/// All parts of the new gear in place.
+pub(crate) const ALL_PARTS: usize = (1 << PARTS) - 1;
+
+/// Smallest throughput drawn, as a share: a pixel that sees no light has no time ratio.
+pub(crate) const LEAST_LIGHT: f64 = 1e-3;
+
 /// `present` with the parts of `new` whose bits are set.
-pub fn mixed(present: &Detector, new: &Detector, set: usize) -> Detector {
+pub(crate) fn mixed(present: &Detector, new: &Detector, set: usize) -> Detector {
     let mut result = *present;
     for (i, part) in Part::ALL.iter().enumerate().filter(|(i, _)| set >> i & 1 == 1) {
         debug_assert!(i < PARTS);
@@ -111,7 +104,7 @@ pub fn mixed(present: &Detector, new: &Detector, set: usize) -> Detector {
 ///
 /// Parts interact: low read noise counts for more once dark current is gone. Each factor is the geometric mean over all
 /// orders of replacement (Shapley 1953, A value for n-person games, from memory).
-pub fn split(ratio: impl Fn(usize) -> f64) -> [f64; PARTS] {
+pub(crate) fn split(ratio: impl Fn(usize) -> f64) -> [f64; PARTS] {
     let all = 1usize << PARTS;
     let logs: Vec<f64> = (0..all).map(|set| ratio(set).ln()).collect();
     let factorial = |n: usize| (1..=n).map(|k| k as f64).product::<f64>();

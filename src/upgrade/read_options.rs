@@ -7,7 +7,8 @@ use std::path::{Path, PathBuf};
 use toml::Spanned;
 use toml::de::{DeTable, DeValue};
 
-use super::keys::{Holds, Key};
+use super::keys::{Holds, Key, Table};
+use super::lacking::{Known, Lacking};
 use crate::folder::key_hint;
 
 /// Why an options file cannot be used.
@@ -27,13 +28,13 @@ pub enum OptionsError {
 
 /// A stated number and its standard uncertainty, 0 where none was stated.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Stated {
+pub(crate) struct Stated {
     pub value: f64,
     pub sigma: f64,
 }
 
 /// The text with what messages need.
-pub struct Text<'a> {
+pub(crate) struct Text<'a> {
     pub text: &'a str,
     pub path: &'a Path,
 }
@@ -61,25 +62,31 @@ impl Text<'_> {
 }
 
 /// The values of one table, checked.
-#[derive(Debug, Default)]
-pub struct Values {
-    numbers: BTreeMap<&'static str, Stated>,
-    words: BTreeMap<&'static str, String>,
-    truths: BTreeMap<&'static str, bool>,
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct Values {
+    pub table: Table,
+    numbers: BTreeMap<Key, Stated>,
+    words: BTreeMap<Key, String>,
+    truths: BTreeMap<Key, bool>,
 }
 
 impl Values {
-    /// Checks a table against its keys; `place` is its name in messages.
-    pub fn read(text: &Text, table: &DeTable, keys: &[Key], place: &str) -> Result<Self, OptionsError> {
-        let mut values = Self::default();
-        for (name, value) in table {
-            let Some(key) = keys.iter().find(|k| k.name == name.get_ref()) else {
+    /// A table that the file does not have.
+    pub fn none(table: Table) -> Self {
+        Self { table, numbers: BTreeMap::new(), words: BTreeMap::new(), truths: BTreeMap::new() }
+    }
+
+    /// Checks a table against the keys that may stand in it.
+    pub fn read(text: &Text, found: &DeTable, table: Table) -> Result<Self, OptionsError> {
+        let mut values = Self::none(table);
+        for (name, value) in found {
+            let Some(key) = table.keys().find(|k| k.name() == name.get_ref()) else {
                 return Err(OptionsError::UnknownKey {
                     path: text.path.to_owned(),
                     line: text.line(&name.span()),
                     key: name.get_ref().to_string(),
-                    place: place.to_owned(),
-                    hint: key_hint(name.get_ref(), &keys.iter().map(|k| k.name).collect::<Vec<_>>()),
+                    place: table.place().to_owned(),
+                    hint: key_hint(name.get_ref(), &table.keys().map(Key::name).collect::<Vec<_>>()),
                 });
             };
             values.take(text, key, value)?;
@@ -87,43 +94,59 @@ impl Values {
         Ok(values)
     }
 
-    fn take(&mut self, text: &Text, key: &Key, value: &Spanned<DeValue>) -> Result<(), OptionsError> {
-        match key.holds {
-            Holds::Number { low, high, unit } => {
+    fn take(&mut self, text: &Text, key: Key, value: &Spanned<DeValue>) -> Result<(), OptionsError> {
+        let wrong = |range: String| text.wrong(key.name(), value, range);
+        match key.declared().holds {
+            Holds::Number { low, high, unit, .. } => {
                 let range = || format!("a number from {low} to {high} ({unit}), or [number, standard uncertainty]");
                 let stated = stated(value.get_ref()).filter(|s| s.value >= low && s.value <= high && s.sigma >= 0.0);
-                self.numbers.insert(key.name, stated.ok_or_else(|| text.wrong(key.name, value, range()))?);
+                self.numbers.insert(key, stated.ok_or_else(|| wrong(range()))?);
             }
             Holds::Text => {
                 let word = value.get_ref().as_str().filter(|s| !s.trim().is_empty());
-                let word = word.ok_or_else(|| text.wrong(key.name, value, "a text in quotes".to_owned()))?;
-                self.words.insert(key.name, word.to_owned());
+                let word = word.ok_or_else(|| wrong("a text in quotes".to_owned()))?;
+                self.words.insert(key, word.to_owned());
             }
             Holds::Word(known) => {
                 let word = value.get_ref().as_str().filter(|w| known.contains(w));
                 let range = || format!("one of {}, in quotes", known.join(", "));
-                self.words.insert(key.name, word.ok_or_else(|| text.wrong(key.name, value, range()))?.to_owned());
+                self.words.insert(key, word.ok_or_else(|| wrong(range()))?.to_owned());
             }
             Holds::Truth => {
                 let truth = value.get_ref().as_bool();
-                let truth = truth.ok_or_else(|| text.wrong(key.name, value, "true or false".to_owned()))?;
-                self.truths.insert(key.name, truth);
+                self.truths.insert(key, truth.ok_or_else(|| wrong("true or false".to_owned()))?);
             }
             Holds::Tables => {}
         }
         Ok(())
     }
 
-    pub fn number(&self, key: &str) -> Option<Stated> {
-        self.numbers.get(key).copied()
+    /// A number with its uncertainty.
+    pub fn number(&self, key: Key) -> Option<Stated> {
+        self.numbers.get(&key).copied()
     }
 
-    pub fn word(&self, key: &str) -> Option<String> {
-        self.words.get(key).cloned()
+    /// A number alone.
+    pub fn value(&self, key: Key) -> Option<f64> {
+        self.number(key).map(|s| s.value)
     }
 
-    pub fn truth(&self, key: &str) -> Option<bool> {
-        self.truths.get(key).copied()
+    /// A number with its uncertainty, or that it is not stated.
+    pub fn needed(&self, key: Key) -> Known<Stated> {
+        self.number(key).ok_or(self.lacks(key))
+    }
+
+    /// That a key is not stated here.
+    pub fn lacks(&self, key: Key) -> Lacking {
+        Lacking::KeyNotStated { key, table: self.table }
+    }
+
+    pub fn word(&self, key: Key) -> Option<String> {
+        self.words.get(&key).cloned()
+    }
+
+    pub fn truth(&self, key: Key) -> Option<bool> {
+        self.truths.get(&key).copied()
     }
 }
 

@@ -3,7 +3,8 @@
 use std::path::Path;
 
 use serde_json::{Value, json};
-use skygrain::upgrade::{Interval, MeasuredReport, Options, Upgrade, session_rows, text, upgrade};
+use skygrain::report::SCHEMA;
+use skygrain::upgrade::{Interval, MeasuredReport, Options, RowName, Uncertain, Upgrade, session_rows, text, upgrade};
 use skygrain::verdict::Verdict;
 
 use crate::command_line::skygrain;
@@ -16,13 +17,56 @@ fn quantity(value: f64) -> Value {
 }
 
 fn unknown(why: &str) -> Value {
-    json!({"value": null, "sigma": null, "source": "measured", "method": "not measurable", "n": 0, "note": why})
+    json!({"value": null, "sigma": null, "source": "measured", "method": "not measurable", "n": 0, "note": why,
+        "missing": {"reason": "test", "would_help": ["dark"]}})
+}
+
+/// What a test gives of a report, with every other key that the schema asks for: null, nothing, none.
+fn completed(node: &Value, given: Option<&Value>, schema: &Value) -> Value {
+    let defined = |node: &Value| {
+        let name = node["$ref"].as_str().and_then(|path| path.strip_prefix("#/$defs/"));
+        name.map_or(node.clone(), |name| schema["$defs"][name].clone())
+    };
+    let node = defined(match node["anyOf"].as_array() {
+        Some(either) if given.is_some() => &either[0],
+        Some(_) => return Value::Null,
+        None => node,
+    });
+    if let Some(Value::Object(keys)) = given {
+        let bases: Vec<Value> = node["allOf"].as_array().into_iter().flatten().map(defined).collect();
+        let mut whole = keys.clone();
+        for part in bases.iter().chain([&node]) {
+            let required = part["required"].as_array().into_iter().flatten().filter_map(Value::as_str);
+            for key in required {
+                whole.insert(key.to_owned(), completed(&part["properties"][key], keys.get(key), schema));
+            }
+        }
+        return Value::Object(whole);
+    }
+    if let Some(Value::Array(items)) = given {
+        return items.iter().map(|item| completed(&node["items"], Some(item), schema)).collect();
+    }
+    let first = |list: &Value| list.get(0).filter(|_| list.is_array()).cloned();
+    let holds = &node["type"];
+    let nullable = holds.as_array().is_some_and(|types| types.contains(&json!("null")));
+    match (given, holds.as_str()) {
+        (Some(value), _) => value.clone(),
+        (None, _) if nullable => Value::Null,
+        (None, _) if node["const"] != Value::Null => node["const"].clone(),
+        (None, Some("object")) => completed(&node, Some(&json!({})), schema),
+        (None, Some("array")) => {
+            let least = node["minItems"].as_u64().unwrap_or(0);
+            (0..least).map(|_| completed(&node["items"], None, schema)).collect()
+        }
+        (None, Some("string")) => first(&node["enum"]).unwrap_or(json!("")),
+        (None, Some("boolean")) => json!(false),
+        (None, _) => json!(0),
+    }
 }
 
 /// A report of one session: sky 0.5, dark 0.5 e-/px/s at 20 C with a step of 6.3 C, read noise 3 e-, 120 s, 4 um.
 fn report() -> Value {
     json!({
-        "schema_version": 1,
         "sessions": [{
             "id": "one",
             "settings": {"filter": "L", "exposure_s": 120.0, "cfa": null},
@@ -47,7 +91,10 @@ fn report() -> Value {
                 "activation_energy_ev": unknown("one temperature"), "doubling_celsius": quantity(6.3),
                 "floor_e_per_px_s": unknown("no floor"), "range_celsius": [0.0, 20.0]
             },
-            "vignetting": [{"filter": "L", "corner_illumination": quantity(0.8), "half_diagonal_px": 2500.0}]
+            "vignetting": [{
+                "filter": "L", "corner_illumination": quantity(0.8), "half_diagonal_px": 2500.0,
+                "centre_offset_px": [quantity(0.0), quantity(0.0)]
+            }]
         }]
     })
 }
@@ -81,6 +128,8 @@ fn camera(changes: &[(&str, &str)]) -> String {
 }
 
 fn compared_with(report: &Value, options: &str) -> Upgrade {
+    let schema: Value = serde_json::from_str(SCHEMA).unwrap();
+    let report = completed(&schema, Some(report), &schema);
     let report = MeasuredReport::parse(&report.to_string(), Path::new("report.json")).unwrap();
     upgrade(&report, &Options::parse(options, Path::new("options.toml")).unwrap())
 }
@@ -93,7 +142,7 @@ fn compared(options: &str) -> Upgrade {
 fn ratio(options: &str) -> Interval {
     let result = compared(options);
     let gain = &result.options[0].sessions[0].gain;
-    gain.value.as_ref().unwrap_or_else(|| panic!("{:?}", gain.not_computable_because)).as_now.worth.time_ratio
+    gain.value.as_ref().unwrap_or_else(|| panic!("{:?}", gain.lacking)).as_now.worth.time_ratio
 }
 
 #[test]
@@ -103,12 +152,12 @@ fn the_same_camera_again_gains_exactly_nothing() {
     for worth in [&gain.as_now.worth, &gain.each_best.worth] {
         assert_eq!(worth.time_ratio, Interval { median: 1.0, low_16: 1.0, high_84: 1.0 });
         assert_eq!(worth.extra_hours_per_year.value.unwrap().median, 0.0);
-        assert!(worth.cost_per_extra_hour.not_computable_because.as_ref().unwrap().contains("no hours"));
+        assert!(worth.cost_per_extra_hour.why().contains("no hours"));
         assert_eq!(worth.verdict.value, Some(Verdict::DoesNotPayOff));
     }
     assert!(gain.parts.iter().all(|p| p.factor == 1.0));
     let rows = session_rows(&result, &result.options[0], &result.options[0].sessions[0]);
-    assert!(rows.contains(&("by", "no difference".to_owned())), "{rows:?}");
+    assert!(rows.contains(&(RowName::By, "no difference".to_owned())), "{rows:?}");
 }
 
 #[test]
@@ -137,20 +186,7 @@ fn a_reducer_trades_the_sensors_noise_for_sky() {
     assert!((ratio(&options).median / by_hand - 1.0).abs() < ROUNDING);
     let session = &compared(&options).options[0].sessions[0];
     assert_eq!((session.image_scale_arcsec_per_px.value, session.px_per_fwhm.value), (Some(3.0), Some(1.0)));
-    assert!(
-        session
-            .gain
-            .value
-            .as_ref()
-            .unwrap()
-            .as_now
-            .worth
-            .verdict
-            .not_computable_because
-            .as_ref()
-            .unwrap()
-            .contains("price")
-    );
+    assert!(session.gain.value.as_ref().unwrap().as_now.worth.verdict.why().contains("price"));
 }
 
 const TWO_FILTERS: &str =
@@ -187,13 +223,13 @@ fn the_year_is_the_sum_over_filters_by_their_share_of_the_hours() {
 #[test]
 fn without_shares_two_filters_have_no_common_year_and_one_filter_has() {
     let result = compared_with(&two_sessions(), &camera(&[]));
-    let because = result.options[0].altogether.not_computable_because.as_ref().unwrap();
+    let because = result.options[0].altogether.why();
     assert!(because.contains("[[conditions.filter]]"), "{because}");
     assert!(text(&result).contains(because.as_str()));
     assert!(compared(&camera(&[])).options[0].altogether.value.is_some());
     let elsewhere = TWO_FILTERS.replace("'H'", "'Ultraviolet'");
     let result = compared(&camera(&[]).replace("[[option]]", &format!("{elsewhere}[[option]]")));
-    let because = result.options[0].altogether.not_computable_because.as_ref().unwrap();
+    let because = result.options[0].altogether.why();
     assert!(because.contains("Ultraviolet"), "{because}");
 }
 
@@ -210,7 +246,12 @@ fn a_dark_current_taken_beyond_its_measured_range_is_said_to_be() {
         format!("{CONDITIONS}[[option]]\nname = 'Frost box'\nkind = 'cooler'\ncooler_drop_c = {drop}\nprice = 1")
     };
     // Air at 15 C; the law was measured from 0 to 20 C.
-    let cautions = |drop| compared(&cooler(drop)).options[0].sessions[0].gain.value.as_ref().unwrap().cautions.clone();
+    let cautions = |drop| {
+        let result = compared(&cooler(drop));
+        let rows = session_rows(&result, &result.options[0], &result.options[0].sessions[0]);
+        let cautions = rows.into_iter().filter(|(name, _)| *name == RowName::Caution).map(|(_, words)| words);
+        cautions.collect::<Vec<_>>()
+    };
     assert!(cautions(10).is_empty(), "{:?}", cautions(10));
     assert!(cautions(30)[0].contains("extrapolated to -15"), "{:?}", cautions(30));
 }
@@ -275,7 +316,7 @@ fn the_spread_is_that_of_the_stated_uncertainty() {
     let Interval { low_16, high_84, .. } = gain.as_now.worth.time_ratio;
     // 4000 draws place each end to 2.4 % of a sigma; the standard normal's 84 % point is 0.9945; a reciprocal adds 0.3 %.
     assert!(((high_84 - low_16) / 2.0 / (0.9945 * 0.05) - 1.0).abs() < 0.06, "{low_16} {high_84}");
-    assert_eq!(gain.depends_most_on.unwrap().input, "the new quantum efficiency");
+    assert_eq!(gain.depends_most_on.unwrap().input, Uncertain::NewEfficiency);
 }
 
 #[test]
@@ -291,23 +332,28 @@ fn a_verdict_depends_where_the_interval_reaches_across_the_threshold() {
 fn what_is_not_stated_takes_away_just_the_numbers_that_need_it() {
     let session = |options: &str| compared(options).options.remove(0).sessions.remove(0);
     let lacking = session(&camera(&[("read_noise_e", "")]));
-    assert!(lacking.gain.not_computable_because.as_ref().unwrap().contains("`read_noise_e` is not stated"));
+    assert!(lacking.gain.why().contains("`read_noise_e` is not stated"));
     assert_eq!(lacking.image_scale_arcsec_per_px.value, Some(1.5));
     let lacking = session(&camera(&[("width_px", "")]));
-    assert!(lacking.field_arcmin.not_computable_because.as_ref().unwrap().contains("width_px"));
+    assert!(lacking.field_arcmin.why().contains("width_px"));
     assert!(lacking.gain.value.is_some());
     let lacking = session(&camera(&[("mosaic", "true")]));
-    assert!(lacking.gain.not_computable_because.as_ref().unwrap().contains("`lit_pixel_share`"));
+    assert!(lacking.gain.why().contains("`lit_pixel_share`"));
     let lacking = session(&camera(&[]).replace("hours_per_year = 100\n", ""));
     let gain = lacking.gain.value.unwrap();
     assert_eq!(gain.as_now.worth.time_ratio.median, 1.0);
-    assert!(gain.as_now.worth.extra_hours_per_year.not_computable_because.unwrap().contains("hours_per_year"));
+    assert!(gain.as_now.worth.extra_hours_per_year.why().contains("hours_per_year"));
     let mut dark = report();
     dark["sessions"][0]["noise_budget"]["dark_e2"] = unknown("no dark frames in the folder");
     let result = compared_with(&dark, &camera(&[]));
-    let because = result.options[0].sessions[0].gain.not_computable_because.clone().unwrap();
+    let because = result.options[0].sessions[0].gain.why();
     assert!(because.contains("no dark frames in the folder"));
     assert!(text(&result).contains("not computable, because the dark current is not known"));
+    let gain = serde_json::to_value(&result).unwrap()["options"][0]["sessions"][0]["gain"].clone();
+    assert_eq!(gain["missing"], json!({"reason": "test", "would_help": ["dark"]}));
+    let gain = serde_json::to_value(compared(&camera(&[("read_noise_e", "")]))).unwrap();
+    let missing = &gain["options"][0]["sessions"][0]["gain"]["missing"];
+    assert_eq!(*missing, json!({"reason": "key-not-stated", "would_help": ["options:read_noise_e"]}));
 }
 
 #[test]
@@ -326,7 +372,7 @@ fn field_target_and_edges_are_those_of_the_new_sensor() {
         assert!((field[0] - 99.993).abs() < 1e-3 && (field[1] - 74.997).abs() < 1e-3, "{field:?}");
         assert_eq!(session.target_fits.unwrap().value, Some(fits));
         // Half diagonal 2500 px of 4 um: 10 mm.
-        let [stars, light] = session.coverage.value.unwrap();
+        let [stars, light] = session.coverage.value.unwrap().words();
         assert!(
             stars.contains("8.0 mm only") && stars.contains("10.0 mm") && light.contains("80 %"),
             "{stars}; {light}"
@@ -402,9 +448,9 @@ fn a_reducer_widens_the_field_of_the_present_sensor() {
     let options =
         format!("{CONDITIONS}[[option]]\nname = 'Lens'\nkind = 'optics'\nfocal_factor = 0.5\ntransmission = 0.9\n");
     let field = |report: &Value| compared_with(report, &options).options.remove(0).sessions.remove(0).field_arcmin;
-    assert!(field(&report).not_computable_because.unwrap().contains("size of its frames"));
-    report["frames"] =
-        json!([{"session_id": null, "width": 9, "height": 9}, {"session_id": id, "width": 4000, "height": 3000}]);
+    assert!(field(&report).why().contains("size of its frames"));
+    report["frames"] = json!([{"session_id": null, "kind": "light", "status": "used", "width": 9, "height": 9},
+        {"session_id": id, "kind": "light", "status": "used", "width": 4000, "height": 3000}]);
     // 4000 px of 3 arcsec: 2 atan(6000 / 206264.8) = 199.944 arcmin, by hand; 149.976 for 3000.
     let [width, height] = field(&report).value.unwrap();
     assert!((width - 199.944).abs() < 1e-3 && (height - 149.976).abs() < 1e-3, "{width} {height}");

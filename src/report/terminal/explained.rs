@@ -232,7 +232,7 @@ fn what_became_of_it(e: &Explanation) -> String {
     let by = match &row.kind_source {
         KindSource::Nothing => String::new(),
         KindSource::Pixels => ", because its pixels say so".to_owned(),
-        KindSource::Card(card) => format!(", because {card} says so"),
+        KindSource::Card(told) | KindSource::Quoted(told) => format!(", because {told} says so"),
     };
     let mut text = match row.status {
         FrameStatus::Used => format!("It is used as a {kind} frame{by}."),

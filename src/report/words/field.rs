@@ -2,7 +2,7 @@
 
 use std::ops::Deref;
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use super::InWords;
 use super::quantity::missing;
@@ -12,7 +12,7 @@ use crate::stars::field::{
 };
 
 /// The field of a session as `report.json` has it.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct WordedField {
     #[serde(flatten)]
     pub facts: FieldResult,

@@ -54,7 +54,7 @@ pub(crate) fn kind_source(source: &KindSource) -> &str {
     match source {
         KindSource::Nothing => "",
         KindSource::Pixels => "its pixels",
-        KindSource::Card(card) => card,
+        KindSource::Card(told) | KindSource::Quoted(told) => told,
     }
 }
 

@@ -5,6 +5,7 @@ use crate::facts::left_out::{CloudSign, LeftOut, NotReadable, OtherContent};
 /// Why a file is not used.
 pub(crate) fn left_out(reason: &LeftOut) -> String {
     match reason {
+        LeftOut::Quoted { sentence, .. } => sentence.clone(),
         LeftOut::NotFits { content, named_fits: false } => other_content(*content).to_owned(),
         LeftOut::NotFits { content, named_fits: true } => {
             format!("named like a FITS file, but {}", other_content(*content))

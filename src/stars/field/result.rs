@@ -1,13 +1,13 @@
 //! What is known of star images over the frame.
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 use super::surface::FieldSurface;
 use crate::facts::Quantity;
 use crate::facts::stars::StarsMissing;
 
 /// What an effect points to.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 pub enum Cause {
     /// Stars widen towards one side: the sensor is tilted against the focal surface, or the axis is off the centre.
@@ -34,8 +34,9 @@ impl Cause {
 }
 
 /// What leads of all that was looked for.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
 pub enum Finding {
+    #[default]
     NotMeasurable,
     /// No effect is significant.
     Nothing,
@@ -46,7 +47,7 @@ pub enum Finding {
 }
 
 /// An elongation with what it points to.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct SeenElongation {
     /// `None` where no elongation is both significant and large enough to see.
     pub cause: Option<Cause>,
@@ -57,7 +58,7 @@ pub struct SeenElongation {
 }
 
 /// Star images over the frame: the `field` of a session.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct FieldResult {
     /// Frames and stars that went in.
     pub frames: usize,

@@ -1,6 +1,6 @@
 //! The fitted surfaces and how likely chance alone makes what they show.
 
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 use statrs::function::erf::erfc;
 
 use super::chi::ellipticity;
@@ -12,7 +12,7 @@ use crate::stats::median;
 /// Chance below which an effect counts as significant: three sigma of a normal law.
 pub const SIGNIFICANT_CHANCE: f64 = 0.0027;
 /// Chance that errors alone make an effect as large as the one seen.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Chances {
     pub tilt: f64,
     pub curvature: f64,
@@ -41,7 +41,7 @@ impl Chances {
 }
 
 /// The fitted surfaces, for whoever wants to draw them.
-#[derive(Debug, Clone, PartialEq, Serialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct FieldSurface {
     /// Half of the frame's width and height in half diagonals.
     pub half_size: [f64; 2],

@@ -104,7 +104,8 @@ fn follows_the_light(brightest_adu: f64) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::facts::Help;
+    use crate::facts::{Help, Missing};
+    use crate::report::words::quantity;
 
     #[test]
     fn frames_that_the_words_name_are_named_for_scripts_too() {
@@ -112,10 +113,9 @@ mod tests {
         let words = missing(&both);
         assert!(words.contains("two flats") && words.ends_with("two bias frames at the same settings would supply it"));
         assert_eq!(both.would_help(), [Help::Flat, Help::Bias]);
-        let lights = Box::new(SensorMissing::NoLightPairUnderEvenSky);
-        let flats = Box::new(Missing::from(SensorMissing::NoFlatPair));
-        let neither = SensorMissing::NeitherFlatsNorLights { flats, lights };
-        assert!(missing(&neither).contains("would supply it; two lights of one filter"));
+        let [flats, lights] = [SensorMissing::NoFlatPair, SensorMissing::NoLightPairUnderEvenSky].map(Missing::from);
+        let neither = Missing::neither(flats, lights);
+        assert!(quantity::missing(&neither).contains("would supply it; two lights of one filter"));
         assert_eq!(neither.would_help(), [Help::Flat, Help::Light]);
     }
 

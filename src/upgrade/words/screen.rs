@@ -2,8 +2,12 @@
 
 use std::fmt::Write as _;
 
-use super::compare::{FreeMeasure, Interval, Number, OptionResult, Upgrade, Worth};
-use super::rows::{free, money, not_computable};
+use super::reasons::not_computable;
+use super::rows::{free, money};
+use crate::upgrade::compare::{OptionResult, Upgrade};
+use crate::upgrade::free_measures::FreeMeasure;
+use crate::upgrade::lacking::Number;
+use crate::upgrade::worth::{Interval, Worth};
 use crate::verdict::year::Verdict;
 
 /// Hours below which a measure that costs nothing is not worth a line.
@@ -37,7 +41,7 @@ pub fn text(result: &Upgrade) -> String {
 }
 
 /// What the answers hold for: the year, and what an hour is worth.
-pub fn conditions(result: &Upgrade) -> [String; 2] {
+pub(crate) fn conditions(result: &Upgrade) -> [String; 2] {
     let year = match result.hours_per_year {
         Some(hours) => format!("Over {hours:.0} hours a year"),
         None => "Hours a year are not stated".to_owned(),

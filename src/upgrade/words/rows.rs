@@ -1,7 +1,14 @@
 //! The comparison in words, a row for each thing told.
 
-use super::compare::{Comparison, FreeMeasure, Gain, Interval, Number, OptionResult, Upgrade, Worth};
-use super::pairing::Budget;
+use super::names::{doubt, part, uncertain};
+use super::reasons::not_computable;
+use crate::upgrade::compare::{Comparison, OptionResult, Upgrade};
+use crate::upgrade::free_measures::FreeMeasure;
+use crate::upgrade::gain::Gain;
+use crate::upgrade::lacking::Number;
+use crate::upgrade::options::Kind;
+use crate::upgrade::side_by_side::Budget;
+use crate::upgrade::worth::{Interval, Worth};
 use crate::verdict::year::Verdict;
 
 /// Factors nearer to 1 than this are not told: they would read 1.00.
@@ -10,22 +17,65 @@ const LEAST_FACTOR: f64 = 0.005;
 /// Share of the full well that sky and dark current may fill before it is said.
 const MOST_BACKGROUND: f64 = 0.5;
 
+/// What a row tells.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum RowName {
+    Scale,
+    Field,
+    Edges,
+    Illumination,
+    Time,
+    TimeAsNow,
+    TimeAtBest,
+    By,
+    NoiseNow,
+    NoiseAtBest,
+    HoursAYear,
+    AnExtraHour,
+    Verdict,
+    Caution,
+    Codes,
+}
+
+impl RowName {
+    /// The name as it stands before the row.
+    pub fn words(self) -> &'static str {
+        match self {
+            Self::Scale => "scale",
+            Self::Field => "field",
+            Self::Edges => "edges",
+            Self::Illumination => "illumination",
+            Self::Time => "time",
+            Self::TimeAsNow => "time, exposures as now",
+            Self::TimeAtBest => "time, best exposures",
+            Self::By => "by",
+            Self::NoiseNow => "noise now",
+            Self::NoiseAtBest => "noise at best",
+            Self::HoursAYear => "hours a year",
+            Self::AnExtraHour => "an extra hour",
+            Self::Verdict => "verdict",
+            Self::Caution => "caution",
+            Self::Codes => "codes",
+        }
+    }
+}
+
 /// A name and what is told under it.
-pub type Row = (&'static str, String);
+pub type Row = (RowName, String);
 
 /// What is told of an option against one session.
 pub fn session_rows(result: &Upgrade, option: &OptionResult, c: &Comparison) -> Vec<Row> {
     let scale = match (&c.image_scale_arcsec_per_px, &c.px_per_fwhm, &c.sampling) {
         (Number { value: Some(scale), .. }, Number { value: Some(px), .. }, Number { value: Some(word), .. }) => {
-            format!("{scale:.2} arcsec/px, a star is {px:.1} px wide: {word}")
+            format!("{scale:.2} arcsec/px, a star is {px:.1} px wide: {}", word.word())
         }
         (Number { value: Some(scale), .. }, px, _) => {
             format!("{scale:.2} arcsec/px; sampling {}", not_computable(px))
         }
         (scale, ..) => not_computable(scale),
     };
-    let mut rows = vec![("scale", scale)];
-    if option.kind != "cooler" {
+    let mut rows = vec![(RowName::Scale, scale)];
+    if option.kind != Kind::Cooler {
         let fits = match &c.target_fits {
             None => String::new(),
             Some(Number { value: Some(true), .. }) => "; the target fits".to_owned(),
@@ -36,19 +86,20 @@ pub fn session_rows(result: &Upgrade, option: &OptionResult, c: &Comparison) -> 
             Number { value: Some([w, h]), .. } => format!("{w:.0} x {h:.0} arcmin{fits}"),
             unknown => not_computable(unknown),
         };
-        rows.push(("field", field));
+        rows.push((RowName::Field, field));
     }
-    if option.kind == "camera" {
+    if option.kind == Kind::Camera {
         match &c.coverage {
-            Number { value: Some([stars, light]), .. } => {
-                rows.extend([("edges", stars.clone()), ("illumination", light.clone())])
+            Number { value: Some(coverage), .. } => {
+                let [stars, light] = coverage.words();
+                rows.extend([(RowName::Edges, stars), (RowName::Illumination, light)]);
             }
-            unknown => rows.push(("edges", not_computable(unknown))),
+            unknown => rows.push((RowName::Edges, not_computable(unknown))),
         }
     }
     match &c.gain {
         Number { value: Some(gain), .. } => rows.extend(gain_rows(result, option, gain)),
-        unknown => rows.push(("time", not_computable(unknown))),
+        unknown => rows.push((RowName::Time, not_computable(unknown))),
     }
     rows
 }
@@ -60,16 +111,16 @@ pub fn altogether_rows(result: &Upgrade, option: &OptionResult) -> Vec<Row> {
         Number { value: Some(all), .. } => {
             [times(&all.as_now, &all.each_best), hours_and_cost(&all.as_now, currency)].concat()
         }
-        unknown => vec![("time", not_computable(unknown))],
+        unknown => vec![(RowName::Time, not_computable(unknown))],
     };
-    rows.extend(codes(option).map(|note| ("codes", note)));
+    rows.extend(codes(option).map(|note| (RowName::Codes, note)));
     rows
 }
 
 fn gain_rows(result: &Upgrade, option: &OptionResult, gain: &Gain) -> Vec<Row> {
     let currency = result.currency.as_deref().unwrap_or("");
-    let told = gain.parts.iter().filter(|p| (p.factor - 1.0).abs() >= LEAST_FACTOR);
-    let parts: Vec<String> = told.map(|p| format!("{} x{:.2}", p.part.words(), p.factor)).collect();
+    let felt = gain.parts.iter().filter(|p| (p.factor - 1.0).abs() >= LEAST_FACTOR);
+    let parts: Vec<String> = felt.map(|p| format!("{} x{:.2}", part(p.part), p.factor)).collect();
     let best = &gain.each_best.new_exposure;
     let fills = match option.full_well_e.map(|well| best.background_e / well) {
         Some(share) if share > MOST_BACKGROUND => format!("; they fill {:.0} % of the full well", 100.0 * share),
@@ -82,26 +133,26 @@ fn gain_rows(result: &Upgrade, option: &OptionResult, gain: &Gain) -> Vec<Row> {
     let now = &gain.as_now.worth;
     let mut rows = times(now, &gain.each_best.worth);
     rows.extend([
-        ("by", if parts.is_empty() { "no difference".to_owned() } else { parts.join(", ") }),
-        ("noise now", noise(&gain.as_now.new_exposure, "")),
-        ("noise at best", noise(best, &fills)),
+        (RowName::By, if parts.is_empty() { "no difference".to_owned() } else { parts.join(", ") }),
+        (RowName::NoiseNow, noise(&gain.as_now.new_exposure, "")),
+        (RowName::NoiseAtBest, noise(best, &fills)),
     ]);
     rows.extend(hours_and_cost(now, currency));
-    rows.push(("verdict", verdict(result, gain, currency)));
-    rows.extend(gain.cautions.iter().map(|caution| ("caution", caution.clone())));
+    rows.push((RowName::Verdict, verdict(result, gain, currency)));
+    rows.extend(gain.cautions.iter().map(|caution| (RowName::Caution, doubt(caution))));
     rows
 }
 
 /// Time needed with exposures chosen in either way.
 fn times(as_now: &Worth, each_best: &Worth) -> Vec<Row> {
     vec![
-        ("time, exposures as now", format!("{} of the present time", share(&as_now.time_ratio))),
-        ("time, best exposures", format!("{} of the present time, each at its own best", share(&each_best.time_ratio))),
+        (RowName::TimeAsNow, format!("{} of the present time", share(&as_now.time_ratio))),
+        (RowName::TimeAtBest, format!("{} of the present time, each at its own best", share(&each_best.time_ratio))),
     ]
 }
 
 fn hours_and_cost(worth: &Worth, currency: &str) -> Vec<Row> {
-    vec![("hours a year", hours(worth)), ("an extra hour", cost(worth, currency))]
+    vec![(RowName::HoursAYear, hours(worth)), (RowName::AnExtraHour, cost(worth, currency))]
 }
 
 fn cost(worth: &Worth, currency: &str) -> String {
@@ -117,11 +168,6 @@ fn cost(worth: &Worth, currency: &str) -> String {
     }
 }
 
-/// Why a number is not there.
-pub fn not_computable<T>(number: &Number<T>) -> String {
-    format!("not computable, because {}", number.why())
-}
-
 fn hours(worth: &Worth) -> String {
     match (&worth.extra_hours_per_year, &worth.saved_hours_per_year) {
         (Number { value: Some(extra), .. }, Number { value: Some(saved), .. }) => format!(
@@ -134,7 +180,7 @@ fn hours(worth: &Worth) -> String {
 
 fn verdict(result: &Upgrade, gain: &Gain, currency: &str) -> String {
     let hinge = match gain.depends_most_on {
-        Some(hinge) => format!("it depends most on {}", hinge.input),
+        Some(hinge) => format!("it depends most on {}", uncertain(hinge.input)),
         None => "no input has a stated uncertainty".to_owned(),
     };
     match (gain.verdict.value, result.most_per_extra_hour) {
@@ -150,8 +196,16 @@ fn share(ratio: &Interval) -> String {
     format!("{:.2} ({:.2} to {:.2})", ratio.median, ratio.low_16, ratio.high_84)
 }
 
+impl Comparison {
+    /// The session in words.
+    pub fn words(&self) -> String {
+        let filter = self.filter.as_deref().unwrap_or("no filter");
+        self.exposure_s.map_or(filter.to_owned(), |s| format!("{filter} {s:.0} s"))
+    }
+}
+
 /// An amount with its currency.
-pub fn money(amount: f64, currency: &str) -> String {
+pub(crate) fn money(amount: f64, currency: &str) -> String {
     let text = if amount.abs() < 100.0 { format!("{amount:.2}") } else { format!("{amount:.0}") };
     if currency.is_empty() { text } else { format!("{text} {currency}") }
 }
@@ -166,7 +220,7 @@ fn codes(option: &OptionResult) -> Option<String> {
 }
 
 /// What a measure that costs nothing brings.
-pub fn free(measure: &FreeMeasure) -> String {
+pub(crate) fn free(measure: &FreeMeasure) -> String {
     match (&measure.extra_hours_per_year, &measure.time_ratio) {
         (Number { value: Some(hours), .. }, _) => format!("{hours:+.1} h a year: {}", measure.words),
         (_, Number { value: Some(ratio), .. }) => format!("{ratio:.2} of the time: {}", measure.words),
