@@ -28,8 +28,6 @@ pub enum CardValue {
     Whole(i64),
     /// A real number.
     Real(f64),
-    /// T or F.
-    Flag(bool),
 }
 
 /// A header card to be written.
@@ -161,7 +159,6 @@ impl<'a> Draft<'a> {
                 }
                 CardValue::Whole(n) => sys::ffpkyj(self.handle, key, *n as sys::LONGLONG, note, &mut status),
                 CardValue::Real(x) => sys::ffpkyd(self.handle, key, *x, REAL_DIGITS, note, &mut status),
-                CardValue::Flag(on) => sys::ffpkyl(self.handle, key, c_int::from(*on), note, &mut status),
             }
         };
         self.check(status, &card.keyword)
@@ -226,7 +223,6 @@ mod tests {
             HeaderCard::real("CCD-TEMP", 13.4, "degrees"),
             HeaderCard::real("EXPTIME", 60.0, "s"),
             HeaderCard::whole("GAIN", 100, "setting"),
-            HeaderCard::new("SHUTTER", CardValue::Flag(true), ""),
         ];
         // A name that CFITSIO's own grammar would take apart.
         let [plain, packed] = ["a [1:3,2:5](b).fits", "b.fits.gz"].map(|name| folder.path().join(name));
@@ -241,7 +237,7 @@ mod tests {
             let read = file.cards().unwrap();
             assert_eq!(read.text("OBJECT"), Some("Wren's Kettle"));
             assert_eq!((read.number("CCD-TEMP"), read.number("EXPTIME")), (Some(13.4), Some(60.0)));
-            assert_eq!((read.number("GAIN"), read.text("SHUTTER")), (Some(100.0), Some("T")));
+            assert_eq!(read.number("GAIN"), Some(100.0));
             assert_eq!(read.number("BZERO"), Some(32768.0));
         }
         let real = image().mapv(|p| f32::from(p) - 0.25);
