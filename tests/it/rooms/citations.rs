@@ -86,7 +86,7 @@ pub fn files_named(text: &str) -> Vec<String> {
     let words = words.map(|w| w.trim_end_matches(['.', '/']));
     let name = |w: &&str| {
         let named = |ending: &&str| w.len() > ending.len() && w.ends_with(*ending);
-        OF_THE_PROJECT.iter().any(|e| named(e)) || FOLDERS.iter().any(|f| w.starts_with(f))
+        OF_THE_PROJECT.iter().any(named) || FOLDERS.iter().any(|f| w.starts_with(f))
     };
     words.filter(name).map(str::to_owned).collect()
 }
