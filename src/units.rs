@@ -1,62 +1,5 @@
-//! Physical units as types, so that an ADU never lands in an electron's slot.
-//!
-//! Newtypes stand at the boundaries between stages; kernels work on bare `f64` whose name carries the unit.
-
-use serde::{Deserialize, Serialize};
-
-macro_rules! unit {
-    ($(#[$doc:meta])* $name:ident) => {
-        $(#[$doc])*
-        #[derive(Debug, Clone, Copy, PartialEq, PartialOrd, Serialize, Deserialize)]
-        #[serde(transparent)]
-        pub struct $name(pub f64);
-    };
-}
-
-unit!(
-    /// A length on the sensor in its own pixels, px.
-    Pixels
-);
-unit!(
-    /// An angle on the sky, arcsec.
-    Arcsec
-);
-unit!(
-    /// Image scale, arcsec per pixel as recorded (binning included).
-    ArcsecPerPixel
-);
-unit!(
-    /// A recorded number, ADU.
-    Adu
-);
-unit!(
-    /// A charge, electrons.
-    Electrons
-);
-unit!(
-    /// A rate per pixel, electrons per second.
-    ElectronsPerSecond
-);
-unit!(
-    /// Conversion gain, electrons per ADU of the file.
-    ElectronsPerAdu
-);
-unit!(
-    /// A temperature, degrees Celsius.
-    Celsius
-);
-unit!(
-    /// A duration, seconds.
-    Seconds
-);
-unit!(
-    /// A length of optics, mm.
-    Millimetres
-);
-unit!(
-    /// A pixel pitch, um.
-    Micrometres
-);
+//! Constants that carry values from one unit to another, each with its source, and the temperature that formulas take in
+//! kelvin. Values between stages are bare `f64` under names that end in their unit.
 
 /// Kelvin at 0 degrees Celsius (definition of the Celsius scale, exact).
 pub const ZERO_CELSIUS_K: f64 = 273.15;
@@ -78,6 +21,10 @@ pub fn flux_of_magnitudes(magnitudes: f64, sigma: f64) -> (f64, f64) {
     let flux = 10f64.powf(magnitudes / MAGNITUDES_PER_DECADE);
     (flux, flux / MAGNITUDES_PER_RELATIVE * sigma)
 }
+
+/// A temperature, degrees Celsius.
+#[derive(Debug, Clone, Copy)]
+pub struct Celsius(pub f64);
 
 impl Celsius {
     /// The same temperature in kelvin.

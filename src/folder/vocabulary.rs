@@ -190,22 +190,6 @@ pub const SATURATION: Entry = Entry {
     ..entry("saturation level", "ADU", &[("SATURATE", 1.0)])
 };
 
-/// Every number that headers are asked for.
-pub const NUMBERS: [&Entry; 12] = [
-    &EXPOSURE,
-    &DARK_TIME,
-    &SENSOR_TEMPERATURE,
-    &SET_POINT,
-    &PIXEL,
-    &FOCAL,
-    &APERTURE,
-    &GAIN_E_PER_ADU,
-    &AIRMASS,
-    &ALTITUDE,
-    &FOCUSER,
-    &SATURATION,
-];
-
 /// The frame's kind, in order of trust.
 pub const KIND: &[&str] = &["IMAGETYP", "FRAME", "OBSTYPE", "FRAMETYP", "IMGTYPE"];
 /// Numbers of frames that were combined: more than one makes a master.
@@ -263,6 +247,22 @@ mod tests {
     use std::collections::BTreeSet;
 
     use super::*;
+
+    /// Every number that headers are asked for.
+    const NUMBERS: [&Entry; 12] = [
+        &EXPOSURE,
+        &DARK_TIME,
+        &SENSOR_TEMPERATURE,
+        &SET_POINT,
+        &PIXEL,
+        &FOCAL,
+        &APERTURE,
+        &GAIN_E_PER_ADU,
+        &AIRMASS,
+        &ALTITUDE,
+        &FOCUSER,
+        &SATURATION,
+    ];
 
     #[test]
     fn no_card_means_two_quantities_and_every_range_holds_something() {

@@ -21,7 +21,7 @@ pub use calibration::{CalibrationFiles, SmallCamera};
 pub use dark_series::{DarkSeries, SeriesFrame, write_series};
 pub use detector::{DarkLaw, Detector, HotPixel};
 pub use field::{FieldRecipe, FieldShape, PointSource, expose, scatter};
-pub use fits_out::{CardValue, HeaderCard, write_frame, write_frame_f32, write_frame_gz};
+pub use fits_out::{CardValue, HeaderCard, write_frame, write_frame_f32};
 pub use frame::{FrameRecipe, FrameTruth, Glow, render};
 pub use moffat::SimStar;
 pub use night::{LightTruth, NightTruth, SessionTruth, write_night};

@@ -98,13 +98,6 @@ pub struct NightTruth {
     pub detector: Detector,
 }
 
-impl NightTruth {
-    /// Share of the pixels that are hot and above a rate at a temperature.
-    pub fn hot_fraction_above(&self, limit_e_per_s: f64, celsius: f64) -> f64 {
-        self.detector.hot_fraction_above(limit_e_per_s, self.dark_law.rate_at(celsius))
-    }
-}
-
 /// Writes the night's frames into `dir`, in folders `lights`, `flats`, `bias` and `darks`, and returns the truth.
 ///
 /// `progress` is called with the number of frames written and of all frames. The same seed writes the same bytes.

@@ -1,5 +1,4 @@
-//! Codings that lose something, units, and files that change while they are read. Numbers are those of the list of
-//! reported faults; the right answers stand with them there.
+//! Codings that lose something, units, and files that change while they are read: faults that real files are known for.
 
 use ndarray::Array2;
 use rand::SeedableRng;
@@ -33,7 +32,7 @@ fn sigma(values: impl Iterator<Item = f64> + Clone) -> f64 {
     (values.map(|v| (v - sum / n).powi(2)).sum::<f64>() / (n - 1.0)).sqrt()
 }
 
-// Number 35: whole numbers come back bit for bit from every codec.
+// Whole numbers come back bit for bit from every codec.
 #[test]
 fn whole_numbers_survive_every_codec_exactly() {
     let dir = tempfile::tempdir().unwrap();
@@ -48,7 +47,7 @@ fn whole_numbers_survive_every_codec_exactly() {
     }
 }
 
-// Number 35: a step of a quarter, one and two standard deviations inflates the noise by sqrt(1 + step^2/12).
+// A step of a quarter, one and two standard deviations inflates the noise by sqrt(1 + step^2/12).
 #[test]
 fn lossy_floats_are_told_with_their_step_and_undefined_pixels_stay_where_they_were() {
     let dir = tempfile::tempdir().unwrap();
@@ -89,7 +88,7 @@ fn lossy_floats_are_told_with_their_step_and_undefined_pixels_stay_where_they_we
     assert!(lossy("lossy-1-2.fz") && !lossy("lossless.fz") && !lossy("good.fits"), "{:#}", report["warnings"]);
 }
 
-// Number 24: a file that grew while the others were looked at is looked at again, once; one that stopped half-way is
+// A file that grew while the others were looked at is looked at again, once; one that stopped half-way is
 // left out whole.
 #[test]
 fn a_file_that_is_being_written_is_looked_at_again_once_and_never_half_measured() {
@@ -119,7 +118,7 @@ fn a_file_that_is_being_written_is_looked_at_again_once_and_never_half_measured(
     assert!(why.contains("still being written") && why.contains("has 20000 of the 43840"), "{why}");
 }
 
-// Number 40: sky of 1000 e- and read noise of 4 e- at 0.8 e-/ADU scatter by sqrt(1016)/0.8 = 39.84 ADU; the same frame
+// Sky of 1000 e- and read noise of 4 e- at 0.8 e-/ADU scatter by sqrt(1016)/0.8 = 39.84 ADU; the same frame
 // multiplied to electrons must not be multiplied again.
 #[test]
 fn a_frame_in_electrons_is_not_converted_twice() {
@@ -155,7 +154,7 @@ fn a_frame_in_electrons_is_not_converted_twice() {
     assert!(warnings_about(&report, "done.fits").iter().any(|m| m.contains("electrons")));
 }
 
-// Number 44: zeros and negatives in flats reach no number, and flats in electrons stay apart from raw ones.
+// Zeros and negatives in flats reach no number, and flats in electrons stay apart from raw ones.
 #[test]
 fn flats_with_zeros_or_in_electrons_spoil_no_gain() {
     use skygrain::simulate::{Detector, FrameRecipe, render};
@@ -202,7 +201,7 @@ fn flats_with_zeros_or_in_electrons_spoil_no_gain() {
     assert!(warnings_about(&report, "e1.fits").iter().any(|m| m.contains("electrons")), "{:#}", report["warnings"]);
 }
 
-// Number 42: more than is taken into memory is refused by its header, before it is unpacked.
+// More than is taken into memory is refused by its header, before it is unpacked.
 #[test]
 fn a_gzip_stream_of_more_than_memory_holds_is_refused_by_name() {
     let mut cards = shape_cards(16, &[60_000, 45_000]);

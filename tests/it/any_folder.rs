@@ -1,5 +1,4 @@
-//! Folders as people have them: names, kinds, damaged copies. Numbers are those of the list of faults reported for
-//! general FITS and photometry libraries; the right answers stand with them there.
+//! Folders as people have them: names, kinds, damaged copies.
 
 use std::path::Path;
 
@@ -11,7 +10,6 @@ fn good() -> (&'static str, Vec<u8>) {
     ("good.fits", light(1, &[]))
 }
 
-// Number 13.
 #[test]
 fn every_spelling_of_a_kind_is_understood_and_the_unknown_is_listed_by_name() {
     let spellings = [
@@ -48,7 +46,7 @@ fn every_spelling_of_a_kind_is_understood_and_the_unknown_is_listed_by_name() {
     left_out(&report, "12.fits", "excluded", "combination");
 }
 
-// Number 21: characters that have a meaning to CFITSIO, to a shell or to a command line.
+// Characters that have a meaning to CFITSIO, to a shell or to a command line.
 #[test]
 fn names_are_taken_literally() {
     let names = [
@@ -82,7 +80,6 @@ fn names_are_taken_literally() {
     }
 }
 
-// Number 43.
 #[cfg(unix)]
 #[test]
 fn names_in_any_script_or_none_and_with_any_suffix_are_read() {
@@ -106,7 +103,7 @@ fn names_in_any_script_or_none_and_with_any_suffix_are_read() {
     left_out(&report, "notes.txt", "excluded", "not a FITS file");
 }
 
-// Number 24. The base card set fits one block, so 2880 bytes are the header alone.
+// The base card set fits one block, so 2880 bytes are the header alone.
 #[test]
 fn truncated_copies_are_named_with_what_they_have_and_the_rest_is_measured() {
     let whole = light(2, &[]);
@@ -167,7 +164,7 @@ fn damaged_and_foreign_compression_is_refused_by_name() {
     left_out(&report, "c.fits.Z", "unreadable", ".Z");
 }
 
-// Number 36: a truncated heap, and flipped bytes all over the file. No crash, and no partial statistics.
+// A truncated heap, and flipped bytes all over the file. No crash, and no partial statistics.
 #[test]
 fn damaged_tiles_are_refused_or_read_but_never_crash() {
     let dir = folder_of([good()]);
@@ -195,7 +192,7 @@ fn damaged_tiles_are_refused_or_read_but_never_crash() {
     }
 }
 
-// Number 36: without a sum nothing tells that pixels are wrong, but lengths must still not be believed.
+// Without a sum nothing tells that pixels are wrong, but lengths must still not be believed.
 #[test]
 fn damaged_tiles_without_a_sum_never_crash() {
     let dir = folder_of([good()]);
@@ -267,7 +264,6 @@ fn promises_of_terabytes_are_refused_before_memory_is_asked_for() {
     left_out(&report, "tera.fits.gz", "unreadable", "promised");
 }
 
-// Number 31.
 #[test]
 fn what_lies_behind_the_image_is_no_concern_but_an_endless_header_is() {
     let whole = light(2, &[]);
@@ -294,7 +290,7 @@ fn what_lies_behind_the_image_is_no_concern_but_an_endless_header_is() {
     assert!(started.elapsed().as_secs() < 30, "the search for END must be bounded");
 }
 
-// Number 19: a few formats, more threads than cores, against the serial run.
+// A few formats, more threads than cores, against the serial run.
 #[test]
 fn many_threads_read_what_one_reads() {
     let dir = tempfile::tempdir().unwrap();

@@ -1,5 +1,4 @@
-//! Headers as capture software writes them. Numbers are those of the list of reported faults; the right answers stand
-//! with them there.
+//! Headers as capture software writes them.
 
 use serde_json::Value;
 
@@ -10,10 +9,9 @@ fn session_of(changes: &[&str]) -> (Value, Value) {
     (report["sessions"][0].clone(), report)
 }
 
-/// The four decimals that the list of faults gives.
+/// Expected scales have four decimals.
 const SCALE_DIGITS: f64 = 1e-3;
 
-// Number 1.
 #[test]
 fn a_binned_pixel_size_is_resolved_by_other_cards_or_both_readings_are_given() {
     let base = ["FOCALLEN= 530", "XBINNING= 2", "YBINNING= 2"];
@@ -40,7 +38,6 @@ fn a_binned_pixel_size_is_resolved_by_other_cards_or_both_readings_are_given() {
     assert!((session["fwhm_arcsec"]["value"].as_f64().unwrap() / 7.32 - 1.0).abs() < 0.03, "{session:#}");
 }
 
-// Number 12.
 #[test]
 fn the_sensor_temperature_is_the_measured_one_and_the_set_point_a_labelled_fallback() {
     let temperature = |cards: &[&str]| session_of(cards).0["sensor_temperature_c"].clone();
@@ -56,7 +53,7 @@ fn the_sensor_temperature_is_the_measured_one_and_the_set_point_a_labelled_fallb
     assert!(temperature(&["CCD-TEMP= -273.15"])["value"].is_null());
 }
 
-// Number 12: the drift is told from the frame on where it leaves the set-point.
+// The drift is told from the frame on where it leaves the set-point.
 #[test]
 fn a_sensor_that_leaves_its_set_point_is_told_from_which_frame_on() {
     let names = ["0.fits", "1.fits", "2.fits", "3.fits"];
@@ -74,7 +71,6 @@ fn a_sensor_that_leaves_its_set_point_is_told_from_which_frame_on() {
     assert_eq!((&temperature["min"], &temperature["max"]), (&(-10.0).into(), &(-4.5).into()));
 }
 
-// Number 22.
 #[test]
 fn exposure_times_in_all_their_forms() {
     let without = |cards: &[&str]| {
@@ -103,7 +99,6 @@ fn exposure_times_in_all_their_forms() {
     assert!(row(&without(&[]), "a.fits")["exposure_s"].is_null(), "absent is unknown, not 0");
 }
 
-// Number 23.
 #[test]
 fn bogus_optics_and_unsolved_matrices_leave_the_scale_unknown() {
     let ones = ["CTYPE1  = 'RA---TAN'", "CTYPE2  = 'DEC--TAN'", "CD1_1   = 1", "CD2_2   = 1"];
@@ -130,7 +125,6 @@ fn bogus_optics_and_unsolved_matrices_leave_the_scale_unknown() {
     assert!((scale["value"].as_f64().unwrap() - 1.463).abs() < SCALE_DIGITS && scale["source"] == "header");
 }
 
-// Number 32.
 #[test]
 fn decimal_commas_are_read_and_told_or_refused_but_never_zero() {
     let pixels = small_pixels();
@@ -155,7 +149,6 @@ fn decimal_commas_are_read_and_told_or_refused_but_never_zero() {
     assert!((session["image_scale_arcsec_per_px"]["value"].as_f64().unwrap() - 1.463).abs() < SCALE_DIGITS);
 }
 
-// Number 33.
 #[test]
 fn values_that_are_none_are_missing_and_the_word_none_is_a_name() {
     let (session, report) = session_of(&[
@@ -174,7 +167,6 @@ fn values_that_are_none_are_missing_and_the_word_none_is_a_name() {
     assert!(report["sensors"][0]["gain_e_per_adu"]["value"].is_null());
 }
 
-// Number 34.
 #[test]
 fn broken_cards_spoil_neither_the_image_nor_the_cards_beside_them() {
     let mut cards = vec![
@@ -209,7 +201,6 @@ fn broken_cards_spoil_neither_the_image_nor_the_cards_beside_them() {
     assert_eq!(told.iter().filter(|m| m.contains("FILTER")).count(), 1, "{told:?}");
 }
 
-// Number 37.
 #[test]
 fn long_texts_hierarchies_and_small_letters() {
     let dir = folder_of([("a.fits", {

@@ -1,5 +1,4 @@
-//! Pixels in every coding, with holes, in cubes and behind other HDUs; sensors that pack, clip or wrap. Numbers are
-//! those of the list of reported faults; the right answers stand with them there.
+//! Pixels in every coding, with holes, in cubes and behind other HDUs; sensors that pack, clip or wrap.
 
 use ndarray::Array2;
 use serde_json::Value;
@@ -10,7 +9,6 @@ use skygrain::simulate::{Detector, FrameRecipe, render};
 use crate::raw_fits::*;
 use crate::tile_files::{self, GZIP, RICE};
 
-// Number 14.
 #[test]
 fn every_coding_gives_its_physical_values_exactly() {
     let want = [0i64, 1, 32767, 32768, 65535];
@@ -77,7 +75,6 @@ fn floats(pixels: &Array2<f32>) -> Vec<u8> {
     file(&cards, &data)
 }
 
-// Number 28.
 #[test]
 fn undefined_pixels_are_left_out_and_a_frame_of_them_says_so() {
     let whole = stars(1).mapv(f32::from);
@@ -102,7 +99,6 @@ fn undefined_pixels_are_left_out_and_a_frame_of_them_says_so() {
     assert!(warnings_about(&report, "holes.fits").iter().any(|m| m.contains("undefined")), "{:#}", report["warnings"]);
 }
 
-// Number 29.
 #[test]
 fn frames_without_stars_say_so() {
     let report = report_of([
@@ -150,7 +146,6 @@ fn plane(fwhm_px: f64, seed: u64) -> Array2<u16> {
     render(&recipe).0
 }
 
-// Number 25.
 #[test]
 fn cubes_of_colours_unit_axes_and_interleaved_pixels() {
     let planes = [2.0, 2.4, 3.0].map(|f| plane(f, 1));
@@ -189,7 +184,6 @@ fn cubes_of_colours_unit_axes_and_interleaved_pixels() {
     }
 }
 
-// Number 30.
 #[test]
 fn the_image_is_found_behind_blank_hdus_and_tables_and_cards_are_merged() {
     let image = stars(1);
@@ -261,7 +255,7 @@ fn sensor_of(files: &[(String, Vec<u8>)]) -> (Value, Value) {
 /// 300 x 300 px and two pairs of flats give the gain to 0.7 %; three of that.
 const GAIN_TOLERANCE: f64 = 0.02;
 
-// Number 2: gain 0.80 e-/ADU, whatever the cards of that name say.
+// Gain 0.80 e-/ADU, whatever the cards of that name say.
 #[test]
 fn the_gain_card_is_a_label_and_the_pixels_tell_the_gain() {
     let detector = Detector { gain_e_per_adu: 0.8, ..Detector::even(300, 300) };
@@ -289,7 +283,7 @@ fn the_gain_card_is_a_label_and_the_pixels_tell_the_gain() {
     assert!(report["sensors"][0]["gain_e_per_adu"]["value"].is_null());
 }
 
-// Number 30: a detector read out by four amplifiers, an image for each. The first is measured, with its own cards, and the
+// A detector read out by four amplifiers, an image for each. The first is measured, with its own cards, and the
 // others are named once for all frames.
 #[test]
 fn of_several_amplifiers_in_a_file_the_first_is_measured_and_the_others_are_named_once() {
@@ -321,7 +315,7 @@ fn of_several_amplifiers_in_a_file_the_first_is_measured_and_the_others_are_name
     );
 }
 
-// Number 3: 1.5 native steps of noise, packed into 16 bits by a factor; then a few pixels interpolated in between.
+// 1.5 native steps of noise, packed into 16 bits by a factor; then a few pixels interpolated in between.
 #[test]
 fn left_justified_samples_are_seen_and_all_numbers_are_in_file_units() {
     let detector = Detector { gain_e_per_adu: 2.0, read_noise_e: 3.0, offset_adu: 240.0, ..Detector::even(300, 300) };
@@ -343,7 +337,7 @@ fn left_justified_samples_are_seen_and_all_numbers_are_in_file_units() {
     }
 }
 
-// Number 15: differences of unsigned numbers must not wrap.
+// Differences of unsigned numbers must not wrap.
 #[test]
 fn frames_below_the_bias_do_not_wrap() {
     let constant = |kind: &str, level: &dyn Fn(usize) -> u16| {

@@ -88,7 +88,7 @@ fn a_folder_named_like_an_option_or_a_pattern_is_a_folder() {
     assert_eq!(json(&dir.path().join("o/report.json"))["frames"].as_array().unwrap().len(), 1);
 }
 
-// Number 32: decimal commas of the machine's locale change nothing.
+// Decimal commas of the machine's locale change nothing.
 #[test]
 fn the_locale_changes_nothing() {
     let dir = folder_of([("n/a.fits", light(1, &["XPIXSZ  = 3,76", "FOCALLEN= 530"]))]);

@@ -32,6 +32,7 @@ mod real_star_fits;
 mod real_stars;
 mod report_schema;
 mod resampled;
+mod rooms;
 mod simulated_field;
 mod simulated_sensor;
 mod simulated_stars;
