@@ -4,6 +4,7 @@ mod args;
 mod demo;
 mod ending;
 mod job;
+mod licences;
 mod progress;
 mod upgrade;
 mod watch;
@@ -119,6 +120,7 @@ fn carry_out(command: Command, say: Say) -> Result<u8, CliError> {
             print_bytes(&text)
         }
         Command::Schema { keys } => print_bytes(if keys { key_table() } else { SCHEMA.to_owned() }.as_bytes()),
+        Command::Licences => print_bytes(licences::notices().as_bytes()),
         Command::Manual { command } => print_bytes(&manual(command.as_deref())?),
         Command::Upgrade { report, options, out } => upgrade::compare(&report, &options, out),
         Command::Demo { folder, out, seed } => demo::demo(folder, out, seed, say),
