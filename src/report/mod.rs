@@ -1,6 +1,7 @@
 //! The report: one model, rendered as JSON, CSV, a page to read, charts, and a summary for the terminal.
 //!
 //! Nothing is computed here but what a reader needs to see a value: rounding, wording, the geometry of a chart.
+#![doc = include_str!("README.md")]
 
 mod error;
 pub(crate) mod files;
@@ -34,5 +35,5 @@ pub use terminal::explained::{ExplainedFrame, Explanation, explained};
 pub use terminal::line::frame_line;
 pub use terminal::summary::summary;
 pub use terminal::table::frame_table;
-pub use words::{InWords, Worded};
 pub use words::numbers::{plain, typographic, with_sigma};
+pub use words::{InWords, Worded};
