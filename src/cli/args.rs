@@ -30,6 +30,7 @@ Examples:
   skygrain upgrade skygrain-report/report.json --options options.toml
   skygrain completions bash > ~/.local/share/bash-completion/completions/skygrain
   skygrain manual night | man -l -
+  skygrain licences | less
 
 Exit status: 0 all frames handled; 1 report written, some files could not be
 read or used; 2 nothing produced.";
@@ -137,6 +138,8 @@ pub enum Command {
         #[arg(long)]
         keys: bool,
     },
+    /// Print the licences and notices that go with every copy of this program
+    Licences,
     /// Print a manual page (roff, for `man -l -`)
     Manual {
         /// The command that it is about; without one, the program as a whole

@@ -5,6 +5,7 @@ mod demo;
 mod ending;
 mod error;
 mod job;
+mod licences;
 mod output;
 mod progress;
 mod status;
@@ -80,6 +81,7 @@ fn carry_out(command: Command, say: Say) -> Result<u8, CliError> {
             print_bytes(&text)
         }
         Command::Schema { keys } => print_bytes(if keys { key_table() } else { SCHEMA.to_owned() }.as_bytes()),
+        Command::Licences => print_bytes(licences::notices().as_bytes()),
         Command::Manual { command } => print_bytes(&manual(command.as_deref())?),
         Command::Upgrade { report, options, out } => upgrade::compare(&report, &options, out),
         Command::Demo { folder, out, seed } => demo::demo(folder, out, seed, say),

@@ -4,6 +4,7 @@
 //! grammar would read `M31 [Ha].fits` as a request for an extension. One handle belongs to one task, and no two tasks
 //! may have the same path open at once, since CFITSIO shares its buffers between handles on one file. What a header
 //! promises is held against what the file can hold before anything is allocated.
+#![doc = include_str!("README.md")]
 
 mod apart;
 mod blocks;

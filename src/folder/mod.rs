@@ -1,4 +1,5 @@
 //! What lies in the folder: files, headers, kinds, sessions and sensors.
+#![doc = include_str!("README.md")]
 
 mod carded;
 mod find;

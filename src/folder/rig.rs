@@ -182,7 +182,7 @@ impl Rig {
         if self.pixel_includes_binning.is_some() {
             header.pixel_includes_binning = self.pixel_includes_binning;
         } else if self.pixel_um.is_some() {
-            // The pitch in a rig file is the sensor's own unless the file says otherwise (README, rig keys).
+            // The pitch in a rig file is the sensor's own unless the file says otherwise (README of this stage).
             header.pixel_includes_binning = Some(false);
         }
         if let Some(pointing) = self.pointing.as_deref().and_then(Pointing::parse) {

@@ -1,4 +1,5 @@
 //! One frame: a first look at its pixels, which of them lie under which colour filter, whether their noise is their own.
+#![doc = include_str!("README.md")]
 
 mod colour;
 mod correlation;

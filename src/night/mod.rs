@@ -1,4 +1,5 @@
 //! The main job: a night's folders in, a report out. Wires the stages; rayon over frames.
+#![doc = include_str!("README.md")]
 
 mod cache;
 mod complete_files;

@@ -1,6 +1,7 @@
 //! The report: one model, rendered as JSON, CSV, a page to read, charts, and a summary for the terminal.
 //!
 //! Nothing is computed here but what a reader needs to see a value: rounding, wording, the geometry of a chart.
+#![doc = include_str!("README.md")]
 
 pub(crate) mod answers;
 mod error;

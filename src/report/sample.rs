@@ -120,7 +120,7 @@ fn answers() -> Vec<AnswerEntry> {
         ),
         answer(
             Verdicts::ThermalNoise(alike(ThermalVerdict::Noticeable)),
-            "Yes: the sensor's own heat makes 38.6 ± 1.9 % of the noise power of one exposure at 11.8 °C.",
+            "Yes: thermal noise of the sensor makes 38.6 ± 1.9 % of the noise power of one exposure at 11.8 °C.",
             (Level::High, ConfidenceCode::Measured, "dark current from 12 dark frames at four temperatures"),
         ),
         answer(
@@ -167,7 +167,7 @@ fn session(id: &str, filter: Option<&str>, exposure_s: f64) -> Session {
         id: id.to_owned(),
         night: Some("2026-02-11".to_owned()),
         settings: SessionSettings {
-            camera: Some("Kestrel One".to_owned()),
+            camera: Some("Tarnwhistle 3".to_owned()),
             filter: filter.map(str::to_owned),
             gain_setting: Some("120".to_owned()),
             offset_setting: Some("20".to_owned()),
@@ -325,7 +325,7 @@ fn light(i: usize) -> FrameRow {
     row.session_id = Some("a-L-120s".to_owned());
     row.sensor_id = Some("s1".to_owned());
     (row.exposure_s, row.sensor_celsius) = (Some(EXPOSURE_S), Some(13.4 - 0.12 * i as f64));
-    (row.filter, row.camera) = (Some("L".to_owned()), Some("Kestrel One".to_owned()));
+    (row.filter, row.camera) = (Some("L".to_owned()), Some("Tarnwhistle 3".to_owned()));
     (row.width, row.height) = (Some(640), Some(480));
     (row.level_adu, row.sky_adu, row.sky_sigma_adu) = (Some(612.0), Some(64.3), Some(11.2));
     (row.star_count, row.fitted_stars) = (Some(231 - i), Some(180));

@@ -15,7 +15,7 @@ pub(crate) fn sensor() -> SensorEntry {
     SensorEntry {
         id: "s1".to_owned(),
         settings: SensorSettings {
-            camera: Some("Kestrel One".to_owned()),
+            camera: Some("Tarnwhistle 3".to_owned()),
             gain_setting: Some("120".to_owned()),
             offset_setting: Some("20".to_owned()),
             readout_mode: None,

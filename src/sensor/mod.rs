@@ -1,4 +1,5 @@
 //! The sensor from bias, dark and flat frames: gain, read noise, dark current, hot pixels.
+#![doc = include_str!("README.md")]
 
 pub(crate) mod bias;
 mod cautions;

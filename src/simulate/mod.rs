@@ -2,6 +2,7 @@
 //!
 //! Nothing here is shared with the code that measures: profiles, noise and files are made by their own means, so that
 //! agreement between the two says something. The same seed gives the same bytes on any number of threads.
+#![doc = include_str!("README.md")]
 
 pub mod bound;
 pub mod calibration;

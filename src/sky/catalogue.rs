@@ -1,7 +1,7 @@
 //! The star catalogue that the binary carries: positions and magnitudes of 1.6 million stars, packed by zones.
 //!
 //! Source: Tycho-2, Hog et al. 2000, A&A 355, L27 (ICRS, epoch J2000, no proper motions). `fixtures/catalogue/README.md`
-//! tells how the file is made and under which licence.
+//! tells how the file is made, `fixtures/licences/star-catalogue.txt` under which licence.
 //!
 //! Layout, little-endian: eight bytes [`MAGIC`]; for each of [`ZONES`] zones of equal height in declination, from the
 //! south pole up, four `u32`: number of stars, byte at which they begin, steps of right ascension in a turn, low bits of

@@ -2,6 +2,7 @@
 //!
 //! A stage of its own between the stars and the verdicts: [`match_sky`] takes the places of a frame's stars and what the
 //! header says of pointing and scale, and returns a [`SkyMatch`] or the reason why there is none.
+#![doc = include_str!("README.md")]
 
 mod bits;
 mod catalogue;

@@ -1,6 +1,7 @@
 //! Stars of one frame: sky, detection, profile fits, frame values.
 //!
 //! Positions are in pixels of the file, 0-based, integer at pixel centres.
+#![doc = include_str!("README.md")]
 
 pub(crate) mod detection;
 pub mod field;

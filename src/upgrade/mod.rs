@@ -1,3 +1,4 @@
+//! Whether other gear pays off: options of the user's own against what a report measured.
 #![doc = include_str!("README.md")]
 
 mod altogether;

@@ -1,4 +1,5 @@
 //! From measurements to answers: image scale, sampling, noise budget, cooling.
+#![doc = include_str!("README.md")]
 
 pub mod advice;
 pub mod answers;

@@ -241,8 +241,27 @@ fn quiet_and_verbose_decide_what_standard_error_says_and_results_stay() {
 }
 
 #[test]
+fn the_notices_that_go_with_every_copy_are_printed_whole() {
+    let ran = skygrain(&["licences"]);
+    assert_eq!((ran.status, ran.stderr.as_str()), (Some(0), ""));
+    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+    let mut notices = vec!["LICENSE-MIT", "LICENSE-APACHE", "fixtures/licences/cfitsio.txt"];
+    if cfg!(feature = "catalogue") {
+        notices.push("fixtures/licences/star-catalogue.txt");
+    }
+    for notice in notices {
+        let text = std::fs::read_to_string(root.join(notice)).unwrap();
+        assert!(ran.stdout.contains(text.trim_matches('\n')), "{notice} is not printed");
+    }
+    // What the owners of what is built in ask for, whatever the files are called.
+    for words in ["Administrator\nof the National Aeronautics and Space Administration", "Copyright 2000 Hog E."] {
+        assert!(ran.stdout.contains(words) || !cfg!(feature = "catalogue"), "{words}");
+    }
+}
+
+#[test]
 fn completions_and_manual_know_every_command() {
-    let commands = ["night", "sensor", "frames", "upgrade", "demo", "completions", "schema", "manual"];
+    let commands = ["night", "sensor", "frames", "upgrade", "demo", "completions", "schema", "licences", "manual"];
     for shell in ["bash", "zsh", "fish", "elvish", "powershell"] {
         let ran = skygrain(&["completions", shell]);
         assert_eq!((ran.status, ran.stderr.as_str()), (Some(0), ""), "{shell}");

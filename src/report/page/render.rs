@@ -138,7 +138,7 @@ mod tests {
         let mut report = sample::report();
         report.sessions.clear();
         let page = html(&report).unwrap();
-        assert!(page.contains("What is Kestrel One like?") && !page.contains("What would cooling gain?"));
+        assert!(page.contains("What is Tarnwhistle 3 like?") && !page.contains("What would cooling gain?"));
     }
 
     #[test]

@@ -25,7 +25,7 @@ pub(crate) fn replies(report: &Report) -> Vec<Reply> {
     let reply = |a: &AnswerEntry| Reply {
         question: match a.question() {
             Question::Sampling => "Do the pixels suit the stars?",
-            Question::ThermalNoise => "Does the sensor’s own heat limit the images?",
+            Question::ThermalNoise => "Does the sensor’s thermal noise limit the images?",
             Question::Cooling => "What would cooling gain?",
         }
         .to_owned(),

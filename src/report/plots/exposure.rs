@@ -24,7 +24,7 @@ const LINE: f64 = 8.0;
 /// The axis ends above 100 %: there stand the names of the marked exposures.
 const HEADROOM: f64 = 2.6 * LINE;
 
-/// Rates of sky and dark current, e^2/px/s, and the variance of reading, e^2.
+/// Rates of sky and dark current, e^2/px/s, and the variance of read noise, e^2.
 #[derive(Clone, Copy)]
 struct Causes {
     sky: f64,
@@ -43,7 +43,7 @@ impl Causes {
     fn in_words(self, seconds: f64) -> String {
         let [sky, dark, all] = self.stacked(seconds);
         let [sky, dark, read] = [sky, dark - sky, all - dark].map(|share| plain((share * 10.0).round() / 10.0));
-        format!("{} s: sky {sky} %, sensor heat {dark} %, read-out {read} %", two_digits(seconds))
+        format!("{} s: sky {sky} %, dark current {dark} %, read noise {read} %", two_digits(seconds))
     }
 }
 
@@ -107,22 +107,23 @@ pub fn noise_by_exposure(session: &Session) -> Result<Option<Figure>, PlotError>
     let title = finding(session, now, limit);
     let words: Vec<String> = times.iter().map(|t| causes.in_words(*t)).collect();
     let alt = format!("{title}. Shares of the noise variance by exposure time: {}.", words.join("; "));
-    let caption = "From below: sky, sensor heat, read-out. Sky and heat grow with the exposure, reading happens once, so \
-                   longer exposures leave it a smaller part. Where it adds 10 % to the noise, the same depth takes 21 % \
-                   more time than without it."
-        .to_owned();
+    let caption =
+        "From below: sky, dark current, read noise. The noise of sky and dark current grows with the exposure, read \
+                   noise comes once, so longer exposures leave it a smaller part. Where it adds 10 % to the noise, the \
+                   same depth takes 21 % more time than without it."
+            .to_owned();
     Ok(Some(Figure { title, svg, marks, alt, caption }))
 }
 
-/// The name of each area inside it, where it is high enough: reading at the left end, the others at the right.
+/// The name of each area inside it, where it is high enough: read noise at the left end, the others at the right.
 fn names(causes: Causes, x: &Axis) -> Vec<Layer> {
     let edge = 0.015 * (x.range.1 - x.range.0);
     let (left, right) = (x.range.0 + edge, x.range.1 - edge);
     let (first, last) = (causes.stacked(10f64.powf(left)), causes.stacked(10f64.powf(right)));
     let places = [
         ("sky", 0.0, last[0], right, true),
-        ("sensor heat", last[0], last[1], right, true),
-        ("read-out", first[1], 100.0, left, false),
+        ("dark current", last[0], last[1], right, true),
+        ("read noise", first[1], 100.0, left, false),
     ];
     let named = places.into_iter().filter(|(_, low, high, ..)| high - low >= LEAST_NAMED);
     named
@@ -138,7 +139,7 @@ fn names(causes: Causes, x: &Axis) -> Vec<Layer> {
 fn finding(session: &Session, now: f64, limit: Option<(f64, f64)>) -> String {
     let adds = &session.noise_budget.read_noise_adds;
     let start = if adds.is_known() {
-        format!("Reading out adds {} to the noise of {} s", percent(adds), plain(now))
+        format!("Read noise adds {} to the noise of {} s", percent(adds), plain(now))
     } else {
         return format!("Where the noise of {} s comes from, and of other exposures", plain(now));
     };
@@ -155,7 +156,7 @@ mod tests {
 
     #[test]
     fn shares_follow_the_exposure() {
-        // By hand: 0.5 + 0.1 e^2/px/s for 100 s against 9 e^2 of reading: 50, 10 and 9 of 69 e^2.
+        // By hand: 0.5 + 0.1 e^2/px/s for 100 s against 9 e^2 of read noise: 50, 10 and 9 of 69 e^2.
         // The same sums in another order: rounding.
         let shares = Causes { sky: 0.5, dark: 0.1, read: 9.0 }.stacked(100.0);
         for (got, want) in shares.iter().zip([50.0 / 0.69, 60.0 / 0.69, 100.0]) {
@@ -168,9 +169,9 @@ mod tests {
         let figure = noise_by_exposure(&sample::report().sessions[0]).unwrap().unwrap();
         assert_eq!(
             figure.title,
-            "Reading out adds 5.30 ± 0.20 % to the noise of 120 s; at 62.7 ± 3.0 s it would add 10 %"
+            "Read noise adds 5.30 ± 0.20 % to the noise of 120 s; at 62.7 ± 3.0 s it would add 10 %"
         );
-        assert!(figure.alt.contains("120 s: sky 51.8 %, sensor heat 38.3 %, read-out 9.9 %"), "{}", figure.alt);
+        assert!(figure.alt.contains("120 s: sky 51.8 %, dark current 38.3 %, read noise 9.9 %"), "{}", figure.alt);
         assert!(figure.svg.contains("these frames, 120 s") && figure.svg.contains("read noise adds 10 %"));
     }
 

@@ -65,7 +65,8 @@ pub fn summary(report: &Report, written: Option<&ReportFiles>) -> String {
         sensors(&mut screen, report);
         if !report.answers.is_empty() {
             screen.blank();
-            let open = "Sampling, heat and cooling are not measurable, because no usable light frame was found.";
+            let open =
+                "Sampling, thermal noise and cooling are not measurable, because no usable light frame was found.";
             screen.paragraph(open, 0);
         }
     } else {
@@ -97,7 +98,7 @@ fn answers(screen: &mut Screen, report: &Report) {
     for answer in &report.answers {
         let question = match answer.question() {
             Question::Sampling => "Sampling",
-            Question::ThermalNoise => "Heat",
+            Question::ThermalNoise => "Noise",
             Question::Cooling => "Cooling",
         };
         let again = screen.said.contains(&answer.sentence);
@@ -120,7 +121,7 @@ fn sessions(screen: &mut Screen, report: &Report) {
         let cells: Vec<String> = cells.iter().zip(widths).map(|(cell, w)| fitted(cell, w)).collect();
         cells.join(" ").trim_end().to_owned()
     };
-    screen.lines.push(row(["Night", "Filter", "Time, s", "Used of", "FWHM, px", "Sky, e-/px/s", "Heat, % var."]));
+    screen.lines.push(row(["Night", "Filter", "Time, s", "Used of", "FWHM, px", "Sky, e-/px/s", "Dark, % var."]));
     for s in report.sessions.iter().take(MOST_SESSIONS) {
         let share = percent(&s.noise_budget.dark_share).replace("less than", "<").replace(" %", "");
         screen.lines.push(row([
@@ -380,7 +381,7 @@ mod tests {
         let mut report = sample::report();
         report.sessions.clear();
         let text = summary(&report, None);
-        assert!(text.starts_with("Kestrel One"), "{text}");
+        assert!(text.starts_with("Tarnwhistle 3"), "{text}");
         assert_eq!(text.matches("not measurable").count(), 1, "{text}");
         report.answers.clear();
         assert!(!summary(&report, None).contains("not measurable"));

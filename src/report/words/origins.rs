@@ -81,15 +81,15 @@ pub fn of_field(f: &FieldResult) -> Vec<Named> {
 /// The parts of a session's noise: name, variance of one exposure, share of the total.
 pub fn noise_parts(s: &Session) -> [(&'static str, &Quantity, Quantity); 4] {
     let b = &s.noise_budget;
-    let rounding = match (b.quantisation_e2.value, b.total_e2.value) {
+    let quantisation = match (b.quantisation_e2.value, b.total_e2.value) {
         (Some(_), Some(total)) if total > 0.0 => b.quantisation_e2.scaled(1.0 / total),
         _ => Quantity::not_measurable(b.total_e2.why()),
     };
     [
         ("sky", &b.sky_e2, b.sky_share.clone()),
-        ("sensor heat", &b.dark_e2, b.dark_share.clone()),
-        ("read-out", &b.read_e2, b.read_share.clone()),
-        ("rounding", &b.quantisation_e2, rounding),
+        ("dark current", &b.dark_e2, b.dark_share.clone()),
+        ("read noise", &b.read_e2, b.read_share.clone()),
+        ("quantisation", &b.quantisation_e2, quantisation),
     ]
 }
 
