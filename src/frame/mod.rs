@@ -6,7 +6,9 @@ mod correlation;
 mod survey;
 mod undefined;
 
-pub use colour::{Lattice, measured_pattern};
+pub use colour::Lattice;
+pub(crate) use colour::measured_pattern;
 pub use correlation::{NoiseCorrelation, noise_correlation};
-pub use survey::{Survey, pixels_contradict, survey};
+pub(crate) use survey::pixels_contradict;
+pub use survey::{Survey, survey};
 pub use undefined::undefine;

@@ -4,7 +4,7 @@
 //! px, `R` half the frame's diagonal, `M` holds scale, rotation and parity, and `c` the cubic radial distortion at the
 //! corner (positive: the corner's stars lie nearer to the centre than without it).
 
-use super::{Direction, TangentPlane};
+use super::sphere::{Direction, TangentPlane};
 
 /// Steps of the fixed-point iteration that undoes the distortion: it gains a factor `3 c` a step.
 const UNDO_STEPS: usize = 6;

@@ -3,7 +3,7 @@
 use nalgebra::{DMatrix, DVector};
 
 use super::plate::Plate;
-use super::{Direction, TangentPlane};
+use super::sphere::{Direction, TangentPlane};
 
 /// Stars from which scale along x and y are told apart; below, pixels count as square.
 const ENOUGH_FOR_ALL: usize = 10;

@@ -1,8 +1,9 @@
 //! The part of the catalogue around a pointing, in the plane that touches the sky there.
 
 use super::shelves::shelve;
+use super::sphere::{Direction, TangentPlane};
 use super::triangles::distance;
-use super::{Catalogue, CatalogueStar, Direction, TangentPlane};
+use super::{Catalogue, CatalogueStar};
 
 /// Widest part of the sky that is searched, degrees from the pointing: further out the plane enlarges by a third and more.
 const WIDEST_DEG: f64 = 30.0;

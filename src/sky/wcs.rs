@@ -3,7 +3,7 @@
 //! Source: Greisen & Calabretta 2002, A&A 395, 1061 (pixel to intermediate coordinates); Calabretta & Greisen 2002, A&A
 //! 395, 1077 (TAN). Distortion polynomials are left out: near the reference pixel, where scales are compared, they vanish.
 
-use super::{Direction, TangentPlane};
+use super::sphere::{Direction, TangentPlane};
 use crate::folder::HeaderWcs;
 
 /// Direction that a header's WCS gives to a pixel of the file, 0-based, integer at pixel centres.

@@ -1,4 +1,4 @@
-//! What is known of the camera before its stars are measured.
+//! What a measurement of stars is told beforehand.
 
 use crate::frame::Lattice;
 

@@ -245,11 +245,6 @@ impl SkyMap {
         holes.for_each(|x| net[x - first] = 0.0);
     }
 
-    /// Writes the sky level of some columns of row `y`, ADU.
-    pub fn level_row(&self, y: usize, columns: Range<usize>, into: &mut [f32]) {
-        self.interpolate_row(&self.level, y, columns, into);
-    }
-
     /// Writes the noise of one pixel over some columns of row `y`, ADU.
     pub fn sigma_row(&self, y: usize, columns: Range<usize>, into: &mut [f32]) {
         self.interpolate_row(&self.sigma, y, columns, into);
@@ -353,7 +348,7 @@ mod tests {
         let plane = noise(512, 640, 1, |x, y| 800.0 + 0.5 * x as f64 - 0.2 * y as f64, 12.0);
         let sky = map_sky(&plane, Lattice::All).unwrap();
         let mut level = vec![0f32; 640];
-        sky.level_row(256, 0..640, &mut level);
+        sky.interpolate_row(&sky.level, 256, 0..640, &mut level);
         for x in [100, 320, 500] {
             let want = 800.0 + 0.5 * x as f64 - 0.2 * 256.0;
             assert!((f64::from(level[x]) - want).abs() < 3.0 * LEVEL_SIGMAS * 12.0, "{x}: {} {want}", level[x]);

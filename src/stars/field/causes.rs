@@ -7,9 +7,9 @@ use crate::facts::stars::StarsMissing;
 
 /// Width change below which an effect is left out of the findings: five times less than what limits the good field, and
 /// less than seeing changes from frame to frame.
-pub const LEAST_WIDTH_PERCENT: f64 = 3.0;
+pub(crate) const LEAST_WIDTH_PERCENT: f64 = 3.0;
 /// The same for ellipticity: a fifth of what the eye sees.
-pub const LEAST_ELLIPTICITY: f64 = 0.02;
+pub(crate) const LEAST_ELLIPTICITY: f64 = 0.02;
 
 /// Fills causes and finding from the numbers.
 pub(crate) fn conclude(result: &mut FieldResult) {

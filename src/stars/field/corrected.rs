@@ -10,10 +10,10 @@ use super::width::{WIDTH_TERMS, relative_width};
 
 /// Growth of the FWHM over the frame's best from which stars are no longer good: trade practice asks for 10 to 20 %, and
 /// 15 % costs a faint star 1.15^-2, a quarter of its signal per pixel (common practice, no source).
-pub const MOST_GROWTH: f64 = 0.15;
+pub(crate) const MOST_GROWTH: f64 = 0.15;
 /// Radial or tangential ellipticity from which stars look drawn out: about where the eye begins to see it (common
 /// practice, no source).
-pub const MOST_ELLIPTICITY: f64 = 0.1;
+pub(crate) const MOST_ELLIPTICITY: f64 = 0.1;
 /// Steps from the centre to a corner: half a per cent of the way is far below any error.
 const RADII: usize = 200;
 /// Directions looked at: the surface has four lobes at most.
@@ -24,7 +24,7 @@ const SEED: u64 = 0x636f_7272_6563_7464;
 
 /// Distance from the centre, in half diagonals, and its error; `None` where the whole frame is good.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Corrected {
+pub(crate) struct Corrected {
     pub radius: Option<f64>,
     /// Half of the range that holds 68 % of the draws, and the correction for the worst direction.
     pub sigma: f64,
@@ -36,7 +36,7 @@ pub struct Corrected {
 ///
 /// Within the radius no direction is worse than [`MOST_GROWTH`] over the best place of the frame, and the radial or
 /// tangential ellipticity, averaged over directions, stays below [`MOST_ELLIPTICITY`].
-pub fn corrected_radius(
+pub(crate) fn corrected_radius(
     terms: &SVector<f64, WIDTH_TERMS>,
     covariance: &SMatrix<f64, WIDTH_TERMS, WIDTH_TERMS>,
     radial: (f64, f64),

@@ -11,6 +11,7 @@ use crate::stats::median;
 
 /// Chance below which an effect counts as significant: three sigma of a normal law.
 pub const SIGNIFICANT_CHANCE: f64 = 0.0027;
+
 /// Chance that errors alone make an effect as large as the one seen.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct Chances {
