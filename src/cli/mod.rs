@@ -20,7 +20,7 @@ use clap::{CommandFactory, Parser};
 use crate::fits::{read_apart_with, serve_if_asked};
 use crate::folder::{Rig, RigError};
 use crate::night::{NightInput, Scope, explain, run};
-use crate::report::{FrameStatus, SCHEMA, explained, frames_csv, key_table};
+use crate::report::{FrameStatus, explained, frames_csv, key_table, schema_text};
 
 use args::{Arguments, Command, FrameFormat, Inputs};
 use error::CliError;
@@ -80,7 +80,7 @@ fn carry_out(command: Command, say: Say) -> Result<u8, CliError> {
             clap_complete::generate(shell, &mut Arguments::command(), "skygrain", &mut text);
             print_bytes(&text)
         }
-        Command::Schema { keys } => print_bytes(if keys { key_table() } else { SCHEMA.to_owned() }.as_bytes()),
+        Command::Schema { keys } => print_bytes(if keys { key_table() } else { schema_text() }.as_bytes()),
         Command::Licences => print_bytes(licences::notices().as_bytes()),
         Command::Manual { command } => print_bytes(&manual(command.as_deref())?),
         Command::Upgrade { report, options, out } => upgrade::compare(&report, &options, out),

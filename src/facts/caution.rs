@@ -1,14 +1,15 @@
 //! What the user should know of frames and sensors: what warnings are about.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
-use strum::IntoStaticStr;
+use strum::{IntoStaticStr, VariantNames};
 
 use super::FrameKind;
 use super::header::HeaderCaution;
 use super::sensor_caution::SensorCaution;
 
 /// How grave a warning is.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "lowercase")]
 pub enum Severity {
     /// Worth knowing.
@@ -31,11 +32,11 @@ impl Severity {
 }
 
 /// What a warning is about.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, IntoStaticStr)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, IntoStaticStr, VariantNames)]
 #[strum(serialize_all = "kebab-case")]
 pub enum Caution {
     Sensor(SensorCaution),
-    /// Until every caution has its type.
+    /// As the report that it was read from words it.
     Quoted {
         code: String,
         severity: Severity,
@@ -93,6 +94,15 @@ impl Caution {
             Self::Quoted { code, .. } => code,
             of => of.into(),
         }
+    }
+
+    /// All words that [`Caution::code`] may give.
+    pub fn codes() -> Vec<&'static str> {
+        let own = Self::VARIANTS.iter().filter(|word| !["sensor", "quoted"].contains(word));
+        let mut all: Vec<&str> = own.chain(SensorCaution::VARIANTS).copied().collect();
+        all.sort_unstable();
+        all.dedup();
+        all
     }
 
     /// How grave it is.

@@ -1,9 +1,10 @@
 //! What a frame is, and what told so.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 /// The kind of a frame.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum FrameKind {
     /// The sky.

@@ -1,7 +1,7 @@
 //! Why a value is missing, and what would supply it.
 
 use serde::{Deserialize, Serialize};
-use strum::IntoStaticStr;
+use strum::{IntoStaticStr, VariantNames};
 
 use super::Help;
 use super::answers::AnswersMissing;
@@ -12,7 +12,7 @@ use super::stars::StarsMissing;
 use super::verdict::VerdictMissing;
 
 /// Why a value is missing.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, IntoStaticStr)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, IntoStaticStr, VariantNames)]
 #[strum(serialize_all = "kebab-case")]
 pub enum Missing {
     /// A value of a report that was read, which words its reason itself.

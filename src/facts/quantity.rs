@@ -1,11 +1,12 @@
 //! A number with its uncertainty and its origin: what every stage hands on and the report prints.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::{Method, Missing, Note};
 
 /// Where a value came from.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "lowercase")]
 pub enum Source {
     /// Computed from pixels, or from a WCS that was fitted to stars.

@@ -1,11 +1,16 @@
 //! The three questions as the report answers them.
 
+use std::borrow::Cow;
+
+use schemars::{JsonSchema, Schema, SchemaGenerator, json_schema};
 use serde::{Deserialize, Serialize};
+use strum::VariantNames;
 
 use crate::verdict::{ConfidenceCode, CoolingVerdict, Level, SamplingVerdict, ThermalVerdict};
 
 /// A question of the user.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, JsonSchema)]
+#[schemars(rename_all = "snake_case")]
 pub enum Question {
     /// Do the pixels suit the star image?
     Sampling,
@@ -18,12 +23,14 @@ pub enum Question {
 /// One answer.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct AnswerEntry {
+    /// The answer of each session.
     #[serde(flatten)]
     pub verdicts: Verdicts,
-    /// One or two sentences that answer with a number and its error; a session that differs is named.
+    /// The answer with its number and uncertainty.
     pub sentence: String,
-    /// What stands behind it: costs, conditions, cautions. Empty where nothing was measured.
+    /// What stands behind it; empty where nothing was measured.
     pub detail: String,
+    /// How far to trust the answer.
     pub confidence: ConfidenceEntry,
 }
 
@@ -59,16 +66,72 @@ pub struct OverSessions<V> {
 /// The verdict on one session.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
 pub struct SessionVerdict<V> {
+    /// The session, by its id.
     pub session_id: String,
+    /// Its answer, one of the words of verdict.
     pub verdict: V,
 }
 
 /// How far to trust an answer, and why.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct ConfidenceEntry {
+    /// None where there is no answer.
     pub level: Level,
     /// The reason, for scripts.
     pub because: ConfidenceCode,
     /// The reason in words.
     pub sentence: String,
+}
+
+/// One answer.
+#[derive(JsonSchema)]
+struct Shown {
+    /// What is asked.
+    #[schemars(rename = "question")]
+    _question: Question,
+    /// The verdict on the session with the most at stake, which the sentence tells in full.
+    #[schemars(rename = "verdict", schema_with = "verdicts")]
+    _verdict: String,
+    /// The verdict on each session.
+    #[schemars(rename = "verdicts")]
+    _verdicts: Vec<ShownVerdict>,
+    /// The answer with its number and uncertainty.
+    #[schemars(rename = "sentence")]
+    _sentence: String,
+    /// What stands behind it; empty where nothing was measured.
+    #[schemars(rename = "detail")]
+    _detail: String,
+    /// How far to trust the answer.
+    #[schemars(rename = "confidence")]
+    _confidence: ConfidenceEntry,
+}
+
+/// The verdict on one session.
+#[derive(JsonSchema)]
+#[schemars(rename = "SessionVerdict")]
+struct ShownVerdict {
+    /// The session.
+    #[schemars(rename = "session_id")]
+    _session_id: String,
+    /// The verdict on it.
+    #[schemars(rename = "verdict", schema_with = "verdicts")]
+    _verdict: String,
+}
+
+/// The words of all three questions.
+fn verdicts(_: &mut SchemaGenerator) -> Schema {
+    let mut words = [SamplingVerdict::VARIANTS, ThermalVerdict::VARIANTS, CoolingVerdict::VARIANTS].concat();
+    words.sort_unstable();
+    words.dedup();
+    json_schema!({ "type": "string", "enum": words })
+}
+
+impl JsonSchema for AnswerEntry {
+    fn schema_name() -> Cow<'static, str> {
+        "Answer".into()
+    }
+
+    fn json_schema(of: &mut SchemaGenerator) -> Schema {
+        Shown::json_schema(of)
+    }
 }

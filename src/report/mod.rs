@@ -23,7 +23,7 @@ pub use error::ReportError;
 pub use files::csv::frames_csv;
 pub use files::defect_file::{DefectFileError, check_defect_file, is_defect_file, write_defect_file};
 pub use files::json::json;
-pub use files::schema::{SCHEMA, key_table};
+pub use files::schema::{key_table, schema_text};
 pub use files::star_rows::StarRow;
 pub use files::stars_file::{StarsFileError, is_stars_file, write_stars};
 pub use files::write::{ReportFiles, make_ready, write};

@@ -3,10 +3,12 @@
 //! Unknown is `None` and becomes `null`. [`Report::new`] puts every list in its order, so that the same night gives
 //! the same bytes whichever thread finished first.
 
+use std::borrow::Cow;
 use std::cmp::Reverse;
 use std::collections::BTreeMap;
 
 use jiff::civil::DateTime;
+use schemars::{JsonSchema, Schema, SchemaGenerator, json_schema};
 use serde::ser::SerializeStruct as _;
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
@@ -27,22 +29,26 @@ use crate::verdict::{
 pub const SCHEMA_VERSION: u32 = 2;
 
 /// Everything a run found.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Report {
+    /// Version of the keys; raised only when one is renamed or dropped.
+    #[schemars(extend("unit" = "1"))]
     pub schema_version: u32,
     /// Version of the program that wrote the report.
     pub program_version: String,
-    /// The three questions, answered in this order: sampling, thermal noise, cooling.
+    /// The three questions, answered in this order; empty where only a sensor was measured.
     pub answers: Vec<AnswerEntry>,
+    /// One for each night, camera, setting, filter and exposure time.
     pub sessions: Vec<Session>,
-    /// What costs nothing, by the hours that it would bring, the most first.
+    /// What costs nothing, each taken alone: the most hours first, what is not measurable last.
     pub advice: Vec<Advice>,
-    /// Sampling over all sessions of a filter, camera and binning.
+    /// Sampling over all sessions of a filter with one camera and binning.
     pub filters: Vec<FilterSampling>,
+    /// One for each camera at one gain setting, offset setting, readout mode and binning.
     pub sensors: Vec<SensorEntry>,
     /// Every file found, in the order of their paths.
     pub frames: Vec<FrameRow>,
-    /// The gravest first.
+    /// What the user should know, the gravest first.
     pub warnings: Vec<Warning>,
 }
 
@@ -105,53 +111,78 @@ impl Report {
 }
 
 /// One night with one camera, gain setting, binning, filter and exposure time.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Session {
+    /// Name of the session, as in session_id of the frames.
     pub id: String,
-    /// The evening's date at the site, noon to noon: `2026-02-11`. `None` where no frame tells a date.
+    /// Date of the evening at the site, noon to noon.
     pub night: Option<String>,
+    /// What its frames have in common.
     pub settings: SessionSettings,
+    /// Its light frames.
     pub frame_counts: FrameCounts,
-    /// Which entry of `sensors` applies.
+    /// The entry of sensors that applies.
     pub sensor_id: Option<String>,
+    /// Sensor temperature, median over the lights.
+    #[schemars(extend("unit" = "°C"))]
     pub sensor_temperature_c: Temperature,
+    /// Image scale; measured only where a WCS or matched stars gave it.
+    #[schemars(extend("unit" = "arcsec/px"))]
     pub image_scale_arcsec_per_px: Quantity,
-    /// Star image before the pixel blurred it, px.
+    /// Full width at half maximum of the star image before the pixel blurred it, geometric mean of both axes, median
+    /// over the frames.
+    #[schemars(extend("unit" = "px"))]
     pub fwhm_px: Quantity,
+    /// The same in arcseconds.
+    #[schemars(extend("unit" = "arcsec"))]
     pub fwhm_arcsec: Quantity,
-    /// As recorded, pixel blur included, px.
+    /// Full width at half maximum as recorded, with the pixel's blur.
+    #[schemars(extend("unit" = "px"))]
     pub recorded_fwhm_px: Quantity,
-    /// 1 - minor axis / major axis.
+    /// 1 - minor axis / major axis, bias by noise removed.
+    #[schemars(extend("unit" = "1"))]
     pub ellipticity: Quantity,
-    /// Direction of the long axis, degrees from the image's x axis towards its y axis.
+    /// Direction of the long axis, from +x towards +y of the file.
+    #[schemars(extend("unit" = "degrees"))]
     pub position_angle_deg: Quantity,
+    /// Exponent of the Moffat profile.
+    #[schemars(extend("unit" = "1"))]
     pub moffat_beta: Quantity,
-    /// Median per frame.
+    /// Stars detected in a frame, median.
+    #[schemars(extend("unit" = "stars"))]
     pub star_count: Quantity,
     /// Star images over the frame.
     pub field: WordedField,
+    /// Sky above bias and dark current.
+    #[schemars(extend("unit" = "e-/px/s"))]
     pub sky_e_per_px_s: Quantity,
+    /// How the pixels suit the star image.
     pub sampling: Worded<Sampling>,
+    /// Variances of one exposure.
     pub noise_budget: NoiseBudget,
+    /// One row for each sensor temperature.
     pub cooling: Vec<CoolingRow>,
+    /// Time ratio without any dark current: no cooling can pass it.
+    #[schemars(extend("unit" = "1"))]
     pub cooling_floor_time_ratio: Quantity,
-    /// What the cooling table rests on, and its caution.
+    /// What the cooling rows rest on, and their caution.
     pub cooling_basis: String,
     /// Sensor temperature below which more cooling saves less than 1 % of the time.
+    #[schemars(extend("unit" = "°C"))]
     pub cooling_gains_under_1_percent_below_celsius: Quantity,
-    /// Cooling over the year that the rig file describes; `None` where it describes none.
+    /// A year with the cooler that the rig file describes against one without; null where it describes none.
     pub cooling_year: Option<Told<CooledYear>>,
-    /// Pixels and focal lengths that would suit the stars.
+    /// Pixels and focal lengths that would suit the stars as wide on the sky as measured.
     pub suited: Vec<Suited>,
-    /// What makes the stars as wide as they are.
+    /// What makes stars as wide as they are: FWHM that add up in quadrature.
     pub width_budget: Told<WidthBudget>,
     /// Stars that clip, and the exposure at which more would.
     pub saturation: Told<Saturation>,
-    /// What subtracting the darks at hand would leave in these lights.
+    /// What subtracting the darks at hand would leave.
     pub dark_match: Told<DarkMatch>,
-    /// Where the frames point and their scale, from the stars themselves.
+    /// What matching the stars with a catalogue told.
     pub star_match: Worded<StarMatch>,
-    /// Magnitudes of stars and sky, and how steadily the stars' light came.
+    /// Magnitudes of stars and sky, from the matched stars.
     pub photometry: Told<Photometry>,
 }
 
@@ -163,41 +194,60 @@ impl Session {
 }
 
 /// What the frames of a session have in common.
-#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct SessionSettings {
+    /// Name of the camera in the headers.
     pub camera: Option<String>,
+    /// Name of the filter in the headers.
     pub filter: Option<String>,
     /// The camera's gain setting: a label, never e-/ADU.
     pub gain_setting: Option<String>,
+    /// The camera's offset setting: a label.
     pub offset_setting: Option<String>,
+    /// Pixels binned along x and y.
+    #[schemars(extend("unit" = "px"))]
     pub binning: [u32; 2],
+    /// Exposure time.
+    #[schemars(extend("unit" = "s"))]
     pub exposure_s: Option<f64>,
-    /// Colour filter pattern; `None` for a monochrome sensor or one that does not tell.
+    /// Colour filter pattern; null for a monochrome sensor or one that does not tell.
     pub cfa: Option<String>,
 }
 
 /// Light frames of a session.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct FrameCounts {
+    /// Light frames.
+    #[schemars(extend("unit" = "frames"))]
     pub light: usize,
+    /// Those whose measurements went into the results.
+    #[schemars(extend("unit" = "frames"))]
     pub used: usize,
+    /// Those left out.
+    #[schemars(extend("unit" = "frames"))]
     pub excluded: usize,
 }
 
 /// Sensor temperature over the lights, degrees Celsius.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Temperature {
     /// Median.
     #[serde(flatten)]
     pub median: Quantity,
+    /// Lowest.
+    #[schemars(extend("unit" = "°C"))]
     pub min: Option<f64>,
+    /// Highest.
+    #[schemars(extend("unit" = "°C"))]
     pub max: Option<f64>,
 }
 
 /// One sensor at one setting.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct SensorEntry {
+    /// Name of the sensor, as in sensor_id of sessions and frames.
     pub id: String,
+    /// What makes it one.
     pub settings: SensorSettings,
     #[serde(flatten)]
     pub result: SensorResult,
@@ -208,17 +258,23 @@ pub struct SensorEntry {
 }
 
 /// What makes two frames share gain, read noise and dark current.
-#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct SensorSettings {
+    /// Name of the camera in the headers.
     pub camera: Option<String>,
+    /// The camera's gain setting: a label, never e-/ADU.
     pub gain_setting: Option<String>,
+    /// The camera's offset setting: a label.
     pub offset_setting: Option<String>,
+    /// The camera's readout mode: a label.
     pub readout_mode: Option<String>,
+    /// Pixels binned along x and y.
+    #[schemars(extend("unit" = "px"))]
     pub binning: [u32; 2],
 }
 
 /// What became of a file.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "lowercase")]
 pub enum FrameStatus {
     /// Its measurements went into the results.
@@ -241,62 +297,107 @@ impl FrameStatus {
 }
 
 /// One file; its keys in the report's files are the columns of `files::frame_columns`.
-#[derive(Debug, Clone, PartialEq, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Deserialize, JsonSchema)]
 pub struct FrameRow {
-    /// Relative to the folder given; bytes that are not UTF-8 are replaced.
+    /// Path relative to the folder given; bytes that are not UTF-8 are replaced.
     pub path: String,
+    /// What the frame is.
     pub kind: FrameKind,
     /// What told the kind: a header card, or the pixels.
     #[serde(deserialize_with = "kind_source_as_told")]
+    #[schemars(with = "String")]
     pub kind_source: KindSource,
+    /// What became of it.
     pub status: FrameStatus,
     /// Why it is not used.
     #[serde(flatten, deserialize_with = "left_out_as_told")]
+    #[schemars(with = "LeftOutAsTold")]
     pub left_out: Option<LeftOut>,
+    /// Date of the evening at the site.
     pub night: Option<String>,
+    /// Its session.
     pub session_id: Option<String>,
+    /// Its sensor.
     pub sensor_id: Option<String>,
+    /// Exposure time.
+    #[schemars(extend("unit" = "s"))]
     pub exposure_s: Option<f64>,
+    /// Sensor temperature in the header.
+    #[schemars(extend("unit" = "°C"))]
     pub sensor_celsius: Option<f64>,
+    /// Name of the filter in the header.
     pub filter: Option<String>,
+    /// Name of the camera in the header.
     pub camera: Option<String>,
+    /// Columns.
+    #[schemars(extend("unit" = "px"))]
     pub width: Option<usize>,
+    /// Rows.
+    #[schemars(extend("unit" = "px"))]
     pub height: Option<usize>,
-    /// Median of all pixels, ADU.
+    /// Median of all pixels.
+    #[schemars(extend("unit" = "ADU"))]
     pub level_adu: Option<f64>,
-    /// Sky above bias, ADU.
+    /// Sky above bias.
+    #[schemars(extend("unit" = "ADU"))]
     pub sky_adu: Option<f64>,
-    /// Scatter of the sky from pixel to pixel, ADU.
+    /// Scatter of the sky from pixel to pixel.
+    #[schemars(extend("unit" = "ADU"))]
     pub sky_sigma_adu: Option<f64>,
+    /// Stars detected.
+    #[schemars(extend("unit" = "stars"))]
     pub star_count: Option<usize>,
+    /// Stars whose fit counts.
+    #[schemars(extend("unit" = "stars"))]
     pub fitted_stars: Option<usize>,
+    /// Full width at half maximum before the pixel, geometric mean of both axes, median over the stars.
+    #[schemars(extend("unit" = "px"))]
     pub fwhm_px: Option<Quantity>,
-    /// Of a colour cube: the width in each plane, px. Empty for a frame of one plane.
+    /// Of a colour cube: the width in each plane; empty for a frame of one plane.
+    #[schemars(extend("unit" = "px"))]
     pub plane_fwhm_px: Vec<Quantity>,
-    /// Width along the shorter axis, px: of a trailed frame, what seeing and focus gave.
+    /// Width before the pixel along the shorter axis.
+    #[schemars(extend("unit" = "px"))]
     pub minor_fwhm_px: Option<Quantity>,
+    /// Width as recorded.
+    #[schemars(extend("unit" = "px"))]
     pub recorded_fwhm_px: Option<Quantity>,
+    /// 1 - minor axis / major axis.
+    #[schemars(extend("unit" = "1"))]
     pub ellipticity: Option<Quantity>,
+    /// Direction of the long axis, from +x towards +y of the file.
+    #[schemars(extend("unit" = "degrees"))]
     pub position_angle_deg: Option<Quantity>,
-    /// Of a trailed frame: the line that its stars are drawn out over, px.
+    /// Of a trailed frame: the line that its stars are drawn out over.
+    #[schemars(extend("unit" = "px"))]
     pub trail_length_px: Option<Quantity>,
+    /// Exponent of the Moffat profile.
+    #[schemars(extend("unit" = "1"))]
     pub moffat_beta: Option<Quantity>,
-    /// Correlation of the sky noise of neighbouring pixels (of one colour) along rows and columns: 0 in raw frames.
+    /// Correlation of the sky noise of neighbouring pixels of one colour along rows; 0 in raw frames.
+    #[schemars(extend("unit" = "1"))]
     pub noise_correlation_x: Option<Quantity>,
+    /// The same along columns.
+    #[schemars(extend("unit" = "1"))]
     pub noise_correlation_y: Option<Quantity>,
-    /// Number of stars under each flag that kept them out of the fit.
+    /// Peaks that each reason kept out of the fits.
+    #[schemars(extend("unit" = "stars"))]
     pub star_flags: BTreeMap<String, usize>,
     /// Stars with a clipped core.
+    #[schemars(extend("unit" = "stars"))]
     pub saturated_count: Option<usize>,
     /// Sky above bias and dark current.
+    #[schemars(extend("unit" = "e-/px/s"))]
     pub sky_e_per_px_s: Option<Quantity>,
-    /// Light of its stars over that of the same stars in the frame of median transparency; `None` where it was not sought.
+    /// Light of its stars over that of the same stars in the frame of median transparency of its session.
+    #[schemars(extend("unit" = "1"))]
     pub transparency: Option<Quantity>,
     /// Its fitted stars, brightest first; in a file of their own where they are asked for.
     #[serde(skip)]
     pub stars: Vec<StarRow>,
-    /// Start of the exposure.
+    /// Start of the exposure, ISO 8601, UTC.
     #[serde(deserialize_with = "utc")]
+    #[schemars(with = "Option<String>")]
     pub start_utc: Option<DateTime>,
 }
 
@@ -379,12 +480,35 @@ impl Warning {
 }
 
 /// A warning as `report.json` has it.
-#[derive(Deserialize)]
+#[derive(Deserialize, JsonSchema)]
 struct WarningAsTold {
+    /// A fixed word for scripts.
+    #[schemars(schema_with = "codes_of_warnings")]
     code: String,
+    /// How grave it is.
     severity: Severity,
+    /// What is the matter and what helps.
     message: String,
+    /// The files that it concerns.
     paths: Vec<String>,
+}
+
+fn codes_of_warnings(_: &mut SchemaGenerator) -> Schema {
+    json_schema!({ "type": "string", "enum": Caution::codes() })
+}
+
+fn codes_of_files(_: &mut SchemaGenerator) -> Schema {
+    json_schema!({ "anyOf": [{ "type": "string", "enum": LeftOut::codes() }, { "type": "null" }] })
+}
+
+impl JsonSchema for Warning {
+    fn schema_name() -> Cow<'static, str> {
+        "Warning".into()
+    }
+
+    fn json_schema(of: &mut SchemaGenerator) -> Schema {
+        WarningAsTold::json_schema(of)
+    }
 }
 
 impl<'de> Deserialize<'de> for Warning {
@@ -395,9 +519,12 @@ impl<'de> Deserialize<'de> for Warning {
 }
 
 /// Why a file is not used, as `report.json` has it.
-#[derive(Deserialize)]
+#[derive(Deserialize, JsonSchema)]
 struct LeftOutAsTold {
+    /// Why it is not used.
     reason: Option<String>,
+    /// The same for scripts.
+    #[schemars(schema_with = "codes_of_files")]
     reason_code: Option<String>,
 }
 

@@ -1,5 +1,6 @@
 //! What is known about one sensor: the `sensors[]` entries of the report.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::facts::sensor::{DarkModel, DarkRates};
@@ -10,88 +11,117 @@ use super::{
 };
 
 /// One camera at one gain setting, offset, readout mode and binning.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct SensorResult {
-    /// Conversion gain, e-/ADU.
+    /// Conversion gain.
+    #[schemars(extend("unit" = "e-/ADU"))]
     pub gain_e_per_adu: Quantity,
-    /// Read noise of one pixel, e-.
+    /// Read noise of one pixel.
+    #[schemars(extend("unit" = "e-"))]
     pub read_noise_e: Quantity,
-    /// Signal that equals its own noise in one pixel, e-: the absolute sensitivity threshold of EMVA 1288.
+    /// Signal that equals its own noise in one pixel (EMVA 1288).
+    #[schemars(extend("unit" = "e-"))]
     pub sensitivity_threshold_e: Quantity,
-    /// Read noise of one pixel, ADU; known without a gain.
+    /// Read noise of one pixel, known without a gain.
+    #[schemars(extend("unit" = "ADU"))]
     pub read_noise_adu: Quantity,
-    /// Offset that a whole row shares and that changes from frame to frame, ADU; not part of the read noise.
+    /// Offset that a whole row shares and that changes from frame to frame; no part of the read noise.
+    #[schemars(extend("unit" = "ADU"))]
     pub row_noise_adu: Quantity,
-    /// Offset that a whole column shares and that changes from frame to frame, ADU; not part of the read noise.
+    /// Offset that a whole column shares and that changes from frame to frame; no part of the read noise.
+    #[schemars(extend("unit" = "ADU"))]
     pub column_noise_adu: Quantity,
-    /// Pattern of the bias that does not change, standard deviation within tiles, ADU; not part of the read noise.
+    /// Pattern of the bias that does not change, standard deviation within tiles.
+    #[schemars(extend("unit" = "ADU"))]
     pub fixed_pattern_adu: Quantity,
-    /// Wander of the level of a whole bias frame at one temperature, standard deviation, ADU.
+    /// Wander of the level of whole bias frames, standard deviation.
+    #[schemars(extend("unit" = "ADU"))]
     pub level_drift_adu: Quantity,
     /// How much of the read noise sits in few pixels.
     pub read_noise_tail: ReadNoiseTail,
-    /// Level of a bias frame, ADU.
+    /// Level of a bias frame.
+    #[schemars(extend("unit" = "ADU"))]
     pub bias_level_adu: Quantity,
-    /// Step between the codes that occur, ADU; `None` for data that are not integers.
+    /// Step between the codes that occur; null for data that are not integers.
+    #[schemars(extend("unit" = "ADU"))]
     pub adu_step: Option<u32>,
-    /// Level at which pixels saturate, ADU.
+    /// Level at which pixels saturate.
+    #[schemars(extend("unit" = "ADU"))]
     pub saturation_adu: Quantity,
-    /// Share of bias pixels that sit at the lowest code: above 0.005 the offset is too low.
+    /// Share of bias pixels at the lowest code.
+    #[schemars(extend("unit" = "1"))]
     pub bias_floor_fraction: Option<f64>,
-    /// Photon transfer points, one a flat pair and site of a colour mosaic.
+    /// Mean and variance of each pair of flats and each site of a colour mosaic.
     pub photon_transfer: Vec<PhotonTransferPoint>,
-    /// The curve through all cells of all flat pairs; `None` where flats give no gain.
+    /// The curve through all tiles of all pairs.
     pub photon_transfer_fit: Option<TransferFit>,
-    /// Pattern of the pixels' response to light, one entry a filter with a pair of flats.
+    /// Pattern of the pixels' response, one entry a filter.
     pub prnu: Vec<Prnu>,
-    /// The quadrants where they differ in gain or read noise, as several amplifiers make them; empty where they agree.
+    /// The quadrants, only where they differ.
     pub amplifiers: Vec<Amplifier>,
-    /// Fall-off of the light, one entry a filter with flats.
+    /// Fall-off of the light, one entry a filter.
     pub vignetting: Vec<Vignetting>,
-    /// Dark current.
+    /// Dark current against exposure and temperature.
     pub dark_current: DarkCurrent,
-    /// Pixels whose dark rate is above the threshold.
+    /// Share of the pixels that are hot.
+    #[schemars(extend("unit" = "1"))]
     pub hot_pixel_fraction: HotPixels,
-    /// Temperature step that doubles the dark current of the hot pixels, C.
+    /// Temperature step that doubles the dark current of the hot pixels.
+    #[schemars(extend("unit" = "°C"))]
     pub hot_pixel_doubling_celsius: Quantity,
     /// Dark rates pixel by pixel, one entry a temperature.
     pub pixel_dark_rates: Vec<PixelDarkRates>,
-    /// Number of frames by kind that went in.
+    /// Frames behind these values.
     pub frames: CalibrationCounts,
 }
 
 /// Frames behind a sensor's values.
-#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 pub struct CalibrationCounts {
+    /// Bias frames.
+    #[schemars(extend("unit" = "frames"))]
     pub bias: usize,
+    /// Dark frames.
+    #[schemars(extend("unit" = "frames"))]
     pub dark: usize,
+    /// Flat frames.
+    #[schemars(extend("unit" = "frames"))]
     pub flat: usize,
 }
 
 /// Dark current against exposure and temperature.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct DarkCurrent {
-    /// Mean rate over the pixels that are not hot, e-/px/s, at `reference_celsius`.
+    /// Mean rate of the pixels that are not hot, at reference_celsius.
+    #[schemars(extend("unit" = "e-/px/s"))]
     pub rate_e_per_px_s: Quantity,
     /// Temperature of that rate.
+    #[schemars(extend("unit" = "°C"))]
     pub reference_celsius: Option<f64>,
-    /// Temperature step that doubles the dark current as a whole at `reference_celsius`, C: ln2 / (d ln D / dT).
+    /// Temperature step that doubles the whole dark current at reference_celsius.
+    #[schemars(extend("unit" = "°C"))]
     pub doubling_celsius: Quantity,
-    /// Temperature step that doubles the thermal part alone at `reference_celsius`, C.
+    /// Temperature step that doubles its thermal part.
+    #[schemars(extend("unit" = "°C"))]
     pub thermal_doubling_celsius: Quantity,
-    /// Activation energy of the thermal part, eV.
+    /// Activation energy of the thermal part.
+    #[schemars(extend("unit" = "eV"))]
     pub activation_energy_ev: Quantity,
-    /// Part of the rate that does not fall with temperature, e-/px/s.
+    /// Part of the rate that does not fall with temperature.
+    #[schemars(extend("unit" = "e-/px/s"))]
     pub floor_e_per_px_s: Quantity,
     /// Which law was fitted.
+    #[schemars(with = "String")]
     pub model: DarkModel,
-    /// Which rates were used: from the mean or from the variance, and why.
+    /// Which rates were used, and why.
+    #[schemars(with = "String")]
     pub method: DarkRates,
-    /// Lowest and highest temperature measured, C.
+    /// Lowest and highest temperature measured.
+    #[schemars(extend("unit" = "°C"))]
     pub range_celsius: Option<[f64; 2]>,
     /// Whether the camera takes the dark level off, so that only the variance tells the rate.
     pub suppressed_in_camera: bool,
-    /// The fitted law with its covariance; `None` with fewer than two temperatures.
+    /// The fitted law; null with fewer than two temperatures.
     pub law: Option<DarkLaw>,
     /// Light from the sensor's own electronics, left out of the rates.
     pub glow: Option<Glow>,
@@ -123,19 +153,25 @@ impl DarkCurrent {
 }
 
 /// Dark rate at one temperature.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct DarkPoint {
-    /// Mean sensor temperature of the frames, C.
+    /// Mean sensor temperature of the frames.
+    #[schemars(extend("unit" = "°C"))]
     pub celsius: f64,
-    /// Longest exposure of the set, s.
+    /// Longest exposure of the set.
+    #[schemars(extend("unit" = "s"))]
     pub exposure_s: f64,
-    /// Slope of the mean level against exposure, e-/px/s.
+    /// Growth of the mean level with exposure.
+    #[schemars(extend("unit" = "e-/px/s"))]
     pub rate_e_per_px_s: Quantity,
-    /// Slope of the mean level against exposure, ADU/px/s: known without a gain.
+    /// The same, known without a gain.
+    #[schemars(extend("unit" = "ADU/px/s"))]
     pub rate_adu_per_px_s: Quantity,
-    /// Level of a dark of no exposure above the bias, ADU; `None` with one exposure only.
+    /// Level of a dark of no exposure above the bias; null with one exposure only.
+    #[schemars(extend("unit" = "ADU"))]
     pub offset_adu: Option<f64>,
-    /// Slope of the temporal variance against exposure, e-/px/s.
+    /// Growth of the temporal variance with exposure.
+    #[schemars(extend("unit" = "e-/px/s"))]
     pub variance_rate_e_per_px_s: Quantity,
 }
 

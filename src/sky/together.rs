@@ -1,5 +1,6 @@
 //! What the matched frames of a session say together.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::solve::SkyMatch;
@@ -27,36 +28,54 @@ pub struct StatedOptics {
 }
 
 /// A session on the sky, from its own stars.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct StarMatch {
-    /// Geometric mean of both axes at the frame's centre.
+    /// Image scale that the matched stars give, geometric mean of both axes at the centre.
+    #[schemars(extend("unit" = "arcsec/px"))]
     pub image_scale_arcsec_per_px: Quantity,
     /// Focal length that this scale and the pixel pitch give.
+    #[schemars(extend("unit" = "mm"))]
     pub focal_length_mm: Quantity,
-    /// What header or rig file say of it.
+    /// Focal length that header or rig file state.
+    #[schemars(extend("unit" = "mm"))]
     pub stated_focal_length_mm: Option<f64>,
     /// Displacement of the corners' stars on half the diagonal, positive towards the centre.
+    #[schemars(extend("unit" = "%"))]
     pub corner_distortion_percent: Quantity,
     /// Scale along y over that along x.
+    #[schemars(extend("unit" = "1"))]
     pub pixel_aspect: Quantity,
-    /// Direction of the first frame's centre, ICRS.
+    /// Right ascension of the centre of the first frame, ICRS.
+    #[schemars(extend("unit" = "degrees"))]
     pub centre_ra_deg: Quantity,
+    /// Declination of the centre of the first frame, ICRS.
+    #[schemars(extend("unit" = "degrees"))]
     pub centre_dec_deg: Quantity,
-    /// From north through east to the file's +y.
+    /// Direction of +y of the file, from north through east.
+    #[schemars(extend("unit" = "degrees"))]
     pub position_angle_deg: Quantity,
-    /// Whether the sky is as in a mirror when the file's +y is drawn upwards.
+    /// Whether the sky is as in a mirror when +y of the file is drawn upwards.
     pub mirrored: Option<bool>,
     /// Width and height of the frame.
+    #[schemars(extend("unit" = "degrees"))]
     pub field_deg: Option<[f64; 2]>,
-    /// Stars of the first frame in the fit, and catalogue stars in it.
+    /// Stars of the first frame in the fit.
+    #[schemars(extend("unit" = "stars"))]
     pub matched_stars: usize,
+    /// Catalogue stars in the first frame.
+    #[schemars(extend("unit" = "stars"))]
     pub catalogue_stars: usize,
     /// Root mean square of the residuals along one axis.
+    #[schemars(extend("unit" = "px"))]
     pub residual_px: Option<f64>,
-    /// Frames tried, and those that were matched with the same scale.
+    /// Frames that were tried.
+    #[schemars(extend("unit" = "frames"))]
     pub frames_tried: usize,
+    /// Frames matched with the same scale.
+    #[schemars(extend("unit" = "frames"))]
     pub frames_agreeing: usize,
-    /// Probability that chance made the first frame's match.
+    /// Probability that chance made the match of the first frame.
+    #[schemars(extend("unit" = "1"))]
     pub false_alarm_probability: Option<f64>,
     /// Scale that the header's WCS states.
     #[serde(skip)]

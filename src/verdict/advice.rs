@@ -1,5 +1,6 @@
 //! What costs nothing, and the time for the same result that it would leave.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::budget::READ_NOISE_SHARE;
@@ -14,7 +15,7 @@ const ENOUGH_DARKS: f64 = 20.0;
 const LEVEL_CORNERS: f64 = 1.02;
 
 /// A measure that costs nothing.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "lowercase")]
 pub enum Measure {
     Exposure,
@@ -68,16 +69,21 @@ pub enum ToDo {
 }
 
 /// A measure that costs nothing, taken alone.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Advice {
+    /// The session that it is for.
     pub session_id: String,
+    /// What is changed.
     pub measure: Measure,
-    /// In words in the report.
+    /// What to do, or why there is nothing to do.
     #[serde(rename = "sentence")]
+    #[schemars(with = "String")]
     pub to_do: ToDo,
     /// Time needed for the same signal-to-noise over time needed now.
+    #[schemars(extend("unit" = "1"))]
     pub time_ratio: Quantity,
-    /// Hours as exposed now that 100 hours would be worth more, h.
+    /// Hours as exposed now that 100 hours would be worth more.
+    #[schemars(extend("unit" = "h"))]
     pub extra_hours_per_100_hours: Quantity,
 }
 

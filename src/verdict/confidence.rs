@@ -1,12 +1,13 @@
 //! How far an answer is to be trusted, and why.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use strum::{EnumDiscriminants, IntoStaticStr, VariantNames};
 
 use crate::facts::{Method, Quantity, Source};
 
 /// How far an answer is to be trusted.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, IntoStaticStr)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, IntoStaticStr, JsonSchema)]
 #[serde(rename_all = "lowercase")]
 #[strum(serialize_all = "lowercase")]
 pub enum Level {
@@ -29,7 +30,7 @@ impl Level {
 #[strum_discriminants(
     name(ConfidenceCode),
     doc = "The reason alone, for scripts.",
-    derive(Serialize, Deserialize, VariantNames),
+    derive(Serialize, Deserialize, VariantNames, JsonSchema),
     serde(rename_all = "kebab-case"),
     strum(serialize_all = "kebab-case")
 )]

@@ -1,5 +1,6 @@
 //! Cooling over a year: classes of air temperature with their hours, each with its own time ratio, and the warm night.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::cooling::{CoolingInput, State, noise_reason, parameters};
@@ -32,28 +33,43 @@ impl CoolingPlan {
 }
 
 /// One temperature of the air.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct CooledClass {
+    /// Temperature of the air.
+    #[schemars(extend("unit" = "°C"))]
     pub air_celsius: f64,
+    /// Hours a year at it; null for the warm night.
+    #[schemars(extend("unit" = "h"))]
     pub hours: Option<f64>,
-    /// Present and cooled sensor, C.
+    /// Present sensor in that air.
+    #[schemars(extend("unit" = "°C"))]
     pub sensor_now_celsius: f64,
+    /// Sensor with the cooler.
+    #[schemars(extend("unit" = "°C"))]
     pub sensor_cooled_celsius: f64,
     /// Dark rate of the cooled sensor.
+    #[schemars(extend("unit" = "e-/px/s"))]
     pub dark_e_per_px_s: Quantity,
-    /// Time needed cooled over that needed with the present sensor at the same air.
+    /// Time needed cooled over that with the present sensor in the same air.
+    #[schemars(extend("unit" = "1"))]
     pub time_ratio: Quantity,
 }
 
 /// A year with the cooler against one without.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct CooledYear {
+    /// One for each temperature of the air in the rig file.
     pub classes: Vec<CooledClass>,
-    /// What the cooler reaches on a warm night.
+    /// What the cooler reaches on a warm night; null where no air temperature is stated.
     pub warm_night: Option<CooledClass>,
-    /// Hours over hours that the present sensor would need for the same.
+    /// Hours over the hours that the present sensor would need for the same.
+    #[schemars(extend("unit" = "1"))]
     pub time_ratio: Quantity,
+    /// Hours of the present sensor that the year would be worth more.
+    #[schemars(extend("unit" = "h"))]
     pub extra_hours_per_year: Quantity,
+    /// Hours left over for the same result.
+    #[schemars(extend("unit" = "h"))]
     pub saved_hours_per_year: Quantity,
 }
 

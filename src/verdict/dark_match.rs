@@ -3,6 +3,7 @@
 //! Darks at another temperature or of another exposure leave a part of the dark level, and the same part of its pattern
 //! from pixel to pixel. A master of N darks adds an Nth of one dark's noise to the lights.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::propagation::{Parameter, propagate};
@@ -38,14 +39,19 @@ pub struct DarkMatchInput<'a> {
 }
 
 /// Noise variance of a pixel in the mean of all lights, e-^2, darks subtracted.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct StackNoise {
+    /// Lights used.
+    #[schemars(extend("unit" = "frames"))]
     pub lights: usize,
-    /// With a master dark free of noise and of a perfect match.
+    /// Noise variance with a perfect master dark.
+    #[schemars(extend("unit" = "(e-)^2/px"))]
     pub perfect_e2: Quantity,
-    /// With these darks where the lights were moved by many pixels between exposures.
+    /// With these darks, lights moved by many pixels between exposures.
+    #[schemars(extend("unit" = "(e-)^2/px"))]
     pub dithered_e2: Quantity,
-    /// With these darks where they were not: the master's noise and the pattern left are the same in all lights.
+    /// With these darks, lights not moved: their noise and the pattern left are in all alike.
+    #[schemars(extend("unit" = "(e-)^2/px"))]
     pub undithered_e2: Quantity,
 }
 
@@ -79,24 +85,33 @@ pub struct Compared {
 }
 
 /// What subtracting the darks would leave.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct DarkMatch {
     /// Darks that match best.
+    #[schemars(extend("unit" = "frames"))]
     pub darks: usize,
-    /// Lights minus darks, C and s.
+    /// Temperature of the lights minus that of the darks.
+    #[schemars(extend("unit" = "°C"))]
     pub temperature_mismatch_c: Option<f64>,
+    /// Exposure of the lights minus that of the darks.
+    #[schemars(extend("unit" = "s"))]
     pub exposure_mismatch_s: Option<f64>,
     /// Settings in which they differ.
+    #[schemars(with = "Vec<String>")]
     pub differences: Vec<Difference>,
-    /// Dark level left in the lights, e-/px: negative where too much is taken off.
+    /// Dark level left in the lights; negative where too much is taken off.
+    #[schemars(extend("unit" = "e-/px"))]
     pub residual_level_e: Quantity,
-    /// Standard deviation from pixel to pixel that is left, hot pixels aside, e-.
+    /// Standard deviation from pixel to pixel that is left, hot pixels aside.
+    #[schemars(extend("unit" = "e-"))]
     pub residual_pattern_e: Quantity,
     /// The same over the noise of one light.
+    #[schemars(extend("unit" = "1"))]
     pub pattern_share_of_noise: Quantity,
     /// Variance that the darks' own noise adds over that of one light.
+    #[schemars(extend("unit" = "1"))]
     pub added_variance_share: Quantity,
-    /// What that makes of a stack.
+    /// Noise of a pixel in the mean of all lights, darks subtracted.
     pub stack: StackNoise,
     /// What the mismatches are the differences of; `None` where nothing was compared.
     #[serde(skip)]

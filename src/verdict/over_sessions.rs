@@ -1,5 +1,6 @@
 //! Sampling over all sessions of a filter.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::propagation::weakest;
@@ -22,14 +23,21 @@ pub struct SessionWidth<'a> {
 }
 
 /// The verdict on all sessions of a filter with one camera and binning.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct FilterSampling {
+    /// Name of the filter in the headers.
     pub filter: Option<String>,
+    /// Name of the camera in the headers.
     pub camera: Option<String>,
+    /// Pixels binned along x and y.
+    #[schemars(extend("unit" = "px"))]
     pub binning: [u32; 2],
+    /// Names of the sessions.
     pub sessions: Vec<String>,
-    /// Mean over the sessions, each with the weight of its lights.
+    /// FWHM before the pixel over the pixel, mean over the sessions by their lights.
+    #[schemars(extend("unit" = "px"))]
     pub px_per_fwhm: Quantity,
+    /// Below 1.5, to 2, to 4 and above 4 px per FWHM.
     pub verdict: SamplingVerdict,
 }
 

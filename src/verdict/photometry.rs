@@ -4,6 +4,7 @@
 //! `VT0 - 2.5 log10(sky / scale^2)`. VT is the band of the catalogue (Tycho-2, Hog et al. 2000, A&A 355, L27), not that of
 //! the filter; what that does is seen in the scatter of single stars, and the sky, of one colour, may be off by as much.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::facts::verdict::{VerdictMethod, VerdictMissing, VerdictNote};
@@ -24,17 +25,22 @@ pub struct PhotometryInput<'a> {
 }
 
 /// Brightness of stars and sky in magnitudes, and how steadily the stars' light came.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Photometry {
-    /// VT magnitude of a star that gives 1 e-/s.
+    /// Magnitude, in the catalogue's band VT, of a star that gives one electron a second.
+    #[schemars(extend("unit" = "mag"))]
     pub zero_point_vt_mag: Quantity,
-    /// What a star of VT magnitude 0 gives, e-/s.
+    /// What a star of VT magnitude 0 gives.
+    #[schemars(extend("unit" = "e-/s"))]
     pub e_per_s_at_vt_0: Quantity,
-    /// Scatter of single stars about it: their colours, since VT is not the filter's band.
+    /// Scatter of single stars about the zero point, since VT is not the band of the filter.
+    #[schemars(extend("unit" = "mag"))]
     pub star_scatter_mag: Option<f64>,
-    /// Brightness of the sky, VT mag/arcsec^2.
+    /// Brightness of the sky, as VT magnitude of a square arcsecond.
+    #[schemars(extend("unit" = "mag/arcsec²"))]
     pub sky_vt_mag_per_arcsec2: Quantity,
-    /// Least and largest light of the same stars over that in the frame of median transparency, of the frames used.
+    /// Least and largest transparency of the frames used.
+    #[schemars(extend("unit" = "1"))]
     pub transparency_range: Option<[f64; 2]>,
 }
 

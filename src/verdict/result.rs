@@ -1,5 +1,6 @@
 //! Answers about one session: parts of the `sessions[]` entries of the report.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use strum::{IntoStaticStr, VariantNames};
 
@@ -8,7 +9,19 @@ use crate::facts::{Missing, Quantity};
 
 /// How the pixels suit the star image.
 #[derive(
-    Debug, Clone, Copy, Default, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, IntoStaticStr, VariantNames,
+    Debug,
+    Clone,
+    Copy,
+    Default,
+    PartialEq,
+    Eq,
+    PartialOrd,
+    Ord,
+    Serialize,
+    Deserialize,
+    IntoStaticStr,
+    VariantNames,
+    JsonSchema,
 )]
 #[serde(rename_all = "kebab-case")]
 #[strum(serialize_all = "kebab-case")]
@@ -35,7 +48,19 @@ impl SamplingVerdict {
 
 /// What share of the noise the sensor's own heat has.
 #[derive(
-    Debug, Clone, Copy, Default, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, IntoStaticStr, VariantNames,
+    Debug,
+    Clone,
+    Copy,
+    Default,
+    PartialEq,
+    Eq,
+    PartialOrd,
+    Ord,
+    Serialize,
+    Deserialize,
+    IntoStaticStr,
+    VariantNames,
+    JsonSchema,
 )]
 #[serde(rename_all = "kebab-case")]
 #[strum(serialize_all = "kebab-case")]
@@ -51,7 +76,19 @@ pub enum ThermalVerdict {
 
 /// What cooling would gain.
 #[derive(
-    Debug, Clone, Copy, Default, PartialEq, Eq, PartialOrd, Ord, Serialize, Deserialize, IntoStaticStr, VariantNames,
+    Debug,
+    Clone,
+    Copy,
+    Default,
+    PartialEq,
+    Eq,
+    PartialOrd,
+    Ord,
+    Serialize,
+    Deserialize,
+    IntoStaticStr,
+    VariantNames,
+    JsonSchema,
 )]
 #[serde(rename_all = "kebab-case")]
 #[strum(serialize_all = "kebab-case")]
@@ -67,22 +104,30 @@ pub enum CoolingVerdict {
 }
 
 /// Sampling verdict with its cost both ways.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Sampling {
-    /// FWHM before the pixel over the pixel.
+    /// Width before the pixel over the pixel.
+    #[schemars(extend("unit" = "px"))]
     pub px_per_fwhm: Quantity,
+    /// Below 1.5, to 2, to 4 and above 4 px per FWHM.
     pub verdict: SamplingVerdict,
-    /// Share of image power beyond the square Nyquist band (0 to 1).
+    /// Share of image power beyond the Nyquist band.
+    #[schemars(extend("unit" = "1"))]
     pub aliased_power_fraction: Quantity,
-    /// Growth of the FWHM by the pixel: recorded over true, minus 1.
+    /// Growth of the width by the pixel: recorded over true, minus 1.
+    #[schemars(extend("unit" = "1"))]
     pub resolution_lost_fraction: Quantity,
-    /// Signal-to-noise on a faint star against a noiseless sensor with infinitely small pixels (0 to 1).
+    /// Signal-to-noise on a faint star against a noiseless sensor with infinitely small pixels.
+    #[schemars(extend("unit" = "1"))]
     pub snr_efficiency: Quantity,
-    /// Factor on the present pixel that would give the best signal-to-noise under this sky with this sensor's noise.
+    /// Factor on the present pixel that would give the best signal-to-noise.
+    #[schemars(extend("unit" = "1"))]
     pub best_pixel_factor: Quantity,
-    /// Signal-to-noise at that pixel, in the same measure as `snr_efficiency`.
+    /// Signal-to-noise at that pixel, in the measure of snr_efficiency.
+    #[schemars(extend("unit" = "1"))]
     pub best_snr_efficiency: Quantity,
-    /// Largest whole binning, on top of the present one, that leaves 2 px per FWHM; none below 2 px per FWHM.
+    /// Largest whole binning on top of the present one that leaves 2 px per FWHM.
+    #[schemars(extend("unit" = "px"))]
     pub best_binning: Option<u32>,
     /// Whether the sensor carries a colour filter mosaic.
     #[serde(skip)]
@@ -90,34 +135,60 @@ pub struct Sampling {
 }
 
 /// Noise variances of one exposure, e^2 per pixel.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct NoiseBudget {
+    /// Variance of the sky.
+    #[schemars(extend("unit" = "e-^2/px"))]
     pub sky_e2: Quantity,
+    /// Variance of the dark current.
+    #[schemars(extend("unit" = "e-^2/px"))]
     pub dark_e2: Quantity,
+    /// Variance of the read noise.
+    #[schemars(extend("unit" = "e-^2/px"))]
     pub read_e2: Quantity,
+    /// Variance of the rounding to codes.
+    #[schemars(extend("unit" = "e-^2/px"))]
     pub quantisation_e2: Quantity,
+    /// Their sum.
+    #[schemars(extend("unit" = "e-^2/px"))]
     pub total_e2: Quantity,
+    /// Share of the sky.
+    #[schemars(extend("unit" = "1"))]
     pub sky_share: Quantity,
+    /// Share of the dark current.
+    #[schemars(extend("unit" = "1"))]
     pub dark_share: Quantity,
+    /// Share of the read noise.
+    #[schemars(extend("unit" = "1"))]
     pub read_share: Quantity,
-    /// Exposure at which read noise adds 5 % to the noise of sky and dark, s.
+    /// Exposure at which read noise adds 5 % to the noise of sky and dark current.
+    #[schemars(extend("unit" = "s"))]
     pub exposure_for_5_percent_read_s: Quantity,
-    /// The same for 10 %.
+    /// Exposure at which read noise adds 10 % to the noise of sky and dark current.
+    #[schemars(extend("unit" = "s"))]
     pub exposure_for_10_percent_read_s: Quantity,
-    /// By how much read noise raises the noise of this exposure above that of sky and dark alone, as a share.
+    /// By how much read noise raises the noise of this exposure above that of sky and dark current alone.
+    #[schemars(extend("unit" = "1"))]
     pub read_noise_adds: Quantity,
 }
 
 /// What one sensor temperature would give.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct CoolingRow {
+    /// Sensor temperature.
+    #[schemars(extend("unit" = "°C"))]
     pub sensor_celsius: f64,
-    /// Degrees below the present sensor temperature.
+    /// Degrees below the present one.
+    #[schemars(extend("unit" = "°C"))]
     pub below_now_c: f64,
+    /// Dark current there.
+    #[schemars(extend("unit" = "e-/px/s"))]
     pub dark_e_per_px_s: Quantity,
-    /// Exposure time needed for the same signal-to-noise, over the time needed now.
+    /// Exposure time needed for the same signal-to-noise on a faint target over the time needed now.
+    #[schemars(extend("unit" = "1"))]
     pub time_ratio: Quantity,
-    /// Signal-to-noise in the same time, over the present one.
+    /// Signal-to-noise in the same time over the present one.
+    #[schemars(extend("unit" = "1"))]
     pub snr_gain: Quantity,
 }
 

@@ -1,5 +1,6 @@
 //! Where stars saturate: how many clip now, and the exposure at which the brighter ones would.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::profile::StarProfile;
@@ -36,11 +37,13 @@ pub struct SaturationInput<'a> {
 }
 
 /// Saturated stars of a session.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Saturation {
     /// Stars with a clipped core over all stars.
+    #[schemars(extend("unit" = "1"))]
     pub clipped_share: Quantity,
-    /// Exposure at which [`CLIPPED_SHARE`] of the stars bright enough for a fit clip, s.
+    /// Exposure at which a tenth of the stars bright enough for a fit clip.
+    #[schemars(extend("unit" = "s"))]
     pub exposure_for_tenth_clipped_s: Quantity,
 }
 

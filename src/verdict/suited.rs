@@ -1,5 +1,6 @@
 //! Pixel sizes and focal lengths that would suit the measured star width, each with its field of view.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::sampling::{OVER_SAMPLED_PX, WELL_SAMPLED_PX};
@@ -27,16 +28,25 @@ pub struct SuitedInput<'a> {
 }
 
 /// Gear that would give one sampling of the stars as they were measured.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Suited {
+    /// Sampling that the row gives.
+    #[schemars(extend("unit" = "px"))]
     pub px_per_fwhm: f64,
+    /// Image scale that gives it.
+    #[schemars(extend("unit" = "arcsec/px"))]
     pub image_scale_arcsec_per_px: Quantity,
-    /// Factor on the present focal length that would do it: below 1 a reducer, above 1 an extender.
+    /// Factor on the present focal length that would do it: below 1 a reducer.
+    #[schemars(extend("unit" = "1"))]
     pub focal_factor: Quantity,
+    /// The focal length itself.
+    #[schemars(extend("unit" = "mm"))]
     pub focal_length_mm: Quantity,
-    /// Pitch of a recorded pixel that would do it at the present focal length.
+    /// Recorded pixel that would do it at the present focal length.
+    #[schemars(extend("unit" = "µm"))]
     pub pixel_um: Quantity,
-    /// Width and height of the field with as many pixels as now: the same for either way.
+    /// Width and height of the field with as many pixels as now, the same for either way.
+    #[schemars(extend("unit" = "arcmin"))]
     pub field_arcmin: [Quantity; 2],
 }
 

@@ -1,5 +1,6 @@
 //! What makes a star as wide as it is: parts that add in quadrature, as far as one set of frames tells them apart.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::propagation::{Parameter, propagate, weakest};
@@ -30,21 +31,28 @@ pub struct WidthInput<'a> {
 }
 
 /// Parts of the width on the sky, FWHM in arcsec; the squares of all but the pixel's add up to that of the width.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct WidthBudget {
     /// What the pixel adds to the recorded width.
+    #[schemars(extend("unit" = "arcsec"))]
     pub pixel_arcsec: Quantity,
-    /// Diffraction of a clear round aperture.
+    /// Diffraction of a clear round aperture at 550 nm.
+    #[schemars(extend("unit" = "arcsec"))]
     pub diffraction_arcsec: Quantity,
-    /// What draws all stars out alike: tracking, wind, or an astigmatism that the whole field shares.
+    /// What draws all stars out alike: tracking, wind.
+    #[schemars(extend("unit" = "arcsec"))]
     pub elongation_arcsec: Quantity,
-    /// What widens stars towards the corners: curvature, spacing.
+    /// What widens stars towards the corners, mean over the frame.
+    #[schemars(extend("unit" = "arcsec"))]
     pub field_arcsec: Quantity,
-    /// Drift of the focus.
+    /// Drift of the focus; not separable from the seeing by frames in one focus.
+    #[schemars(extend("unit" = "arcsec"))]
     pub focus_drift_arcsec: Quantity,
-    /// All that is left: seeing, with focus and round wander of the guiding.
+    /// All that is left: seeing with focus and round wander of the guiding.
+    #[schemars(extend("unit" = "arcsec"))]
     pub rest_arcsec: Quantity,
-    /// The rest as it would be at the zenith, were it all seeing: over airmass^0.6.
+    /// The rest over airmass^0.6: the seeing at the zenith at most.
+    #[schemars(extend("unit" = "arcsec"))]
     pub rest_at_zenith_arcsec: Quantity,
 }
 

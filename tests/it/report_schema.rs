@@ -23,7 +23,7 @@ fn validator(schema: &Value) -> Validator {
 /// it.
 fn strict(mut schema: Value) -> Value {
     for (name, definition) in schema["$defs"].as_object_mut().unwrap() {
-        if name != "quantity" {
+        if name != "Quantity" {
             definition["unevaluatedProperties"] = false.into();
         }
     }
@@ -117,7 +117,7 @@ fn every_key_is_described_and_every_number_has_a_unit() {
             let described = property["description"].as_str().is_some_and(|d| d.len() > 3);
             assert!(described, "{at}.{key} has no description");
             let text = property.to_string();
-            let is_number = ["\"number\"", "\"integer\"", "#/$defs/quantity"].iter().any(|t| text.contains(t));
+            let is_number = ["\"number\"", "\"integer\"", "#/$defs/Quantity"].iter().any(|t| text.contains(t));
             let has_unit = property["unit"].as_str().is_some_and(|u| !u.is_empty());
             assert!(has_unit || !is_number, "{at}.{key} has no unit");
         }

@@ -1,12 +1,38 @@
-//! The JSON Schema of `report.json` (draft 2020-12), and the same keys as a table to read.
+//! The JSON Schema of `report.json` (draft 2020-12), made from the types that are written, and the same keys as a table to
+//! read: the comment on a field is its meaning, the attribute `unit` its unit.
 
+use schemars::generate::SchemaSettings;
 use serde_json::Value;
 
-/// The schema: what each key holds, its unit in the annotation `unit`, and which keys are always there.
-pub const SCHEMA: &str = include_str!("schema.json");
+use crate::report::model::Report;
 
 /// The definition that a table row names instead of spelling it out at each key.
-const QUANTITY: &str = "quantity";
+const QUANTITY: &str = "Quantity";
+
+/// What the schema says of itself.
+const ABOUT: [(&str, &str); 2] = [
+    ("title", "report.json of skygrain"),
+    (
+        "description",
+        "Unknown is null. Numbers are in the unit named in the annotation `unit`; 1 means a ratio. Keys are only added while \
+         schema_version stays.",
+    ),
+];
+
+/// The schema as a value: what each key holds, its unit in the annotation `unit`, and which keys are always there.
+fn schema() -> Value {
+    let made = SchemaSettings::draft2020_12().for_serialize().into_generator().into_root_schema_for::<Report>();
+    let mut schema = made.to_value();
+    for (key, words) in ABOUT {
+        schema[key] = words.into();
+    }
+    schema
+}
+
+/// The schema as indented JSON with a newline at its end.
+pub fn schema_text() -> String {
+    format!("{:#}\n", schema())
+}
 
 const INTRODUCTION: &str = "\
 # Every key of `report.json`
@@ -18,12 +44,8 @@ each entry of a list. An unknown value is `null`, never 0. A unit of 1 means a r
 ";
 
 /// The keys of the schema as Markdown, one row a key.
-///
-/// # Panics
-///
-/// Never: the schema is part of the program, and a test walks through all of it.
 pub fn key_table() -> String {
-    let schema: Value = serde_json::from_str(SCHEMA).expect("the schema is JSON");
+    let schema = schema();
     let mut text = INTRODUCTION.to_owned();
     let table = |title: &str, node: &Value| {
         let mut rows = Vec::new();
@@ -50,21 +72,21 @@ fn walk(schema: &Value, node: &Value, prefix: &str, rows: &mut Vec<String>) {
 
 /// What a property holds in words; the definition below it, and the brackets that lead there.
 fn held<'a>(schema: &'a Value, property: &'a Value) -> (String, (Option<&'a Value>, String)) {
+    let leaf = |words: String| (words, (None, String::new()));
     if let Some(name) = property["$ref"].as_str().and_then(|r| r.strip_prefix("#/$defs/")) {
         let definition = &schema["$defs"][name];
-        if name == QUANTITY {
-            return ("quantity".to_owned(), (None, String::new()));
-        }
-        let words = if definition.get("allOf").is_some() { "quantity and more" } else { "object" };
-        return (words.to_owned(), (Some(definition), String::new()));
+        return match name {
+            QUANTITY => leaf("quantity".to_owned()),
+            _ if definition["properties"].is_object() => ("object".to_owned(), (Some(definition), String::new())),
+            _ => held(schema, definition),
+        };
     }
     if let Some(either) = property["anyOf"].as_array() {
         let (words, below) = held(schema, &either[0]);
         return (format!("{words} or null"), below);
     }
-    if let Some(words) = property["enum"].as_array() {
-        let words: Vec<&str> = words.iter().filter_map(Value::as_str).collect();
-        return (words.join(", "), (None, String::new()));
+    if let Some(words) = closed_list(property) {
+        return leaf(words.join(", "));
     }
     let types: Vec<&str> = match &property["type"] {
         Value::Array(types) => types.iter().filter_map(Value::as_str).collect(),
@@ -75,41 +97,24 @@ fn held<'a>(schema: &'a Value, property: &'a Value) -> (String, (Option<&'a Valu
         let or_null = if types.contains(&"null") { " or null" } else { "" };
         return (format!("list of: {words}{or_null}"), (definition, format!("[]{brackets}")));
     }
-    let words = types.join(" or ").replace("string", "text").replace("boolean", "true or false");
-    (words, (None, String::new()))
+    if types == ["object"] && property["properties"].is_object() {
+        return ("object".to_owned(), (Some(property), String::new()));
+    }
+    leaf(types.join(" or ").replace("string", "text").replace("boolean", "true or false"))
+}
+
+/// The words of a closed list, each with or without a meaning of its own.
+fn closed_list(property: &Value) -> Option<Vec<&str>> {
+    let plain = property["enum"].as_array().map(|words| words.iter().filter_map(Value::as_str).collect());
+    plain.or_else(|| {
+        let described = property["oneOf"].as_array()?.iter();
+        Some(described.filter_map(|one| one["const"].as_str()).collect())
+    })
 }
 
 #[cfg(test)]
 mod tests {
-    use strum::VariantNames;
-
     use super::*;
-    use crate::facts::LeftOut;
-    use crate::verdict::{ConfidenceCode, CoolingVerdict, Level, SamplingVerdict, ThermalVerdict};
-
-    /// Words of an enumeration of the schema, in its order.
-    fn words(definition: &str, key: &str) -> Vec<String> {
-        let schema: Value = serde_json::from_str(SCHEMA).unwrap();
-        let list = schema["$defs"][definition]["properties"][key]["enum"].as_array().unwrap();
-        list.iter().map(|w| w.as_str().unwrap().to_owned()).collect()
-    }
-
-    #[test]
-    fn the_words_of_answers_are_those_of_the_program() {
-        let mut verdicts: Vec<&str> = SamplingVerdict::VARIANTS.to_vec();
-        verdicts.extend(ThermalVerdict::VARIANTS.iter().filter(|w| **w != "not-measurable"));
-        verdicts.extend(CoolingVerdict::VARIANTS);
-        assert_eq!(words("answer", "verdict"), verdicts);
-        assert_eq!(words("session_verdict", "verdict"), verdicts);
-        assert_eq!(words("confidence", "because"), ConfidenceCode::VARIANTS);
-        let levels = [Level::High, Level::Medium, Level::Low, Level::None].map(Level::word);
-        assert_eq!(words("confidence", "level"), levels);
-    }
-
-    #[test]
-    fn the_codes_of_frames_left_out_are_all_that_there_are() {
-        assert_eq!(words("frame", "reason_code"), LeftOut::codes());
-    }
 
     #[test]
     fn the_table_reaches_keys_at_every_depth() {
@@ -122,6 +127,7 @@ mod tests {
             "| `sensors[].vignetting[].centre_offset_px[]` | px | list of: quantity |",
             "| `frames[].fwhm_px` | px | quantity or null |",
             "| `warnings[].severity` |  | note, caution, problem |",
+            "| `answers[].confidence.level` |  | high, medium, low, none |",
         ] {
             assert!(table.contains(row), "{row} is not in\n{table}");
         }

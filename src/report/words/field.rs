@@ -2,6 +2,7 @@
 
 use std::ops::Deref;
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::InWords;
@@ -12,7 +13,8 @@ use crate::stars::field::{
 };
 
 /// The field of a session as `report.json` has it.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[schemars(rename = "Field")]
 pub struct WordedField {
     #[serde(flatten)]
     pub facts: FieldResult,

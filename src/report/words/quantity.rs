@@ -1,7 +1,17 @@
 //! A quantity in words, and as the report's files have it.
 
-use serde::{Deserialize, Deserializer, Serialize, Serializer};
+use std::borrow::Cow;
 
+use schemars::{JsonSchema, Schema, SchemaGenerator, json_schema};
+use serde::{Deserialize, Deserializer, Serialize, Serializer};
+use strum::VariantNames;
+
+use crate::facts::answers::AnswersMissing;
+use crate::facts::night::NightMissing;
+use crate::facts::sensor::SensorMissing;
+use crate::facts::sky::{NoMatch, SkyMissing};
+use crate::facts::stars::StarsMissing;
+use crate::facts::verdict::VerdictMissing;
 use crate::facts::{Help, Input, Method, Missing, Note, Quantity, Source};
 use crate::format::{UNKNOWN, with_sigma};
 
@@ -128,32 +138,80 @@ pub(crate) fn note(of: &Note) -> String {
     }
 }
 
-/// A quantity as `report.json` has it.
-#[derive(Serialize, Deserialize)]
+/// A value with its uncertainty and origin.
+#[derive(Serialize, Deserialize, JsonSchema)]
 struct Shown {
-    /// The value, in the unit that the key's name carries; `null` where it is unknown, never 0.
+    /// The value; null where it is not known, never 0.
+    #[schemars(extend("unit" = "that of the key"))]
     value: Option<f64>,
-    /// One standard uncertainty of `value`, in the same unit.
+    /// One standard uncertainty; null where it is not known.
+    #[schemars(extend("unit" = "that of the key"))]
     sigma: Option<f64>,
-    /// Where the value came from.
+    /// Where the value comes from.
     source: Source,
-    /// How it was had, in words.
+    /// How it was had.
     method: String,
-    /// Number of frames, stars, pixels or pairs behind it, as `method` says.
+    /// Number behind it.
+    #[schemars(extend("unit" = "frames, stars, pixels or pairs, as method says"))]
     n: usize,
-    /// Why there is no value, or a caution, in words.
+    /// A caution, or the reason why there is no value.
     note: Option<String>,
-    /// Why there is no value, for scripts; `null` where there is one.
+    /// Why there is no value, for scripts; null where there is one.
     missing: Option<ShownMissing>,
 }
 
 /// Why a value is missing, for scripts.
-#[derive(Serialize, Deserialize)]
+#[derive(Serialize, Deserialize, JsonSchema)]
+#[schemars(rename = "Missing")]
 struct ShownMissing {
-    /// One of a closed list of words.
+    /// The reason; where a value follows from another that is missing, the reason of that one.
+    #[schemars(schema_with = "reasons")]
     reason: String,
-    /// Kinds of frames, cards and keys that would supply it.
+    /// What would supply it: kinds of frames, cards of the headers, `rig:` and a key of the rig file.
     would_help: Vec<String>,
+}
+
+/// The closed list of reasons.
+fn reasons(_: &mut SchemaGenerator) -> Schema {
+    let lists = [
+        Missing::VARIANTS,
+        StarsMissing::VARIANTS,
+        SensorMissing::VARIANTS,
+        SkyMissing::VARIANTS,
+        NoMatch::VARIANTS,
+        NightMissing::VARIANTS,
+        VerdictMissing::VARIANTS,
+        AnswersMissing::VARIANTS,
+    ];
+    // The groups that the other lists belong to, and what another reason stands for, are no reasons.
+    let no_reason = [
+        "quoted",
+        "input",
+        "neither",
+        "without",
+        "darks-like-the-lights",
+        "not-matched",
+        "stars",
+        "sensor",
+        "sky",
+        "night",
+        "verdict",
+        "answers",
+    ];
+    let mut words: Vec<&str> = lists.concat().into_iter().filter(|word| !no_reason.contains(word)).collect();
+    words.sort_unstable();
+    words.dedup();
+    json_schema!({ "type": "string", "enum": words })
+}
+
+impl JsonSchema for Quantity {
+    fn schema_name() -> Cow<'static, str> {
+        "Quantity".into()
+    }
+
+    fn json_schema(of: &mut SchemaGenerator) -> Schema {
+        Shown::json_schema(of)
+    }
 }
 
 /// A quantity as it is kept between runs: facts alone.

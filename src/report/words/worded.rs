@@ -2,10 +2,12 @@
 
 use std::ops::Deref;
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 /// What was found, and the same in sentences.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[schemars(rename = "{T}")]
 pub struct Worded<T> {
     #[serde(flatten)]
     pub facts: T,
@@ -24,7 +26,8 @@ impl<T> Deref for Worded<T> {
 }
 
 /// What was found, and the same in one text.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[schemars(rename = "{T}")]
 pub struct Told<T> {
     #[serde(flatten)]
     pub facts: T,

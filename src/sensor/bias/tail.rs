@@ -5,6 +5,7 @@
 //! `(1 - 2/(9 f))^3` of its mean with f degrees of freedom (Wilson & Hilferty 1931, from memory).
 
 use rayon::prelude::*;
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::facts::sensor::SensorMethod;
@@ -21,15 +22,19 @@ const NOISY_TIMES: f64 = 2.5;
 const LEAST_STEPS: f64 = 1.0;
 
 /// How much of the read noise sits in few pixels.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct ReadNoiseTail {
-    /// Noise of the typical pixel: from the median of the pixels' own variances over the bias frames, ADU.
+    /// Read noise of the typical pixel.
+    #[schemars(extend("unit" = "ADU"))]
     pub median_adu: Quantity,
-    /// Root of the mean of the pixels' own variances, ADU: noisy pixels included.
+    /// Read noise over all pixels.
+    #[schemars(extend("unit" = "ADU"))]
     pub rms_adu: Quantity,
-    /// Share of pixels with more than 2.5 times the typical noise.
+    /// Share of pixels above 2.5 times the typical one.
+    #[schemars(extend("unit" = "1"))]
     pub noisy_pixel_fraction: Quantity,
-    /// Fourth moment of the differences of bias pairs over that of a normal law, less 1, within 10 sigma: 0 for normal noise.
+    /// Of the difference of a pair; 0 for normal noise.
+    #[schemars(extend("unit" = "1"))]
     pub excess_kurtosis: Quantity,
 }
 

@@ -34,7 +34,7 @@ pub(crate) struct Dark {
 }
 
 /// Mean level of one dark over the pixels that are neither hot nor in the glow, bias taken off, ADU.
-#[derive(Debug, Clone, Copy, Default, PartialEq)]
+#[derive(Debug, Clone, Copy, Default, PartialEq, JsonSchema)]
 pub(crate) struct Level {
     pub exposure_s: f64,
     pub adu: f64,
@@ -254,3 +254,4 @@ fn first_look(good: &[u8], value: impl Fn(usize) -> f64) -> Option<Spread> {
     let mut sample: Vec<f64> = (0..good.len()).step_by(stride).filter(|i| good[*i] != 0).map(value).collect();
     spread(&mut sample, 0.0)
 }
+use schemars::JsonSchema;

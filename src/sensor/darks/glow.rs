@@ -1,5 +1,6 @@
 //! Light from the sensor's own electronics: where it is, and whether it grows with the exposure or comes with the readout.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::facts::Quantity;
@@ -17,25 +18,34 @@ const NEAR_THE_SIDE: f64 = 0.15;
 const UNSTEADY: f64 = 0.02;
 
 /// Light from the sensor's own electronics, in the set whose longest dark shows it longest.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Glow {
     /// Share of the frame that glows.
+    #[schemars(extend("unit" = "1"))]
     pub area_fraction: f64,
-    /// Where it is brightest, column, px.
+    /// Column where it is brightest.
+    #[schemars(extend("unit" = "px"))]
     pub x_px: f64,
-    /// Where it is brightest, row, px.
+    /// Row where it is brightest.
+    #[schemars(extend("unit" = "px"))]
     pub y_px: f64,
-    /// The side or corner that it lies at.
+    /// The same in words.
+    #[schemars(with = "String")]
     pub place: GlowPlace,
-    /// Excess over the rest of the frame there, ADU.
+    /// Excess over the rest of the frame there.
+    #[schemars(extend("unit" = "ADU"))]
     pub excess_adu: f64,
-    /// Exposure of that frame, s.
+    /// Exposure of that frame.
+    #[schemars(extend("unit" = "s"))]
     pub exposure_s: f64,
-    /// Mean over the area that glows of what grows with the exposure, ADU/px/s.
+    /// Mean over the glowing area of what grows with the exposure.
+    #[schemars(extend("unit" = "ADU/px/s"))]
     pub growth_adu_per_px_s: Quantity,
-    /// Mean over that area of what comes with every readout, ADU/px.
+    /// Mean over that area of what comes with every readout.
+    #[schemars(extend("unit" = "ADU/px"))]
     pub fixed_adu: Quantity,
-    /// What both say: with the exposure, with the readout, both, or not known.
+    /// What both say.
+    #[schemars(with = "String")]
     pub behaviour: GlowBehaviour,
 }
 

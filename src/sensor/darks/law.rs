@@ -3,6 +3,7 @@
 //! `D(T) = floor + D0 exp(-Ea/k (1/T - 1/Tref))`, fitted in linear space so that rates near 0 keep their weight.
 //! Source: Widenhorn et al. 2002, SPIE 4669 (activated dark current); the fit is ordinary weighted least squares.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::units::{BOLTZMANN_EV_PER_K, Celsius};
@@ -43,23 +44,31 @@ pub(crate) struct LawPoint {
 }
 
 /// The fitted law with all that its evaluation needs.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct DarkLaw {
-    /// Temperature at which `thermal_e_per_px_s` holds, C.
+    /// Temperature at which thermal_e_per_px_s holds.
+    #[schemars(extend("unit" = "°C"))]
     pub reference_celsius: f64,
-    /// Activated part at the reference, e-/px/s.
+    /// Activated part there.
+    #[schemars(extend("unit" = "e-/px/s"))]
     pub thermal_e_per_px_s: f64,
-    /// Activation energy, eV.
+    /// Activation energy.
+    #[schemars(extend("unit" = "eV"))]
     pub activation_energy_ev: f64,
-    /// Part that does not change with temperature, e-/px/s; `None` where it was not fitted.
+    /// Part that does not change with temperature; null where it was not fitted.
+    #[schemars(extend("unit" = "e-/px/s"))]
     pub floor_e_per_px_s: Option<f64>,
-    /// Covariance of activated part, activation energy, floor.
+    /// Covariance of activated part, activation energy and floor.
+    #[schemars(extend("unit" = "products of the units above"))]
     pub covariance: [[f64; 3]; 3],
-    /// Relative error that all rates share (the gain's).
+    /// Relative error that all rates share: the gain's.
+    #[schemars(extend("unit" = "1"))]
     pub common_relative_sigma: f64,
-    /// Sum of squared residuals over their variances.
+    /// Squared residuals over their variances.
+    #[schemars(extend("unit" = "1"))]
     pub chi2: f64,
     /// Number of temperatures less number of parameters.
+    #[schemars(extend("unit" = "temperatures"))]
     pub degrees_of_freedom: usize,
 }
 

@@ -1,5 +1,6 @@
 //! The pixels one by one: distribution of dark rates, DSNU, hot and warm pixels, and which of them are defects.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::facts::Quantity;
@@ -37,49 +38,75 @@ const GROUPS: usize = 10;
 const FEWEST_HOT: usize = 30;
 
 /// Dark rates of the pixels at one temperature; areas that glow are left out.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct PixelDarkRates {
-    /// Mean temperature of the frames, C.
+    /// Mean temperature of the frames.
+    #[schemars(extend("unit" = "°C"))]
     pub celsius: Option<f64>,
-    /// Darks in the mean, and their mean exposure, s.
+    /// Darks in the mean.
+    #[schemars(extend("unit" = "frames"))]
     pub frames: usize,
+    /// Their mean exposure.
+    #[schemars(extend("unit" = "s"))]
     pub exposure_s: f64,
     /// Pixels measured.
+    #[schemars(extend("unit" = "px"))]
     pub pixels: u64,
-    /// Scatter that noise alone gives to the rate of one pixel, e-/px/s.
+    /// Scatter that noise alone gives to the rate of one pixel.
+    #[schemars(extend("unit" = "e-/px/s"))]
     pub noise_e_per_px_s: Option<f64>,
-    /// Rate below which each share of the pixels lies.
+    /// Rates below which given shares of the pixels lie.
     pub quantiles: Vec<RateQuantile>,
-    /// Pixels by rate, five steps a decade; the first holds all that are lower.
+    /// Pixels by rate, five steps a decade.
     pub histogram: Vec<RateStep>,
-    /// Dark signal non-uniformity of that exposure over all pixels, e-: EMVA 1288, but with the bias pattern taken off.
+    /// Dark signal non-uniformity of that exposure over all pixels (EMVA 1288), bias pattern taken off.
+    #[schemars(extend("unit" = "e-"))]
     pub dsnu_e: Quantity,
-    /// The same over the pixels that are not hot, as a rate, e-/px/s.
+    /// The same over the pixels that are not hot, as a rate.
+    #[schemars(extend("unit" = "e-/px/s"))]
     pub ordinary_dsnu_e_per_px_s: Quantity,
-    /// Pixels by what they are.
+    /// Pixels that are hot.
+    #[schemars(extend("unit" = "px"))]
     pub hot_pixels: Option<u64>,
+    /// Pixels that are warm.
+    #[schemars(extend("unit" = "px"))]
     pub warm_pixels: Option<u64>,
-    /// Hot and warm pixels whose rate differs between long and short exposures; `None` without both.
+    /// Hot and warm pixels whose rate differs between long and short exposures.
+    #[schemars(extend("unit" = "px"))]
     pub not_linear_pixels: Option<u64>,
     /// Pixels that were full at that exposure: their rates are lower limits.
+    #[schemars(extend("unit" = "px"))]
     pub full_pixels: u64,
-    /// Rates above the typical one from which a pixel was called hot and warm, e-/s.
+    /// Rate above the typical one from which a pixel is hot.
+    #[schemars(extend("unit" = "e-/s"))]
     pub hot_above_e_per_s: Option<f64>,
+    /// Rate above the typical one from which a pixel is warm.
+    #[schemars(extend("unit" = "e-/s"))]
     pub warm_above_e_per_s: Option<f64>,
 }
 
 /// Rate below which a share of the pixels lies.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct RateQuantile {
+    /// Share of the pixels.
+    #[schemars(extend("unit" = "1"))]
     pub share: f64,
+    /// Rate below which they lie.
+    #[schemars(extend("unit" = "e-/px/s"))]
     pub e_per_px_s: f64,
 }
 
 /// Pixels with rates from one edge to the other.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct RateStep {
+    /// Lower edge; null for the step that holds all that are lower.
+    #[schemars(extend("unit" = "e-/px/s"))]
     pub from_e_per_px_s: Option<f64>,
+    /// Upper edge.
+    #[schemars(extend("unit" = "e-/px/s"))]
     pub to_e_per_px_s: f64,
+    /// Pixels in between.
+    #[schemars(extend("unit" = "px"))]
     pub pixels: u64,
 }
 

@@ -3,6 +3,7 @@
 //! Four or two amplifiers meet in the middle of the frame on most sensors that have them (common practice, no source).
 //! Each quadrant is measured by itself; where they agree, nothing is said.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::facts::Quantity;
@@ -23,14 +24,22 @@ const APART_GAIN: f64 = 0.01;
 const APART_NOISE: f64 = 0.03;
 
 /// One quadrant of a sensor whose quadrants differ.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Amplifier {
-    /// Columns from the first to before the second, px.
+    /// From the first to before the second.
+    #[schemars(extend("unit" = "px"))]
     pub columns: [usize; 2],
-    /// Rows from the first to before the second, px.
+    /// From the first to before the second.
+    #[schemars(extend("unit" = "px"))]
     pub rows: [usize; 2],
+    /// Gain of the quadrant.
+    #[schemars(extend("unit" = "e-/ADU"))]
     pub gain_e_per_adu: Quantity,
+    /// Read noise of the quadrant.
+    #[schemars(extend("unit" = "ADU"))]
     pub read_noise_adu: Quantity,
+    /// Level of its bias.
+    #[schemars(extend("unit" = "ADU"))]
     pub bias_level_adu: f64,
 }
 

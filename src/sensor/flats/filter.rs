@@ -3,6 +3,7 @@
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::facts::Quantity;
@@ -30,27 +31,34 @@ const CLIPPED_FRACTION: f64 = 1e-3;
 const TOLD_BANDING: f64 = 1e-3;
 
 /// Mean and variance of one flat pair, of one site where the sensor has a colour mosaic.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct PhotonTransferPoint {
-    /// Mean signal above bias, ADU.
+    /// Mean signal above bias.
+    #[schemars(extend("unit" = "ADU"))]
     pub mean_adu: f64,
-    /// Temporal variance of one frame, ADU^2, read noise included.
+    /// Temporal variance of one frame, read noise included.
+    #[schemars(extend("unit" = "ADU^2"))]
     pub variance_adu2: f64,
-    /// Gain from this pair alone, e-/ADU.
+    /// Gain from this pair alone.
+    #[schemars(extend("unit" = "e-/ADU"))]
     pub gain_e_per_adu: Quantity,
     /// Filter of the flats.
     pub filter: Option<String>,
-    /// Site of the colour mosaic, counted along the rows from the frame's first pixel; `None` without a mosaic.
+    /// Site of the colour mosaic along the rows from the first pixel; null without one.
+    #[schemars(extend("unit" = "1"))]
     pub site: Option<usize>,
 }
 
 /// Fixed pattern of the response to light through one filter.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Prnu {
+    /// Filter of the flats.
     pub filter: Option<String>,
-    /// Photo response non-uniformity as EMVA 1288 names it: standard deviation of the pixels' response over its mean.
+    /// Standard deviation of the pixels' response over its mean.
+    #[schemars(extend("unit" = "1"))]
     pub fraction: Quantity,
-    /// Signal at which it was measured, ADU above bias.
+    /// Signal at which it was measured.
+    #[schemars(extend("unit" = "ADU"))]
     pub signal_adu: f64,
 }
 

@@ -6,6 +6,7 @@
 //! tile is taken off that tile; where the levels span a factor of three a curvature is fitted too, `s^2 / g (1 + k s)`, since
 //! charge that spreads to neighbours as a pixel fills (brighter-fatter effect) lowers the variance by several per cent.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::facts::Quantity;
@@ -35,23 +36,31 @@ const DEPARTURE_SHARE: f64 = 0.05;
 const DEPARTURE_ERRORS: f64 = 4.0;
 
 /// The curve and what it says.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct TransferFit {
-    /// System gain K of EMVA 1288: slope of the variance against the signal at no signal, ADU/e-.
+    /// Slope of the variance at no signal (EMVA 1288).
+    #[schemars(extend("unit" = "ADU/e-"))]
     pub system_gain_adu_per_e: Quantity,
-    /// Variance without light as the flats alone extrapolate it, ADU^2: to be compared with that of the bias frames.
+    /// Variance without light that the flats alone extrapolate.
+    #[schemars(extend("unit" = "ADU^2"))]
     pub intercept_adu2: Quantity,
-    /// Relative change of the variance per ADU of signal: `variance = dark + signal / gain (1 + curvature signal)`.
+    /// Relative change of the variance with signal.
+    #[schemars(extend("unit" = "1/ADU"))]
     pub curvature_per_adu: Quantity,
-    /// Signal at which the variance falls 5 % short of the curve: pixels are full or clipped, ADU above bias.
+    /// Signal at which the variance falls 5 % short of the curve.
+    #[schemars(extend("unit" = "ADU"))]
     pub full_well_adu: Quantity,
-    /// The same, e-.
+    /// The same in electrons.
+    #[schemars(extend("unit" = "e-"))]
     pub full_well_e: Quantity,
-    /// Least and greatest signal of the cells that were fitted, ADU above bias.
+    /// Least and greatest signal fitted.
+    #[schemars(extend("unit" = "ADU"))]
     pub range_adu: [f64; 2],
-    /// Sum of squared residuals over their variances per degree of freedom: 1 where noise alone scatters the cells.
+    /// Squared residuals over their variances per degree of freedom.
+    #[schemars(extend("unit" = "1"))]
     pub chi2_per_degree: f64,
-    /// Variance without light, from the bias frames, ADU^2: where the curve starts.
+    /// Variance without light, from the bias frames.
+    #[schemars(extend("unit" = "ADU^2"))]
     pub dark_variance_adu2: f64,
 }
 

@@ -5,6 +5,7 @@
 
 use nalgebra::SVector;
 use rayon::prelude::*;
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use crate::facts::Quantity;
@@ -35,19 +36,27 @@ const RADII: usize = 1000;
 const CENTRE_SIGMAS: f64 = 5.0;
 
 /// Fall-off of the light through one filter.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Vignetting {
+    /// Filter of the flats.
     pub filter: Option<String>,
     /// Flats whose mean was taken.
+    #[schemars(extend("unit" = "frames"))]
     pub flats: usize,
-    /// Illumination of the corners over that of the centre, mean over four.
+    /// Light in the corners over that at the centre, mean of four.
+    #[schemars(extend("unit" = "1"))]
     pub corner_illumination: Quantity,
-    /// Distance from the centre at which the illumination, averaged over directions, falls to 90 %, px.
+    /// Distance from the centre at which the light falls to 90 %.
+    #[schemars(extend("unit" = "px"))]
     pub radius_of_90_percent_px: Quantity,
-    /// The same for 75 %.
+    /// Distance from the centre at which the light falls to 75 %.
+    #[schemars(extend("unit" = "px"))]
     pub radius_of_75_percent_px: Quantity,
+    /// Half of the frame's diagonal.
+    #[schemars(extend("unit" = "px"))]
     pub half_diagonal_px: f64,
-    /// Place of the brightest illumination from the frame's centre, px along x and y.
+    /// Place of the brightest light from the frame's centre along x and y.
+    #[schemars(extend("unit" = "px"))]
     pub centre_offset_px: [Quantity; 2],
 }
 

@@ -1,5 +1,6 @@
 //! What is known of star images over the frame.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::surface::FieldSurface;
@@ -7,7 +8,7 @@ use crate::facts::Quantity;
 use crate::facts::stars::StarsMissing;
 
 /// What an effect points to.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum Cause {
     /// Stars widen towards one side: the sensor is tilted against the focal surface, or the axis is off the centre.
@@ -47,59 +48,88 @@ pub enum Finding {
 }
 
 /// An elongation with what it points to.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct SeenElongation {
-    /// `None` where no elongation is both significant and large enough to see.
+    /// Its cause; null where no elongation is both significant and large enough to see.
     pub cause: Option<Cause>,
-    /// Ellipticity (1 - minor/major), %: at a corner where it grows from the centre outwards.
+    /// Ellipticity; at a corner where it grows from the centre outwards.
+    #[schemars(extend("unit" = "%"))]
     pub percent: Quantity,
-    /// Direction of the long axis, degrees from +x towards +y, where all stars share one.
+    /// Direction of the long axis where all stars share one, from +x towards +y of the file.
+    #[schemars(extend("unit" = "degrees"))]
     pub angle_deg: Quantity,
 }
 
 /// Star images over the frame: the `field` of a session.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct FieldResult {
-    /// Frames and stars that went in.
+    /// Light frames that went in.
+    #[schemars(extend("unit" = "frames"))]
     pub frames: usize,
+    /// Stars that went in.
+    #[schemars(extend("unit" = "stars"))]
     pub stars: usize,
+    /// Half of the frame's diagonal: places are given in this unit from the centre.
+    #[schemars(extend("unit" = "px"))]
     pub half_diagonal_px: Option<f64>,
+    /// The same on the sensor.
+    #[schemars(extend("unit" = "mm"))]
     pub half_diagonal_mm: Quantity,
-    /// Size of the width's gradient at the centre, % per half diagonal, and per mm on the sensor.
+    /// Size of the width's gradient at the centre.
+    #[schemars(extend("unit" = "% per half diagonal"))]
     pub widening_one_side_percent: Quantity,
+    /// The same per length on the sensor.
+    #[schemars(extend("unit" = "%/mm"))]
     pub tilt_percent_per_mm: Quantity,
-    /// Direction in which stars widen, degrees.
+    /// Direction in which stars widen, from +x towards +y of the file.
+    #[schemars(extend("unit" = "degrees"))]
     pub tilt_direction_deg: Quantity,
-    /// Growth of the width from the centre to a corner, mean over directions, tilt left out, %.
+    /// Growth of the width from the centre to a corner, mean over directions, tilt left out.
+    #[schemars(extend("unit" = "%"))]
     pub widening_corner_percent: Quantity,
     /// The same as a share of the width at the centre.
+    #[schemars(extend("unit" = "1"))]
     pub curvature: Quantity,
     /// Width at the corners, mean of the four, over that at the centre.
+    #[schemars(extend("unit" = "1"))]
     pub corner_fwhm_ratio: Quantity,
     /// The largest elongation told.
     pub elongation: SeenElongation,
-    /// Ellipticity that all stars share, and its direction, degrees.
+    /// Ellipticity that all stars share.
+    #[schemars(extend("unit" = "1"))]
     pub constant_ellipticity: Quantity,
+    /// Direction of that part.
+    #[schemars(extend("unit" = "degrees"))]
     pub constant_direction_deg: Quantity,
     /// Standard deviation of that part from frame to frame, errors taken off.
+    #[schemars(extend("unit" = "1"))]
     pub change_between_frames: Quantity,
     /// Ellipticity at a corner of the part that is linear in position.
+    #[schemars(extend("unit" = "1"))]
     pub linear_ellipticity: Quantity,
-    /// Ellipticity at a corner of the part that points to the centre (positive) or around it (negative).
+    /// Ellipticity at a corner of the part that points to the centre (positive) or runs around it (negative).
+    #[schemars(extend("unit" = "1"))]
     pub radial_ellipticity: Quantity,
-    /// Distance from the centre within which stars are good, px, mm and over the half diagonal.
+    /// Distance from the centre within which stars are good.
+    #[schemars(extend("unit" = "px"))]
     pub corrected_radius_px: Quantity,
+    /// The same on the sensor.
+    #[schemars(extend("unit" = "mm"))]
     pub corrected_radius_mm: Quantity,
+    /// The same in half diagonals.
+    #[schemars(extend("unit" = "half diagonals"))]
     pub corrected_radius_fraction: Quantity,
-    /// The radius is a lower limit: the whole frame is good.
+    /// Whether stars are good as far as the corners.
     pub corrected_to_the_corner: Option<bool>,
-    /// Size of the defocus at the corners that would widen stars as much, um; without a sign.
+    /// Defocus at a corner that would widen the stars as seen.
+    #[schemars(extend("unit" = "um"))]
     pub corner_defocus_um: Quantity,
-    /// Significant effects that are large enough to see, the largest first.
+    /// What the numbers point to: tilt, curvature, guiding, changing-guiding, misalignment, radial, tangential.
     pub causes: Vec<Cause>,
-    /// What leads.
+    /// What was found, in one clause.
     #[serde(skip)]
     pub finding: Finding,
+    /// The fitted surfaces; null where the stars are too few.
     pub surface: Option<FieldSurface>,
 }
 

@@ -1,5 +1,6 @@
 //! The fitted surfaces and how likely chance alone makes what they show.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 use statrs::function::erf::erfc;
 
@@ -13,14 +14,25 @@ use crate::stats::median;
 pub const SIGNIFICANT_CHANCE: f64 = 0.0027;
 
 /// Chance that errors alone make an effect as large as the one seen.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Chances {
+    /// Chance of such a tilt.
+    #[schemars(extend("unit" = "1"))]
     pub tilt: f64,
+    /// Chance of such a curvature.
+    #[schemars(extend("unit" = "1"))]
     pub curvature: f64,
+    /// Chance of such an elongation shared by all stars.
+    #[schemars(extend("unit" = "1"))]
     pub constant_elongation: f64,
+    /// Chance of such an elongation linear in position.
+    #[schemars(extend("unit" = "1"))]
     pub linear_elongation: f64,
+    /// Chance of such a radial elongation.
+    #[schemars(extend("unit" = "1"))]
     pub radial_elongation: f64,
-    /// That the constant part is the same in every frame; `None` with one frame.
+    /// Chance that frames differ as much; null with one frame.
+    #[schemars(extend("unit" = "1"))]
     pub change_between_frames: Option<f64>,
 }
 
@@ -42,18 +54,27 @@ impl Chances {
 }
 
 /// The fitted surfaces, for whoever wants to draw them.
-#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct FieldSurface {
-    /// Half of the frame's width and height in half diagonals.
+    /// Half of the frame's width and height.
+    #[schemars(extend("unit" = "half diagonals"))]
     pub half_size: [f64; 2],
-    /// FWHM before the pixel at the centre, median over the frames, px.
+    /// Width before the pixel at the centre, median over the frames.
+    #[schemars(extend("unit" = "px"))]
     pub central_fwhm_px: f64,
-    /// Factors of u, v, u^2, uv, v^2 in the width over that at the centre.
+    /// Factors of u, v, u^2, uv and v^2 in the width over that at the centre; u and v in half diagonals.
+    #[schemars(extend("unit" = "1"))]
     pub width_terms: [f64; WIDTH_TERMS],
+    /// Their standard uncertainties.
+    #[schemars(extend("unit" = "1"))]
     pub width_terms_sigma: [f64; WIDTH_TERMS],
-    /// Real and imaginary part of the elongation's factors of 1, w and w^2.
+    /// Real and imaginary part of the elongation's factors of 1, w and w^2, w = u + iv.
+    #[schemars(extend("unit" = "1"))]
     pub elongation_terms: [[f64; 2]; 3],
+    /// Their standard uncertainties.
+    #[schemars(extend("unit" = "1"))]
     pub elongation_terms_sigma: [f64; 3],
+    /// How probable effects as large are by chance alone.
     pub chances: Chances,
 }
 

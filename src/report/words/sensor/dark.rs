@@ -1,5 +1,8 @@
 //! The dark current's law, its rates and its glow in words, and how `report.json` has them.
 
+use std::borrow::Cow;
+
+use schemars::{JsonSchema, Schema, SchemaGenerator};
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
 use crate::facts::Quantity;
@@ -83,12 +86,26 @@ macro_rules! worded {
 worded!(DarkModel: model, DarkRates: rates, GlowPlace: place, GlowBehaviour: behaviour);
 
 /// Hot pixels as `report.json` has them: the keys of the share beside the others.
-#[derive(Serialize, Deserialize)]
+#[derive(Serialize, Deserialize, JsonSchema)]
 struct Shown {
     #[serde(flatten)]
     fraction: Quantity,
+    /// Dark rate above which a pixel counts; null without a gain.
+    #[schemars(extend("unit" = "e-/s"))]
     threshold_e_per_s: Option<f64>,
+    /// Temperature of the darks that were counted.
+    #[schemars(extend("unit" = "°C"))]
     at_celsius: Option<f64>,
+}
+
+impl JsonSchema for HotPixels {
+    fn schema_name() -> Cow<'static, str> {
+        "HotPixels".into()
+    }
+
+    fn json_schema(of: &mut SchemaGenerator) -> Schema {
+        Shown::json_schema(of)
+    }
 }
 
 /// A flattened quantity is in words whatever the form: between runs it is kept by itself.
