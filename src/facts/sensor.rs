@@ -147,6 +147,8 @@ impl SensorMissing {
             | Self::NoFlatPairAtOneLevel
             | Self::FlatPairTooBright
             | Self::TooFewFlatsBelowSaturation
+            | Self::NoiseOfFlatPairTooLow
+            | Self::FlatVarianceDoesNotGrow
             | Self::FlatNoiseTooLow
             | Self::FlatLevelsSpanTooLittle
             | Self::NoFlatsAtFullWell { .. } => vec![Help::Flat],
@@ -165,8 +167,6 @@ impl SensorMissing {
             | Self::SkyNoiseTooLow
             | Self::FlatPairLevelsDiffer { .. }
             | Self::TooFewCellsOfFlatPair
-            | Self::NoiseOfFlatPairTooLow
-            | Self::FlatVarianceDoesNotGrow
             | Self::FrameTooSmallForSurface
             | Self::LightStaysAbove { .. }
             | Self::LightFallsOffTooLittle

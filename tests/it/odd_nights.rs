@@ -182,11 +182,12 @@ fn a_sessions_error_holds_the_scatter_of_the_seeing() {
 fn write_calibration(folder: &Path, kind: &str, number: u64, exposure_s: f64, charge_e_per_s: [f64; 2]) {
     let side = (PITCH_PX * (GRID as f64 + 1.0)) as usize;
     let [sky_e_per_px_s, dark_e_per_px_s] = charge_e_per_s;
+    let stream: u64 = kind.bytes().map(u64::from).sum();
     let recipe = FrameRecipe {
         exposure_s,
         sky_e_per_px_s,
         dark_e_per_px_s,
-        ..FrameRecipe::unlit(Detector::even(side, side), 77_000 + 100 * kind.len() as u64 + number)
+        ..FrameRecipe::unlit(Detector::even(side, side), 100 * stream + number)
     };
     let cards = [
         HeaderCard::text("IMAGETYP", kind, ""),
@@ -218,8 +219,8 @@ fn flats_that_are_nearly_unexposed_are_asked_for_again_and_not_darks() {
         write_frame(&folder.path().join(format!("light-{k}.fits")), &render(&recipe).0, &cards).unwrap();
         write_calibration(folder.path(), "BIAS", k, 0.0, [0.0, 0.0]);
         write_calibration(folder.path(), "DARK", k, EXPOSURE_S, [0.0, DARK_E_PER_S]);
-        // Half an electron of light, under three of read noise.
-        write_calibration(folder.path(), "FLAT", k, 1.0, [0.5, DARK_E_PER_S]);
+        // A fiftieth of an electron of light, under three of read noise.
+        write_calibration(folder.path(), "FLAT", k, 0.01, [2.0, DARK_E_PER_S]);
     }
     let report = report(folder.path());
     let gain = &report["sensors"][0]["gain_e_per_adu"];

@@ -3,7 +3,7 @@
 use std::path::Path;
 
 use serde_json::{Value, json};
-use skygrain::report::SCHEMA;
+use skygrain::report::schema_text;
 use skygrain::upgrade::{Interval, MeasuredReport, Options, RowName, Uncertain, Upgrade, session_rows, text, upgrade};
 use skygrain::verdict::Verdict;
 
@@ -128,7 +128,7 @@ fn camera(changes: &[(&str, &str)]) -> String {
 }
 
 fn compared_with(report: &Value, options: &str) -> Upgrade {
-    let schema: Value = serde_json::from_str(SCHEMA).unwrap();
+    let schema: Value = serde_json::from_str(&schema_text()).unwrap();
     let report = completed(&schema, Some(report), &schema);
     let report = MeasuredReport::parse(&report.to_string(), Path::new("report.json")).unwrap();
     upgrade(&report, &Options::parse(options, Path::new("options.toml")).unwrap())
