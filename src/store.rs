@@ -1,6 +1,6 @@
 //! Results kept on disk by what they were computed from. What they are is the caller's affair.
 //!
-//! An entry is one file: [`MAGIC`], its key, the SHA-256 of key and contents, the contents as MessagePack. Any entry may
+//! An entry is one file: `SKYGRAIN`, its key, the SHA-256 of key and contents, the contents as MessagePack. Any entry may
 //! vanish or be damaged at any time: it is then computed again.
 
 use std::collections::BTreeSet;
