@@ -16,6 +16,8 @@ use super::verdict::VerdictMethod;
 pub enum Method {
     /// As the report that it was read from words it.
     Quoted(String),
+    /// A number on its way into a sentence that tells itself how it was had.
+    InSentence,
     /// There is no value.
     NotMeasurable,
     /// A header card.
@@ -64,19 +66,6 @@ impl Method {
     }
 }
 
-// Until every method has its type.
-impl From<&str> for Method {
-    fn from(words: &str) -> Self {
-        Self::Quoted(words.to_owned())
-    }
-}
-
-impl From<String> for Method {
-    fn from(words: String) -> Self {
-        Self::Quoted(words)
-    }
-}
-
 impl From<StarsMethod> for Method {
     fn from(of: StarsMethod) -> Self {
         Self::Stars(of)
@@ -110,5 +99,13 @@ impl From<VerdictMethod> for Method {
 impl From<AnswersMethod> for Method {
     fn from(of: AnswersMethod) -> Self {
         Self::Answers(of)
+    }
+}
+
+/// Unit tests word what does not matter to them.
+#[cfg(test)]
+impl From<&str> for Method {
+    fn from(words: &str) -> Self {
+        Self::Quoted(words.to_owned())
     }
 }

@@ -123,19 +123,6 @@ impl Missing {
     }
 }
 
-// Until every reason has its type.
-impl From<&str> for Missing {
-    fn from(words: &str) -> Self {
-        words.to_owned().into()
-    }
-}
-
-impl From<String> for Missing {
-    fn from(sentence: String) -> Self {
-        Self::Quoted { reason: "untyped".to_owned(), would_help: Vec::new(), sentence }
-    }
-}
-
 impl From<StarsMissing> for Missing {
     fn from(of: StarsMissing) -> Self {
         Self::Stars(of)
@@ -169,5 +156,13 @@ impl From<VerdictMissing> for Missing {
 impl From<AnswersMissing> for Missing {
     fn from(of: AnswersMissing) -> Self {
         Self::Answers(of)
+    }
+}
+
+/// Unit tests word what does not matter to them.
+#[cfg(test)]
+impl From<&str> for Missing {
+    fn from(words: &str) -> Self {
+        Self::Quoted { reason: "worded".to_owned(), would_help: Vec::new(), sentence: words.to_owned() }
     }
 }

@@ -3,7 +3,7 @@
 use serde::{Deserialize, Serialize};
 use strum::{IntoStaticStr, VariantNames};
 
-use super::{Help, Method, Missing};
+use super::Help;
 
 /// How a value came to be.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, IntoStaticStr, VariantNames)]
@@ -49,10 +49,6 @@ pub enum NightMissing {
     LightTemperature,
     /// The exposure time of the lights is not known.
     LightExposure,
-    /// The sky in electrons needs the gain.
-    NoGain { because: Box<Missing> },
-    /// The sky needs the level without light.
-    NoBiasLevel { because: Box<Missing> },
 }
 
 impl NightMissing {
@@ -69,7 +65,6 @@ impl NightMissing {
             ],
             Self::LightTemperature => vec![Help::Card("CCD-TEMP"), Help::RigKey("sensor_celsius")],
             Self::LightExposure => vec![Help::Card("EXPTIME")],
-            Self::NoGain { because } | Self::NoBiasLevel { because } => because.would_help(),
         }
     }
 }
@@ -88,8 +83,6 @@ pub enum NightNote {
     SetPoint,
     /// The stars give another scale than the one used.
     StarsGiveOtherScale { arcsec_per_px: f64, sigma_arcsec_per_px: Option<f64>, percent: f64 },
-    /// What is stated gives another scale than the stars, which were followed.
-    StatedGivesOtherScale { stated: Box<Method>, arcsec_per_px: f64, sigma_arcsec_per_px: Option<f64>, percent: f64 },
     /// The dark current could not be taken off.
     DarkCurrentStillInIt,
 }

@@ -4,6 +4,7 @@ use serde::{Deserialize, Serialize};
 use strum::IntoStaticStr;
 
 use super::answers::AnswersNote;
+use super::method::Method;
 use super::missing::Missing;
 use super::night::NightNote;
 use super::sensor::SensorNote;
@@ -19,6 +20,13 @@ pub enum Note {
     /// A stated value stands because none was measured.
     NotMeasured {
         because: Missing,
+    },
+    /// What is stated gives another scale than the stars, which were followed.
+    StatedGivesOtherScale {
+        stated: Method,
+        arcsec_per_px: f64,
+        sigma_arcsec_per_px: Option<f64>,
+        percent: f64,
     },
     /// A note with the reason for it.
     Since {
@@ -52,19 +60,6 @@ impl Note {
     }
 }
 
-// Until every note has its type.
-impl From<&str> for Note {
-    fn from(words: &str) -> Self {
-        Self::Quoted(words.to_owned())
-    }
-}
-
-impl From<String> for Note {
-    fn from(words: String) -> Self {
-        Self::Quoted(words)
-    }
-}
-
 impl From<StarsNote> for Note {
     fn from(of: StarsNote) -> Self {
         Self::Stars(of)
@@ -92,5 +87,13 @@ impl From<VerdictNote> for Note {
 impl From<AnswersNote> for Note {
     fn from(of: AnswersNote) -> Self {
         Self::Answers(of)
+    }
+}
+
+/// Unit tests word what does not matter to them.
+#[cfg(test)]
+impl From<&str> for Note {
+    fn from(words: &str) -> Self {
+        Self::Quoted(words.to_owned())
     }
 }

@@ -4,7 +4,7 @@
 use crate::facts::verdict::VerdictMissing;
 use crate::facts::{Method, Quantity};
 use crate::folder::{Carded, Rig};
-use crate::report::{Told, words};
+use crate::report::{WithSentence, words};
 use crate::sensor::SensorResult;
 use crate::sky::StarMatch;
 use crate::stars::StarFlag;
@@ -40,7 +40,7 @@ pub struct Decision {
     pub suited: Vec<Suited>,
     pub width_budget: WidthBudget,
     pub saturation: Saturation,
-    pub cooling_year: Option<Told<CooledYear>>,
+    pub cooling_year: Option<WithSentence<CooledYear>>,
 }
 
 /// Gathers what each needs.

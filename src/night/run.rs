@@ -54,7 +54,7 @@ pub fn run_on(
     duplicates::leave_out_copies(&mut intakes);
     if !intakes.iter().any(|i| i.read().is_some()) {
         let folders = input.folders.iter().map(|f| f.display().to_string()).collect::<Vec<_>>().join(", ");
-        let first = intakes.first().map_or_else(|| "no file at all".to_owned(), Intake::first_words);
+        let first = intakes.first().map_or_else(|| "no file".to_owned(), Intake::first_words);
         return Err(NightError::NoFrames { folders, found: intakes.len(), first });
     }
     let mut warnings = notices::intake_notices(&intakes);

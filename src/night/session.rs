@@ -3,7 +3,7 @@
 use crate::facts::night::{NightMethod, NightMissing, NightNote};
 use crate::facts::{Quantity, Source};
 use crate::folder::{Rig, SessionKey};
-use crate::report::words::{self, Told, darks, light, width};
+use crate::report::words::{self, WithSentence, darks, light, width};
 use crate::report::{FrameCounts, Session, SessionSettings, Temperature};
 use crate::stars::FrameStars;
 use crate::stars::field::FieldResult;
@@ -232,11 +232,11 @@ fn gathered(parts: &SessionParts, shown: Shown, judged: Judged) -> Session {
         cooling_gains_under_1_percent_below_celsius: cooling.gains_under_1_percent_below_celsius.clone(),
         cooling_year: decided.cooling_year,
         suited: decided.suited,
-        width_budget: Told { sentence: width::width(&decided.width_budget), facts: decided.width_budget },
-        saturation: Told { sentence: light::saturation(&decided.saturation), facts: decided.saturation },
-        dark_match: Told { sentence: darks::darks(&judged.dark_match), facts: judged.dark_match },
+        width_budget: WithSentence { sentence: width::width(&decided.width_budget), facts: decided.width_budget },
+        saturation: WithSentence { sentence: light::saturation(&decided.saturation), facts: decided.saturation },
+        dark_match: WithSentence { sentence: darks::darks(&judged.dark_match), facts: judged.dark_match },
         star_match: words::star_match::star_match(parts.on_the_sky.star_match.clone()),
-        photometry: Told { sentence: light::photometry(&judged.photometry), facts: judged.photometry },
+        photometry: WithSentence { sentence: light::photometry(&judged.photometry), facts: judged.photometry },
     }
 }
 

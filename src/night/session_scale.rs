@@ -1,7 +1,7 @@
 //! The image scale of a session: from its optics, a fitted WCS, or the stars themselves.
 
 use crate::facts::night::{NightMissing, NightNote};
-use crate::facts::{Method, Quantity, Source};
+use crate::facts::{Method, Note, Quantity, Source};
 use crate::sky::StarMatch;
 use crate::stats::{MEDIAN_TO_MEAN_ERROR, mean_and_std, median};
 use crate::verdict::image_scale;
@@ -52,8 +52,8 @@ pub fn followed(stated: Quantity, star_match: &StarMatch) -> Quantity {
         };
     }
     match stated.value.zip(disagrees) {
-        Some((arcsec_per_px, o)) => stars.clone().noted(NightNote::StatedGivesOtherScale {
-            stated: Box::new(stated.method),
+        Some((arcsec_per_px, o)) => stars.clone().noted(Note::StatedGivesOtherScale {
+            stated: stated.method,
             arcsec_per_px,
             sigma_arcsec_per_px: stated.sigma,
             percent: 100.0 * o,

@@ -145,7 +145,7 @@ fn spoken_names(sessions: &[&Session]) -> Vec<String> {
     };
     let timed = |s: &Session| match s.settings.exposure_s {
         Some(t) => format!("{} at {t} s", filter(s)),
-        None => format!("{} at an unknown exposure", filter(s)),
+        None => format!("{} at unknown exposure", filter(s)),
     };
     let dated = |s: &Session| format!("{} on {}", timed(s), s.night.as_deref().unwrap_or("an unknown night"));
     let ways: [&dyn Fn(&Session) -> String; 3] = [&filter, &timed, &dated];

@@ -1,7 +1,7 @@
 //! Rates of sky and dark current in lights.
 
 use crate::facts::night::{NightMethod, NightMissing, NightNote};
-use crate::facts::{Quantity, Source, weaker};
+use crate::facts::{Input, Missing, Quantity, Source, weaker};
 use crate::sensor::SensorResult;
 use crate::stats::{MEDIAN_TO_MEAN_ERROR, mean_and_std, median};
 
@@ -26,12 +26,10 @@ pub fn sky_rate(used: &[&MeasuredLight], sensor: &SensorResult, dark: &Quantity,
         return Quantity::not_measurable(NightMissing::LightExposure);
     };
     let Some((gain, sigma_gain)) = sensor.gain_e_per_adu.pair() else {
-        let because = Box::new(sensor.gain_e_per_adu.because());
-        return Quantity::not_measurable(NightMissing::NoGain { because });
+        return Quantity::not_measurable(Missing::without(Input::Gain, sensor.gain_e_per_adu.because()));
     };
     let Some((bias, sigma_bias)) = sensor.bias_level_adu.pair() else {
-        let because = Box::new(sensor.bias_level_adu.because());
-        return Quantity::not_measurable(NightMissing::NoBiasLevel { because });
+        return Quantity::not_measurable(Missing::without(Input::BiasLevel, sensor.bias_level_adu.because()));
     };
     let levels: Vec<f64> = used.iter().map(|l| l.stars.sky_adu).collect();
     let Some(level) = median(&levels) else {

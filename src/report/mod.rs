@@ -38,4 +38,4 @@ pub use terminal::line::frame_line;
 pub use terminal::summary::summary;
 pub use terminal::table::frame_table;
 pub use words::numbers::{plain, typographic, with_sigma};
-pub use words::{InWords, Told, Worded, WordedField};
+pub use words::{InWords, WithSentence, Worded, WordedField};

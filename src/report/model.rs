@@ -16,7 +16,7 @@ use super::answers::AnswerEntry;
 use super::files::star_rows::StarRow;
 use super::words::cautions::caution;
 use super::words::left_out::left_out;
-use super::words::{Told, Worded, WordedField};
+use super::words::{WithSentence, Worded, WordedField};
 use crate::facts::{Caution, FrameKind, KindSource, LeftOut, Quantity, Severity};
 use crate::sensor::{DefectMap, SensorResult};
 use crate::sky::StarMatch;
@@ -171,19 +171,19 @@ pub struct Session {
     #[schemars(extend("unit" = "°C"))]
     pub cooling_gains_under_1_percent_below_celsius: Quantity,
     /// A year with the cooler that the rig file describes against one without; null where it describes none.
-    pub cooling_year: Option<Told<CooledYear>>,
+    pub cooling_year: Option<WithSentence<CooledYear>>,
     /// Pixels and focal lengths that would suit the stars as wide on the sky as measured.
     pub suited: Vec<Suited>,
     /// What makes stars as wide as they are: FWHM that add up in quadrature.
-    pub width_budget: Told<WidthBudget>,
+    pub width_budget: WithSentence<WidthBudget>,
     /// Stars that clip, and the exposure at which more would.
-    pub saturation: Told<Saturation>,
+    pub saturation: WithSentence<Saturation>,
     /// What subtracting the darks at hand would leave.
-    pub dark_match: Told<DarkMatch>,
+    pub dark_match: WithSentence<DarkMatch>,
     /// What matching the stars with a catalogue told.
     pub star_match: Worded<StarMatch>,
     /// Magnitudes of stars and sky, from the matched stars.
-    pub photometry: Told<Photometry>,
+    pub photometry: WithSentence<Photometry>,
 }
 
 impl Session {

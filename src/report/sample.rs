@@ -9,7 +9,7 @@ use jiff::civil::date;
 use super::answers::{AnswerEntry, ConfidenceEntry, OverSessions, SessionVerdict, Verdicts};
 use super::model::*;
 use super::sample_sensor::sensor;
-use super::words::{self, Told, Worded};
+use super::words::{self, WithSentence, Worded};
 use crate::facts::left_out::{CloudSign, FitsFault};
 use crate::facts::stars::StarsMissing;
 use crate::facts::{Caution, FrameKind, KindSource, LeftOut, Quantity, Source};
@@ -97,8 +97,8 @@ pub fn filters(sessions: &[Session]) -> Vec<FilterSampling> {
     sampling_by_filter(&widths.collect::<Vec<_>>())
 }
 
-fn told<T>(facts: T, words: impl Fn(&T) -> String) -> Told<T> {
-    Told { sentence: words(&facts), facts }
+fn told<T>(facts: T, words: impl Fn(&T) -> String) -> WithSentence<T> {
+    WithSentence { sentence: words(&facts), facts }
 }
 
 fn answers() -> Vec<AnswerEntry> {

@@ -17,12 +17,12 @@ pub struct CautionedFrames {
 
 /// Gathered while the frames go by.
 #[derive(Debug, Default)]
-pub(crate) struct Told {
+pub(crate) struct Gathered {
     pub refused: Vec<(PathBuf, LoadError)>,
     cautions: Vec<CautionedFrames>,
 }
 
-impl Told {
+impl Gathered {
     pub fn caution(&mut self, about: SensorCaution, paths: Vec<PathBuf>) {
         self.cautions.push(CautionedFrames { about, paths });
     }

@@ -11,7 +11,7 @@ use crate::folder::FrameKind;
 
 use super::bias::pairs::BiasSet;
 use super::bias::read_noise::{self, BiasOutcome};
-use super::cautions::{CautionedFrames, Told};
+use super::cautions::{CautionedFrames, Gathered};
 use super::darks::dark::DarkInput;
 use super::darks::pixels;
 use super::darks::rates::{self, DarkOutcome};
@@ -54,7 +54,7 @@ pub fn characterise(
 ) -> SensorOutcome {
     let frames = distinct(frames);
     let survey = Survey::new(&frames, hints, progress);
-    let mut told = Told::default();
+    let mut told = Gathered::default();
     let mut unlit = unlit::measure(&survey.unlit, &survey.dark_input(), &mut told);
     let mut lit = survey.lit(&unlit.biases, &mut told);
     let gain = survey.gain(&unlit.biases, &mut lit, &mut told);
@@ -135,7 +135,7 @@ impl<'a> Survey<'a> {
     }
 
     /// Measures the flats of every filter.
-    fn lit(&self, biases: &[BiasSet], told: &mut Told) -> Lit {
+    fn lit(&self, biases: &[BiasSet], told: &mut Gathered) -> Lit {
         let outcomes = self.flat_outcomes(biases);
         let transfer = chosen_gain::fit_transfer(&outcomes, &self.grid, self.saturation_adu);
         let pairs: Vec<&FlatPair> = outcomes.iter().flat_map(|o| &o.pairs).collect();
@@ -190,7 +190,7 @@ impl<'a> Survey<'a> {
     }
 
     /// The gain that holds; without flats the sky of the lights may tell it.
-    fn gain(&self, biases: &[BiasSet], lit: &mut Lit, told: &mut Told) -> Quantity {
+    fn gain(&self, biases: &[BiasSet], lit: &mut Lit, told: &mut Gathered) -> Quantity {
         let from_flats = lit.transfer.as_ref().map(|(gain, _)| gain.clone()).map_err(Missing::clone);
         let measured = match (from_flats, nearest_bias(biases, None)) {
             (Err(flats), Some(biases)) if self.flats.len() < 2 && !self.lights.is_empty() => sky_pairs::measure(
@@ -211,14 +211,14 @@ impl<'a> Survey<'a> {
         self.unlit.iter().filter(|f| f.kind == kind).map(|f| f.path.clone()).collect()
     }
 
-    fn tell_of_biases(&self, unlit: &mut Unlit, from_bias: &BiasOutcome, told: &mut Told) {
+    fn tell_of_biases(&self, unlit: &mut Unlit, from_bias: &BiasOutcome, told: &mut Gathered) {
         told.copies(unlit.biases.iter_mut().flat_map(|s| std::mem::take(&mut s.copies)).collect());
         if let Some(fraction) = from_bias.too_low {
             told.caution(SensorCaution::BiasFloor { fraction }, self.of_unlit(FrameKind::Bias));
         }
     }
 
-    fn dark(&self, unlit: &Unlit, gain: &Quantity, told: &mut Told) -> DarkOutcome {
+    fn dark(&self, unlit: &Unlit, gain: &Quantity, told: &mut Gathered) -> DarkOutcome {
         let celsius: Vec<Option<f64>> = self.unlit.iter().map(|f| f.celsius).collect();
         let resolution = temperatures::resolution_c(&celsius);
         let dark = rates::derive(&unlit.darks, &unlit.own_bias, &unlit.biases, gain, resolution);

@@ -5,7 +5,7 @@ use crate::facts::sensor_caution::{SensorCaution, StatedBy};
 use crate::facts::{Missing, Note, Quantity};
 
 use super::bias::pairs::BiasSet;
-use super::cautions::Told;
+use super::cautions::Gathered;
 use super::flats::filter::FlatOutcome;
 use super::flats::flat_pair::FlatPair;
 use super::flats::transfer::{self, FittedPairs, TransferFit};
@@ -29,7 +29,7 @@ pub(crate) fn fit_transfer(
 }
 
 /// The rig file's gain, else the measured one, else the header's; what is missing otherwise.
-pub(crate) fn choose(measured: Result<Quantity, Missing>, hints: &SensorHints, told: &mut Told) -> Quantity {
+pub(crate) fn choose(measured: Result<Quantity, Missing>, hints: &SensorHints, told: &mut Gathered) -> Quantity {
     let mut compare = |stated: f64, by: StatedBy| {
         let value = measured.as_ref().ok().and_then(|m| m.value);
         if let Some(value) = value.filter(|m| (m / stated - 1.0).abs() > GAIN_DISAGREEMENT) {

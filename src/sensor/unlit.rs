@@ -7,7 +7,7 @@ use crate::folder::FrameKind;
 
 use super::bias::mean_bias::Pattern;
 use super::bias::pairs::{self, BiasSet};
-use super::cautions::Told;
+use super::cautions::Gathered;
 use super::darks::dark::{self, Dark, DarkInput, DarkSet};
 use super::darks::pixels;
 use super::input::CalibrationFrame;
@@ -29,7 +29,7 @@ struct Together<'a> {
 }
 
 /// Measures biases and darks; their temperatures are grouped together, so that both find each other.
-pub(crate) fn measure(frames: &[&CalibrationFrame], input: &DarkInput, told: &mut Told) -> Unlit {
+pub(crate) fn measure(frames: &[&CalibrationFrame], input: &DarkInput, told: &mut Gathered) -> Unlit {
     let celsius: Vec<Option<f64>> = frames.iter().map(|f| f.celsius).collect();
     let groups: Vec<Together> = temperatures::groups(&celsius)
         .into_iter()
@@ -71,14 +71,14 @@ fn paths(frames: &[&CalibrationFrame]) -> Vec<PathBuf> {
     frames.iter().map(|f| f.path.clone()).collect()
 }
 
-fn bias_set(biases: &[&CalibrationFrame], input: &DarkInput, told: &mut Told) -> Option<BiasSet> {
+fn bias_set(biases: &[&CalibrationFrame], input: &DarkInput, told: &mut Gathered) -> Option<BiasSet> {
     let celsius = temperatures::mean(biases.iter().map(|f| f.celsius));
     let measure = || pairs::measure(&paths(biases), celsius, input.grid, input.step, input.progress, &mut told.refused);
     (!biases.is_empty()).then(measure).filter(|s| !s.levels.is_empty())
 }
 
 /// The darks whose exposure is known; the others are passed over.
-fn with_exposure(darks: &[&CalibrationFrame], told: &mut Told) -> Vec<Dark> {
+fn with_exposure(darks: &[&CalibrationFrame], told: &mut Gathered) -> Vec<Dark> {
     let (known, unknown): (Vec<&CalibrationFrame>, Vec<_>) =
         darks.iter().copied().partition(|f| f.exposure_s.is_some_and(|t| t > 0.0));
     if !unknown.is_empty() {

@@ -236,7 +236,7 @@ mod tests {
         }
     }
 
-    // Two-flat two-bias estimator (checked on its own in `sensor/flats/gain.rs`), with its stated error.
+    // Two-flat two-bias estimator (EMVA 1288), with its stated error.
     #[test]
     fn a_pair_of_flats_and_of_biases_gives_back_the_gain() {
         let chip = Detector { gain_e_per_adu: 0.79, light_scatter: 0.01, ..Detector::even(500, 400) };

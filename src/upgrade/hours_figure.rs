@@ -4,6 +4,7 @@ use crate::report::plots::canvas::{Axis, Ink, Layer, Point, Shape, Told, draw};
 use crate::report::plots::{Figure, PlotError};
 use crate::report::words::numbers::typographic;
 use crate::upgrade::compare::{OptionResult, Upgrade};
+use crate::upgrade::words::names;
 use crate::upgrade::words::rows::money;
 use crate::upgrade::worth::Interval;
 use crate::verdict::Verdict;
@@ -101,7 +102,7 @@ fn verdict(option: &OptionResult) -> Option<Verdict> {
 
 fn words(p: &Placed, currency: &str) -> String {
     let Interval { median, low_16, high_84 } = p.hours;
-    let verdict = verdict(p.option).map_or("no verdict", Verdict::word);
+    let verdict = verdict(p.option).map_or("no verdict", names::verdict);
     let worth = p.worth_from.map_or_else(String::new, |h| format!(", worth its price from {h:.0} on"));
     let (name, price) = (&p.option.name, money(p.cost, currency));
     format!("{name}, {price}: {median:+.0} hours a year ({low_16:+.0} to {high_84:+.0}){worth}: {verdict}")

@@ -29,7 +29,7 @@ impl Level {
 #[derive(Debug, Clone, PartialEq, EnumDiscriminants)]
 #[strum_discriminants(
     name(ConfidenceCode),
-    doc = "The reason alone, for scripts.",
+    doc = "A reason alone.",
     derive(Serialize, Deserialize, VariantNames, JsonSchema),
     serde(rename_all = "kebab-case"),
     strum(serialize_all = "kebab-case")

@@ -64,26 +64,14 @@ pub fn break_even_nights(net_cost: f64, hour_value: f64, hours_per_night: f64, t
 }
 
 /// Answer to whether the money is well spent.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, serde::Serialize)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Verdict {
-    #[serde(rename = "pays off")]
     PaysOff,
-    #[serde(rename = "does not pay off")]
     DoesNotPayOff,
-    #[serde(rename = "depends")]
     Depends,
 }
 
 impl Verdict {
-    /// The word of the report.
-    pub fn word(self) -> &'static str {
-        match self {
-            Self::PaysOff => "pays off",
-            Self::DoesNotPayOff => "does not pay off",
-            Self::Depends => "depends",
-        }
-    }
-
     /// Against the most that an extra hour may cost: both ends of the interval of extra hours must agree.
     pub fn of(net_cost: f64, years: f64, most_per_hour: f64, fewest_hours: f64, most_hours: f64) -> Self {
         let worth = |hours: f64| hours > 0.0 && net_cost <= most_per_hour * years * hours;
@@ -121,6 +109,7 @@ mod tests {
         near(year.extra_hours(), 51.428_57);
     }
 
+    /// C11.2, C11.3.
     #[test]
     fn c11_2_and_3_cost_of_an_hour_and_nights_until_even() {
         let year = Year::of(&[Class { hours: 120.0, ratio: 0.7 }]);

@@ -41,8 +41,8 @@ const ORDER: [&str; 18] = [
 ];
 /// Neighbours of one height.
 const SIBLINGS: [[&str; 2]; 2] = [["stars", "sensor"], ["upgrade", "simulate"]];
-/// Truth is made by other code than that which measures it.
-const OF_SIMULATE: [&str; 3] = ["folder", "stats", "units"];
+/// Truth is made by other code than that which measures it; facts are types alone.
+const OF_SIMULATE: [&str; 4] = ["facts", "folder", "stats", "units"];
 
 /// Rooms that compute, decide or compare: facts there are types.
 const READ_NO_SENTENCE: [&str; 8] = ["facts", "stars", "sensor", "sky", "verdict", "night", "upgrade", "report"];

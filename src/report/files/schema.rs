@@ -127,7 +127,7 @@ mod tests {
             "| `sensors[].vignetting[].centre_offset_px[]` | px | list of: quantity |",
             "| `frames[].fwhm_px` | px | quantity or null |",
             "| `warnings[].severity` |  | note, caution, problem |",
-            "| `answers[].confidence.level` |  | high, medium, low, none |",
+            "| `answers[].confidence.level` |  | high, medium, low | none |",
         ] {
             assert!(table.contains(row), "{row} is not in\n{table}");
         }

@@ -56,9 +56,9 @@ mod tests {
             s.cooling_basis = evil().unwrap();
             s.sampling.sentence = evil().unwrap();
             s.sampling.detail = evil().unwrap();
-            s.fwhm_px.method = evil().unwrap().into();
-            s.fwhm_px.notes = vec![evil().unwrap().into()];
-            s.sky_e_per_px_s.notes = vec![evil().unwrap().into()];
+            s.fwhm_px.method = evil().unwrap().as_str().into();
+            s.fwhm_px.notes = vec![evil().unwrap().as_str().into()];
+            s.sky_e_per_px_s.notes = vec![evil().unwrap().as_str().into()];
         }
         for s in &mut report.sensors {
             s.settings.camera = evil();

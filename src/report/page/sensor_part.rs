@@ -4,7 +4,7 @@ use serde::Serialize;
 
 use super::over_field::vignetting_words;
 use super::setting::{Line, line, set};
-use crate::facts::Quantity;
+use crate::facts::{Method, Quantity};
 use crate::report::model::SensorEntry;
 use crate::report::plots::{self, Figure, PlotError};
 use crate::report::words::numbers::{plain, quantity, typographic};
@@ -60,7 +60,7 @@ pub(crate) fn sensor_part(s: &SensorEntry) -> Result<SensorPart, PlotError> {
         intro += &format!(
             " {} of the frame glows with light from the camera's own electronics, most at column {:.0}, row {:.0} \
              ({}; {} ADU above the rest after {} s): {}. It is left out of the dark rates.",
-            percent(&Quantity::measured(glow.area_fraction, 0.0, "", 0)),
+            percent(&Quantity::measured(glow.area_fraction, 0.0, Method::InSentence, 0)),
             glow.x_px,
             glow.y_px,
             dark_words::place(&glow.place),

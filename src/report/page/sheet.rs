@@ -9,7 +9,7 @@ use crate::report::plots::WIDTH;
 /// The pages' own script, the only one that their policy lets run.
 pub(crate) const SCRIPT: &str = include_str!("letter.js");
 /// What names that script in a page's policy (Content Security Policy Level 3, 2.3.1): `openssl dgst -sha256 -binary
-/// src/report/letter.js | base64`. A script with another hash is refused, whoever put it there.
+/// src/report/page/letter.js | base64`. A script with another hash is refused, whoever put it there.
 pub(crate) const SCRIPT_HASH: &str = "sha256-pGZ5GJ7QHBqqDzlmEFr27ADcJb8JVRnQFGe97hfTmTg=";
 
 /// Fills a page. Its name ends in `.html`, which turns escaping on; all text but style, script and charts is escaped.

@@ -4,7 +4,7 @@ use plotters::coord::ranged1d::{KeyPointHint, NoDefaultFormatting, Ranged, Value
 use plotters::prelude::*;
 use plotters::style::text_anchor::{HPos, Pos, VPos};
 
-use super::{Mark, Marks, PlotError};
+use super::figure::{Mark, Marks, PlotError};
 use crate::report::words::numbers::typographic;
 
 /// Width of every chart in its own units: twice what a phone shows, so that whole units are fine steps.

@@ -1,7 +1,8 @@
 //! Exposure time needed against sensor temperature.
 
 use super::canvas::{Axis, Ink, Layer, Point, Shape, Told, draw};
-use super::{Figure, PlotError};
+use super::figure::{Figure, PlotError};
+use crate::facts::Method;
 use crate::facts::{Quantity, Source};
 use crate::report::model::Session;
 use crate::report::words::numbers::{plain, with_sigma};
@@ -86,7 +87,7 @@ fn finding(rows: &[(&CoolingRow, f64, f64)], floor: &Quantity) -> String {
         return "No colder temperature was worked out".to_owned();
     };
     let step = plain(round_tenth(row.below_now_c));
-    let saved = Quantity::measured(1.0 - ratio, *sigma, "", 0);
+    let saved = Quantity::measured(1.0 - ratio, *sigma, Method::InSentence, 0);
     // Below two of its own errors a saving cannot be told from none.
     let verb = if row.time_ratio.source == Source::Assumed { "would save" } else { "saves" };
     let said = if 1.0 - ratio <= 2.0 * sigma {
@@ -97,7 +98,9 @@ fn finding(rows: &[(&CoolingRow, f64, f64)], floor: &Quantity) -> String {
     // The law is an assumption, and a title must not hide it.
     let said = if verb == "saves" { said } else { format!("If the dark current falls as assumed, c{}", &said[1..]) };
     match floor.pair() {
-        Some((f, s)) => format!("{said}; the limit is {}", percent(&Quantity::measured(1.0 - f, s, "", 0))),
+        Some((f, s)) => {
+            format!("{said}; the limit is {}", percent(&Quantity::measured(1.0 - f, s, Method::InSentence, 0)))
+        }
         None => said,
     }
 }

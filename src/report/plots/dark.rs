@@ -1,7 +1,7 @@
 //! Dark current against temperature.
 
 use super::canvas::{Axis, Ink, Layer, Point, Shape, Told, draw};
-use super::{Figure, PlotError};
+use super::figure::{Figure, PlotError};
 use crate::facts::Source;
 use crate::report::model::SensorEntry;
 use crate::report::words::numbers::{plain, two_digits, with_sigma};

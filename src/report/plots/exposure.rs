@@ -1,7 +1,7 @@
 //! The noise budget against exposure time: what longer or shorter exposures would make of it.
 
 use super::canvas::{Axis, Ink, Layer, Point, Shape, Told, draw};
-use super::{Figure, PlotError};
+use super::figure::{Figure, PlotError};
 use crate::facts::Quantity;
 use crate::report::model::Session;
 use crate::report::words::numbers::{plain, two_digits, with_sigma};

@@ -4,7 +4,7 @@ use plotters::prelude::*;
 
 use super::canvas::{Ink, WIDTH, lettering, multiples, paint, round_step, sheet};
 use super::contours::{Place, contours};
-use super::{Figure, Mark, Marks, PlotError};
+use super::figure::{Figure, Mark, Marks, PlotError};
 use crate::report::words::WordedField;
 use crate::report::words::numbers::plain;
 use crate::stars::field::FieldSurface;

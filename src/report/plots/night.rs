@@ -3,7 +3,7 @@
 use jiff::civil::DateTime;
 
 use super::canvas::{Axis, Ink, Layer, Point, Shape, Told, draw, multiples};
-use super::{Figure, PlotError};
+use super::figure::{Figure, PlotError};
 use crate::facts::Quantity;
 use crate::report::model::{FrameRow, FrameStatus};
 use crate::report::words::numbers::{plain, with_sigma};

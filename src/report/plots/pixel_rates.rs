@@ -1,7 +1,7 @@
 //! How many pixels have which dark rate.
 
 use super::canvas::{Axis, Ink, Layer, Told, draw};
-use super::{Figure, PlotError};
+use super::figure::{Figure, PlotError};
 use crate::report::model::SensorEntry;
 use crate::report::words::numbers::plain;
 use crate::sensor::PixelDarkRates;

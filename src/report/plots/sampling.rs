@@ -1,7 +1,7 @@
 //! Where a rig stands on an axis of pixels per FWHM, and what standing elsewhere would cost.
 
 use super::canvas::{Axis, Ink, Layer, Point, Shape, Told, draw};
-use super::{Figure, PlotError};
+use super::figure::{Figure, PlotError};
 use crate::report::model::Session;
 use crate::report::words::numbers::{plain, with_sigma};
 use crate::verdict::pixel_cost::efficiency_at;

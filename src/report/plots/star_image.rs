@@ -1,7 +1,7 @@
 //! A star over the pixel grid: its image before the pixels, and what they make of it.
 
 use super::canvas::{Axis, Ink, Layer, Told, draw};
-use super::{Figure, PlotError};
+use super::figure::{Figure, PlotError};
 use crate::report::model::Session;
 use crate::report::words::numbers::{plain, two_digits, with_sigma};
 use crate::verdict::profile::StarProfile;

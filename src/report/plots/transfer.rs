@@ -4,7 +4,7 @@
 //! the curvature that was fitted.
 
 use super::canvas::{Axis, Ink, Layer, Point, Shape, Told, draw};
-use super::{Figure, PlotError};
+use super::figure::{Figure, PlotError};
 use crate::report::InWords;
 use crate::report::model::SensorEntry;
 use crate::report::words::numbers::{plain, with_sigma};

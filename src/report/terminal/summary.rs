@@ -7,7 +7,7 @@ use crate::report::Question;
 use crate::report::files::write::ReportFiles;
 use crate::report::model::{FrameStatus, Report, SensorEntry, Session};
 use crate::report::words::numbers::{UNKNOWN, plain, with_unit, within};
-use crate::report::words::percent;
+use crate::report::words::percent::percent_of_column;
 use crate::verdict::Level;
 
 /// Columns of the narrowest terminal in common use.
@@ -123,7 +123,7 @@ fn sessions(screen: &mut Screen, report: &Report) {
     };
     screen.lines.push(row(["Night", "Filter", "Time, s", "Used of", "FWHM, px", "Sky, e-/px/s", "Dark, % var."]));
     for s in report.sessions.iter().take(MOST_SESSIONS) {
-        let share = percent(&s.noise_budget.dark_share).replace("less than", "<").replace(" %", "");
+        let share = percent_of_column(&s.noise_budget.dark_share);
         screen.lines.push(row([
             s.night.as_deref().unwrap_or("-"),
             s.settings.filter.as_deref().unwrap_or("-"),
@@ -131,7 +131,7 @@ fn sessions(screen: &mut Screen, report: &Report) {
             &format!("{}/{}", s.frame_counts.used, s.frame_counts.light),
             &short(&s.fwhm_px, FWHM_COLUMNS),
             &short(&s.sky_e_per_px_s, SKY_COLUMNS),
-            if s.noise_budget.dark_share.is_known() { &share } else { "-" },
+            &share,
         ]));
     }
     rest(screen, report.sessions.len(), MOST_SESSIONS, "session");

@@ -4,7 +4,7 @@ use super::answers::law;
 use super::percent::{percent, surely_below};
 use super::quantity::{InWords, missing};
 use super::reply::{FindingWords, Measured, all, by_grade, named_range};
-use super::worded::Told;
+use super::worded::WithSentence;
 use crate::facts::{Missing, Source};
 use crate::format::capped;
 use crate::verdict::findings::{QUOTED_DROP_C, hardly_limits, quoted_row, saving};
@@ -73,10 +73,10 @@ fn table_basis(basis: &CoolingBasis, law: &CoolingLaw) -> String {
 }
 
 /// The year with its sentence; the reason alone where it is not measurable.
-pub(crate) fn year(year: Result<CooledYear, Missing>) -> Told<CooledYear> {
+pub(crate) fn year(year: Result<CooledYear, Missing>) -> WithSentence<CooledYear> {
     match year {
-        Ok(year) => Told { sentence: year_sentence(&year), facts: year },
-        Err(because) => Told {
+        Ok(year) => WithSentence { sentence: year_sentence(&year), facts: year },
+        Err(because) => WithSentence {
             sentence: format!("Cooling over the year is not measurable, because {}.", missing(&because)),
             facts: CooledYear::not_measurable(&because),
         },

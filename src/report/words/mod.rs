@@ -30,4 +30,4 @@ pub(crate) mod worded;
 pub use field::WordedField;
 pub(crate) use percent::percent;
 pub use quantity::InWords;
-pub use worded::{Told, Worded};
+pub use worded::{WithSentence, Worded};

@@ -1,6 +1,5 @@
 //! Words for files, frames and sessions.
 
-use super::quantity;
 use crate::facts::night::{NightMethod, NightMissing, NightNote};
 use crate::format::with_sigma;
 
@@ -42,8 +41,6 @@ pub(crate) fn missing(missing: &NightMissing) -> String {
             "the sensor temperature of the lights is not known (CCD-TEMP, or rig key sensor_celsius)".to_owned()
         }
         NightMissing::LightExposure => "the exposure time of the lights is not known (card EXPTIME)".to_owned(),
-        NightMissing::NoGain { because } => format!("no gain: {}", quantity::missing(because)),
-        NightMissing::NoBiasLevel { because } => format!("no bias level: {}", quantity::missing(because)),
     }
 }
 
@@ -62,11 +59,6 @@ pub(crate) fn note(note: &NightNote) -> String {
         NightNote::SetPoint => "the set-point of the cooler, not a measured temperature".to_owned(),
         NightNote::StarsGiveOtherScale { arcsec_per_px, sigma_arcsec_per_px, percent } => format!(
             "the stars themselves give {} arcsec/px, {percent:+.1} % from it",
-            with_sigma(*arcsec_per_px, *sigma_arcsec_per_px)
-        ),
-        NightNote::StatedGivesOtherScale { stated, arcsec_per_px, sigma_arcsec_per_px, percent } => format!(
-            "{} gives {} arcsec/px, {percent:+.1} % from it",
-            quantity::method(stated),
             with_sigma(*arcsec_per_px, *sigma_arcsec_per_px)
         ),
         NightNote::DarkCurrentStillInIt => "dark current is not known and is still in it".to_owned(),

@@ -83,7 +83,7 @@ pub fn noise_parts(s: &Session) -> [(&'static str, &Quantity, Quantity); 4] {
     let b = &s.noise_budget;
     let quantisation = match (b.quantisation_e2.value, b.total_e2.value) {
         (Some(_), Some(total)) if total > 0.0 => b.quantisation_e2.scaled(1.0 / total),
-        _ => Quantity::not_measurable(b.total_e2.why()),
+        _ => Quantity::not_measurable(b.total_e2.because()),
     };
     [
         ("sky", &b.sky_e2, b.sky_share.clone()),

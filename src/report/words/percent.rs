@@ -21,6 +21,15 @@ pub fn percent(share: &Quantity) -> String {
     }
 }
 
+/// The same without its unit, for a narrow column: `46.5 ± 1.2` or `< 0.01`; `-` where it is unknown.
+pub(crate) fn percent_of_column(share: &Quantity) -> String {
+    let Some((value, sigma)) = share.scaled(100.0).pair() else { return "-".to_owned() };
+    match surely_below(share) {
+        Some(limit) => format!("< {limit}"),
+        None => capped(value, sigma, VALUE_DIGITS),
+    }
+}
+
 /// The percentage that a share next to nothing lies below; `None` for one that is told by its value.
 pub(crate) fn surely_below(share: &Quantity) -> Option<f64> {
     let (value, sigma) = share.scaled(100.0).pair()?;

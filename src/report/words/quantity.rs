@@ -56,6 +56,7 @@ impl InWords for Quantity {
 pub(crate) fn method(by: &Method) -> String {
     match by {
         Method::Quoted(words) => words.clone(),
+        Method::InSentence => String::new(),
         Method::NotMeasurable => UNKNOWN.to_owned(),
         Method::Card { card } => format!("header card {card}"),
         Method::RigKey { key } => format!("rig file, key {key}"),
@@ -81,7 +82,7 @@ pub(crate) fn missing(reason: &Missing) -> String {
         },
         Missing::Neither { one, other } => format!("{}; {}", missing(one), missing(other)),
         Missing::Without { what, because } => {
-            format!("no {}: {}", input(*what).trim_start_matches("the "), missing(because))
+            format!("no {}: {}", bare_input(*what), missing(because))
         }
         Missing::DarksLikeTheLights { .. } => format!(
             "{}; dark frames at the temperature, gain setting and exposure of the lights, with bias frames and flats, \
@@ -107,20 +108,25 @@ pub(crate) fn lack(reason: &Missing) -> String {
     }
 }
 
-/// The name of a value that another follows from.
-pub(crate) fn input(what: Input) -> &'static str {
+/// The name of a value that another follows from, with its article.
+pub(crate) fn input(what: Input) -> String {
+    format!("the {}", bare_input(what))
+}
+
+/// The name alone.
+fn bare_input(what: Input) -> &'static str {
     match what {
-        Input::Sky => "the sky",
-        Input::SkyRate => "the sky rate",
-        Input::DarkCurrent => "the dark current",
-        Input::ReadNoise => "the read noise",
-        Input::StarImage => "the star image",
-        Input::StarWidth => "the star width",
-        Input::BiasLevel => "the bias level",
-        Input::SaturationLevel => "the saturation level",
-        Input::ImageScale => "the image scale",
-        Input::NoiseBudget => "the noise budget",
-        Input::Gain => "the gain",
+        Input::Sky => "sky",
+        Input::SkyRate => "sky rate",
+        Input::DarkCurrent => "dark current",
+        Input::ReadNoise => "read noise",
+        Input::StarImage => "star image",
+        Input::StarWidth => "star width",
+        Input::BiasLevel => "bias level",
+        Input::SaturationLevel => "saturation level",
+        Input::ImageScale => "image scale",
+        Input::NoiseBudget => "noise budget",
+        Input::Gain => "gain",
     }
 }
 
@@ -129,6 +135,11 @@ pub(crate) fn note(of: &Note) -> String {
     match of {
         Note::Quoted(words) => words.clone(),
         Note::NotMeasured { because } => format!("not measured: {}", missing(because)),
+        Note::StatedGivesOtherScale { stated, arcsec_per_px, sigma_arcsec_per_px, percent } => format!(
+            "{} gives {} arcsec/px, {percent:+.1} % from it",
+            method(stated),
+            with_sigma(*arcsec_per_px, *sigma_arcsec_per_px)
+        ),
         Note::Since { note: of, because } => format!("{}: {}", note(of), missing(because)),
         Note::Stars(of) => super::stars::note(of),
         Note::Sensor(of) => super::sensor::note(of),

@@ -28,14 +28,14 @@ impl<T> Deref for Worded<T> {
 /// What was found, and the same in one text.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[schemars(rename = "{T}")]
-pub struct Told<T> {
+pub struct WithSentence<T> {
     #[serde(flatten)]
     pub facts: T,
     /// The facts in words.
     pub sentence: String,
 }
 
-impl<T> Deref for Told<T> {
+impl<T> Deref for WithSentence<T> {
     type Target = T;
 
     fn deref(&self) -> &T {

@@ -59,7 +59,7 @@ pub struct DarkLaw {
     #[schemars(extend("unit" = "e-/px/s"))]
     pub floor_e_per_px_s: Option<f64>,
     /// Covariance of activated part, activation energy and floor.
-    #[schemars(extend("unit" = "products of the units above"))]
+    #[schemars(extend("unit" = "products of these"))]
     pub covariance: [[f64; 3]; 3],
     /// Relative error that all rates share: the gain's.
     #[schemars(extend("unit" = "1"))]

@@ -8,6 +8,22 @@ use crate::upgrade::doubts::Doubt;
 use crate::upgrade::geometry::{Coverage, GoodStars, Illumination, NewCorners};
 use crate::upgrade::ratio::Part;
 use crate::upgrade::uncertain::Uncertain;
+use crate::verdict::Verdict;
+
+/// Whether the money is well spent.
+pub(crate) fn verdict(of: Verdict) -> &'static str {
+    match of {
+        Verdict::PaysOff => "pays off",
+        Verdict::DoesNotPayOff => "does not pay off",
+        Verdict::Depends => "depends",
+    }
+}
+
+impl Serialize for Verdict {
+    fn serialize<S: Serializer>(&self, to: S) -> Result<S::Ok, S::Error> {
+        to.serialize_str(verdict(*self))
+    }
+}
 
 /// A number that the result may hang on.
 pub(crate) fn uncertain(of: Uncertain) -> &'static str {

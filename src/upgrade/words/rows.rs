@@ -1,6 +1,6 @@
 //! The comparison in words, a row for each thing told.
 
-use super::names::{doubt, part, uncertain};
+use super::names::{self, doubt, part, uncertain};
 use super::reasons::not_computable;
 use crate::upgrade::compare::{Comparison, OptionResult, Upgrade};
 use crate::upgrade::free_measures::FreeMeasure;
@@ -187,7 +187,7 @@ fn verdict(result: &Upgrade, gain: &Gain, currency: &str) -> String {
         (Some(Verdict::Depends), Some(most)) => {
             format!("depends, at {} an hour at most: {hinge}", money(most, currency))
         }
-        (Some(word), Some(most)) => format!("{} at {} an hour at most", word.word(), money(most, currency)),
+        (Some(word), Some(most)) => format!("{} at {} an hour at most", names::verdict(word), money(most, currency)),
         _ => format!("none: {}; {hinge}", gain.verdict.why()),
     }
 }

@@ -87,6 +87,6 @@ fn answer(out: &mut String, name: &str, worth: &Worth, verdict: &Number<Verdict>
         None => "unknown".to_owned(),
     };
     let cost = worth.cost_per_extra_hour.value.map_or("-".to_owned(), |c| money(c.median, ""));
-    let verdict = verdict.value.map_or("none", Verdict::word);
+    let verdict = verdict.value.map_or("none", super::names::verdict);
     let _ = writeln!(out, "{name:<26}{:>7.2}  {hours:<21}{cost:>9}  {verdict}", worth.time_ratio.median);
 }
