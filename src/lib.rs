@@ -8,7 +8,7 @@
 //! ```
 //!
 //! [`night`] wires the stages; [`simulate`] makes frames with known truth for the demo, the tests and the benches;
-//! [`units`], [`facts`], [`format`] and [`stats`] are shared by all; [`store`] keeps results between runs and [`whole_file`] writes
+//! [`units`], [`facts`], [`mod@format`] and [`stats`] are shared by all; [`store`] keeps results between runs and [`whole_file`] writes
 //! files whole or not at all, whatever is in them.
 
 pub mod cli;

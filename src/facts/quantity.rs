@@ -23,6 +23,19 @@ pub enum Source {
 ///
 /// An unknown value is `None`, never 0; `missing` then tells why.
 /// Non-finite numbers are turned into `None` on construction, so none reaches a report.
+///
+/// # Examples
+///
+/// ```
+/// use skygrain::facts::{Help, Missing, Quantity};
+/// use skygrain::report::InWords;
+///
+/// let scale = Quantity::rig(1.5, "pixel_um");
+/// assert_eq!((scale.text("arcsec/px").as_str(), scale.sigma), ("1.5 arcsec/px", None));
+///
+/// let unknown = Quantity::not_measurable(Missing::ExposureTime);
+/// assert_eq!((unknown.value, unknown.because().would_help()), (None, vec![Help::Card("EXPTIME")]));
+/// ```
 #[derive(Debug, Clone, PartialEq)]
 pub struct Quantity {
     /// The value, in the unit that the name of the field carries.

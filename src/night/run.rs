@@ -31,6 +31,27 @@ pub enum NightError {
 /// # Errors
 ///
 /// A folder that cannot be used, or no usable frame at all. A bad file is a row of the report.
+///
+/// # Examples
+///
+/// A simulated night, whose camera has a read noise of 3.4 e-:
+///
+/// ```
+/// use skygrain::folder::Rig;
+/// use skygrain::night::{NightInput, Scope, run};
+/// use skygrain::simulate::write_night;
+///
+/// # fn main() -> Result<(), Box<dyn std::error::Error>> {
+/// let dir = tempfile::tempdir()?;
+/// let (night, out) = (dir.path().join("night"), dir.path().join("report"));
+/// let truth = write_night(&night, 1, &|_, _| {})?;
+/// let input = NightInput { folders: vec![night], out, rig: Rig::default(), stars: false };
+/// let report = run(&input, Scope::Sensor, &|_, _, _| {})?;
+/// let (read_noise_e, sigma) = report.sensors[0].result.read_noise_e.pair().expect("there are biases and flats");
+/// assert!((read_noise_e - truth.read_noise_e).abs() < 5.0 * sigma);
+/// # Ok(())
+/// # }
+/// ```
 pub fn run(input: &NightInput, scope: Scope, progress: Progress) -> Result<Report, NightError> {
     run_on(find_files(&input.folders, &input.out)?, input, scope, &Kept::nothing(), progress)
 }

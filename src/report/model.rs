@@ -29,6 +29,29 @@ use crate::verdict::{
 pub const SCHEMA_VERSION: u32 = 2;
 
 /// Everything a run found.
+///
+/// # Examples
+///
+/// A report is read back from its own JSON:
+///
+/// ```
+/// use skygrain::folder::Rig;
+/// use skygrain::night::{NightInput, Scope, run};
+/// use skygrain::report::{Report, json};
+/// use skygrain::simulate::write_night;
+///
+/// # fn main() -> Result<(), Box<dyn std::error::Error>> {
+/// let dir = tempfile::tempdir()?;
+/// let (night, out) = (dir.path().join("night"), dir.path().join("report"));
+/// write_night(&night, 1, &|_, _| {})?;
+/// let input = NightInput { folders: vec![night], out, rig: Rig::default(), stars: false };
+/// let report = run(&input, Scope::Sensor, &|_, _, _| {})?;
+/// let back: Report = serde_json::from_str(&json(&report)?)?;
+/// assert_eq!(back.sensors[0].result.gain_e_per_adu.n, report.sensors[0].result.gain_e_per_adu.n);
+/// assert_eq!(back.frames.len(), report.frames.len());
+/// # Ok(())
+/// # }
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Report {
     /// Version of the keys; raised only when one is renamed or dropped.

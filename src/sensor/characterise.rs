@@ -47,6 +47,34 @@ pub struct SensorOutcome {
 /// Gain from pairs of flats, read noise from pairs of biases, dark current from darks of several exposures and
 /// temperatures. Nothing fails as a whole: what cannot be measured says which frames would supply it. Three frames and
 /// four planes are in memory at most; the result does not depend on the number of threads.
+///
+/// # Examples
+///
+/// Bias and flat frames of a simulated camera, and what is missing without darks:
+///
+/// ```
+/// use skygrain::facts::Help;
+/// use skygrain::folder::FrameKind;
+/// use skygrain::sensor::{CalibrationFrame, SensorHints, characterise};
+/// use skygrain::simulate::SmallCamera;
+///
+/// # fn main() -> Result<(), Box<dyn std::error::Error>> {
+/// let dir = tempfile::tempdir()?;
+/// let camera = SmallCamera::draw(1, 0, 256);
+/// let files = camera.write(dir.path())?;
+/// let frame = |kind| {
+///     move |path| CalibrationFrame { path, kind, exposure_s: Some(1.0), celsius: Some(10.0), filter: None }
+/// };
+/// let biases = files.biases.into_iter().map(frame(FrameKind::Bias));
+/// let frames: Vec<_> = biases.chain(files.flats.into_iter().map(frame(FrameKind::Flat))).collect();
+///
+/// let sensor = characterise(&frames, &SensorHints::default(), &|_| {}).result;
+/// let (gain, sigma) = sensor.gain_e_per_adu.pair().expect("there are pairs of flats and of biases");
+/// assert!((gain - camera.gain_e_per_adu).abs() < 5.0 * sigma);
+/// assert_eq!(sensor.dark_current.rate_e_per_px_s.because().would_help(), [Help::Dark]);
+/// # Ok(())
+/// # }
+/// ```
 pub fn characterise(
     frames: &[CalibrationFrame],
     hints: &SensorHints,

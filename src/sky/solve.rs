@@ -76,7 +76,7 @@ pub struct SkyMatch {
 /// Matches a frame with the catalogue.
 ///
 /// The false-alarm probability is that of Poisson's law for coincidences of stars, times the number of proposals made (see
-/// [`FALSE_ALARM`]).
+/// `FALSE_ALARM`).
 ///
 /// # Errors
 ///

@@ -103,13 +103,15 @@ fn held<'a>(schema: &'a Value, property: &'a Value) -> (String, (Option<&'a Valu
     leaf(types.join(" or ").replace("string", "text").replace("boolean", "true or false"))
 }
 
-/// The words of a closed list, each with or without a meaning of its own.
+/// The words of a closed list, some of them with a meaning of their own.
 fn closed_list(property: &Value) -> Option<Vec<&str>> {
-    let plain = property["enum"].as_array().map(|words| words.iter().filter_map(Value::as_str).collect());
-    plain.or_else(|| {
-        let described = property["oneOf"].as_array()?.iter();
-        Some(described.filter_map(|one| one["const"].as_str()).collect())
-    })
+    fn words(of: &Value) -> Vec<&str> {
+        let several = of["enum"].as_array().into_iter().flatten();
+        several.chain([&of["const"]]).filter_map(Value::as_str).collect()
+    }
+    let parts = property["oneOf"].as_array().into_iter().flatten();
+    let all: Vec<&str> = words(property).into_iter().chain(parts.flat_map(words)).collect();
+    (!all.is_empty()).then_some(all)
 }
 
 #[cfg(test)]
@@ -127,7 +129,7 @@ mod tests {
             "| `sensors[].vignetting[].centre_offset_px[]` | px | list of: quantity |",
             "| `frames[].fwhm_px` | px | quantity or null |",
             "| `warnings[].severity` |  | note, caution, problem |",
-            "| `answers[].confidence.level` |  | high, medium, low | none |",
+            "| `answers[].confidence.level` |  | high, medium, low, none |",
         ] {
             assert!(table.contains(row), "{row} is not in\n{table}");
         }
