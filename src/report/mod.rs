@@ -6,6 +6,7 @@
 pub(crate) mod answers;
 mod error;
 pub(crate) mod files;
+mod frame_row;
 #[cfg(test)]
 mod golden;
 mod model;
@@ -16,6 +17,7 @@ pub(crate) mod sample;
 #[cfg(test)]
 mod sample_sensor;
 pub(crate) mod terminal;
+mod warning;
 pub(crate) mod words;
 
 pub use answers::{AnswerEntry, ConfidenceEntry, OverSessions, Question, SessionVerdict, Verdicts};
