@@ -4,12 +4,12 @@
 //! Data flows one way, and a stage imports earlier stages only:
 //!
 //! ```text
-//! fits -> folder -> frame -> { stars, sensor } -> sky -> verdict -> report
+//! fits -> folder -> frame -> { stars, sensor } -> sky -> verdict -> report -> upgrade
 //! ```
 //!
 //! [`night`] wires the stages; [`simulate`] makes frames with known truth for the demo, the tests and the benches;
-//! [`units`], [`facts`], [`mod@format`] and [`stats`] are shared by all; [`store`] keeps results between runs and [`whole_file`] writes
-//! files whole or not at all, whatever is in them.
+//! [`facts`] are types for what is known and what is not, and why; [`units`], [`mod@format`] and [`stats`] are shared by all;
+//! [`store`] keeps results between runs and [`whole_file`] writes files whole or not at all, whatever is in them.
 
 pub mod cli;
 pub mod facts;
@@ -18,7 +18,6 @@ pub mod folder;
 pub mod format;
 pub mod frame;
 pub mod night;
-
 pub mod report;
 pub mod sensor;
 pub mod simulate;

@@ -50,7 +50,7 @@ pub const SCHEMA_VERSION: u32 = 2;
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Report {
     /// Version of the keys; raised only when one is renamed or dropped.
-    #[schemars(extend("unit" = "1"))]
+    #[schemars(extend("unit" = "1", "const" = SCHEMA_VERSION))]
     pub schema_version: u32,
     /// Version of the program that wrote the report.
     pub program_version: String,

@@ -32,6 +32,8 @@ fn completed(node: &Value, given: Option<&Value>, schema: &Value) -> Value {
         Some(_) => return Value::Null,
         None => node,
     });
+    // A closed list whose words have meanings of their own.
+    let node = if node["oneOf"].is_array() { node["oneOf"][0].clone() } else { node };
     if let Some(Value::Object(keys)) = given {
         let bases: Vec<Value> = node["allOf"].as_array().into_iter().flatten().map(defined).collect();
         let mut whole = keys.clone();
