@@ -21,7 +21,7 @@ use super::flats::{amplifiers, sky_pairs};
 use super::input::{CalibrationFrame, SensorHints};
 use super::plane::codes::Histogram;
 use super::plane::load::{raw_size, read_plane};
-use super::plane::tiles::Grid;
+use super::plane::tiles::TileGrid;
 use super::unlit::{self, Unlit};
 use super::{
     Amplifier, CalibrationCounts, DefectMap, PhotonTransferPoint, Prnu, SensorResult, TransferFit, Vignetting,
@@ -32,6 +32,19 @@ use super::{
 const ASSUMED_SATURATION_SHARE: f64 = 0.98;
 
 /// What came of it.
+///
+/// # Examples
+///
+/// No frames tell nothing, and every value says what would supply it:
+///
+/// ```
+/// use skygrain::facts::Help;
+/// use skygrain::sensor::{SensorHints, SensorOutcome, characterise};
+///
+/// let outcome: SensorOutcome = characterise(&[], &SensorHints::default(), &|_| {});
+/// assert!(outcome.failures.is_empty() && outcome.defects.is_empty());
+/// assert_eq!(outcome.result.gain_e_per_adu.because().would_help(), [Help::Flat, Help::Bias]);
+/// ```
 #[derive(Debug, Clone)]
 pub struct SensorOutcome {
     pub result: SensorResult,
@@ -113,7 +126,7 @@ struct Survey<'a> {
     hints: &'a SensorHints,
     progress: &'a (dyn Fn(&Path) + Sync),
     size: (usize, usize),
-    grid: Grid,
+    grid: TileGrid,
     /// Step between codes; `None` for data that are not integers.
     step: Option<u32>,
     /// Stated or assumed, ADU.
@@ -146,7 +159,7 @@ impl<'a> Survey<'a> {
             hints,
             progress,
             size,
-            grid: Grid::new(size.0, size.1, hints.cfa.is_some()),
+            grid: TileGrid::new(size.0, size.1, hints.cfa.is_some()),
             step,
             saturation_adu: stated.unwrap_or_else(|| assumed_saturation_adu(step)),
         }

@@ -10,7 +10,7 @@ use super::flats::filter::FlatOutcome;
 use super::flats::flat_pair::FlatPair;
 use super::flats::transfer::{self, FittedPairs, TransferFit};
 use super::input::SensorHints;
-use super::plane::tiles::Grid;
+use super::plane::tiles::TileGrid;
 
 /// Relative difference between a measured and a stated gain that is reported.
 const GAIN_DISAGREEMENT: f64 = 0.1;
@@ -18,7 +18,7 @@ const GAIN_DISAGREEMENT: f64 = 0.1;
 /// The curve through the flats of all filters: the gain does not depend on the light. `None` without a pair.
 pub(crate) fn fit_transfer(
     outcomes: &[FlatOutcome],
-    grid: &Grid,
+    grid: &TileGrid,
     saturation_adu: f64,
 ) -> Option<Result<(Quantity, TransferFit), SensorMissing>> {
     let pairs: Vec<&FlatPair> = outcomes.iter().flat_map(|o| &o.pairs).collect();

@@ -55,6 +55,22 @@ pub struct Place {
 }
 
 /// What one frame's stars say.
+///
+/// # Examples
+///
+/// A simulated frame of read noise alone has no star, so no width either, and says why:
+///
+/// ```
+/// use skygrain::fits::Pixels;
+/// use skygrain::frame::Lattice;
+/// use skygrain::simulate::{Detector, FrameRecipe, render};
+/// use skygrain::stars::{FrameStars, MeasureOptions, measure};
+///
+/// let pixels = Pixels::U16(render(&FrameRecipe::unlit(Detector::even(200, 200), 1)).0);
+/// let options = MeasureOptions { lattice: Lattice::All, e_per_adu: None, saturation_adu: None };
+/// let found: FrameStars = measure(&pixels, &options).expect("the frame has pixels");
+/// assert!(found.stars.is_empty() && found.fwhm_px.value.is_none() && found.fwhm_px.missing.is_some());
+/// ```
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct FrameStars {
     /// Median sky level, ADU (bias included).

@@ -16,7 +16,7 @@ use crate::sensor::plane::codes::Histogram;
 use crate::sensor::plane::copies::Copies;
 use crate::sensor::plane::load::{LoadError, walk};
 use crate::sensor::plane::spread::{Spread, spread};
-use crate::sensor::plane::tiles::{CELL_CLIP_SIGMAS, Grid};
+use crate::sensor::plane::tiles::{CELL_CLIP_SIGMAS, TileGrid};
 use crate::sensor::plane::windowed::spread_of_many;
 
 /// Every so many-th pixel makes the first estimate of a difference's spread (a prime, so that no column is favoured).
@@ -120,7 +120,7 @@ pub(crate) fn shared_frame_factor(pairs: usize) -> f64 {
 pub(crate) fn measure(
     paths: &[PathBuf],
     celsius: Option<f64>,
-    grid: &Grid,
+    grid: &TileGrid,
     step: u32,
     progress: &(dyn Fn(&Path) + Sync),
     refuse: &mut Vec<(PathBuf, LoadError)>,
@@ -197,7 +197,7 @@ impl BiasSet {
         self.sum.par_chunks_exact_mut(columns).enumerate().for_each_init(|| vec![0.0; columns], add);
     }
 
-    fn first_frame(&mut self, frame: &Pixels, grid: &Grid, step: u32) {
+    fn first_frame(&mut self, frame: &Pixels, grid: &TileGrid, step: u32) {
         let cells = grid.map(|cell| {
             let values: Vec<f64> = cell.pixels().map(|(x, y)| frame.at(x, y)).collect();
             spread_of_many(&values, f64::from(step))
@@ -214,7 +214,7 @@ impl BiasSet {
 
     /// Adds a pair; returns the variance of one frame in each cell, and where pixels sit at a floor what its level
     /// behind the floor has against the mean.
-    fn pair(&mut self, earlier: &Pixels, frame: &Pixels, grid: &Grid, step: u32) -> (Vec<f64>, Option<f64>) {
+    fn pair(&mut self, earlier: &Pixels, frame: &Pixels, grid: &TileGrid, step: u32) -> (Vec<f64>, Option<f64>) {
         let unknown = || (vec![f64::NAN; grid.cells.len()], None);
         let everywhere = |v: f64| grid.map_telling(|_, _| v);
         let q = f64::from(step);
@@ -272,7 +272,7 @@ impl BiasSet {
     }
 
     /// Covariance of two frames within the cells: what does not change from one to the other.
-    fn covariance(&self, earlier: &Pixels, frame: &Pixels, grid: &Grid) -> Option<(f64, f64)> {
+    fn covariance(&self, earlier: &Pixels, frame: &Pixels, grid: &TileGrid) -> Option<(f64, f64)> {
         let half = PATTERN_WINDOW_SIGMAS * self.single_frame_variance?.sqrt();
         let n = self.levels.len();
         let first = self.levels.first()?.0;

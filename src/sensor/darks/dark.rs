@@ -17,7 +17,7 @@ use crate::sensor::bias::mean_bias::Pattern;
 use crate::sensor::bias::pairs::combine_cells;
 use crate::sensor::plane::load::{LoadError, walk};
 use crate::sensor::plane::spread::{Spread, spread};
-use crate::sensor::plane::tiles::Grid;
+use crate::sensor::plane::tiles::TileGrid;
 use crate::sensor::plane::windowed::{Moments, Window};
 
 /// Strides of the first look at a frame: primes, so that no column is favoured.
@@ -80,7 +80,7 @@ pub(crate) struct DarkSet {
 
 /// What all sets of a sensor share.
 pub(crate) struct DarkInput<'a> {
-    pub grid: &'a Grid,
+    pub grid: &'a TileGrid,
     /// Step between codes, 0 for continuous values.
     pub step: u32,
     /// Level at which a pixel is full, ADU.

@@ -7,7 +7,7 @@ use crate::stats;
 
 use crate::sensor::bias::mean_bias::Pattern;
 use crate::sensor::plane::spread::{Spread, spread};
-use crate::sensor::plane::tiles::{Cell, Grid, TileRow};
+use crate::sensor::plane::tiles::{Cell, TileGrid, TileRow};
 
 /// A pixel is hot above this many times the typical rate. On real cooled frames 1.3 % of the pixels carry a quarter of
 /// all dark charge; with the limit anywhere from 3 to 5 times the mean of the rest moves by 1 % only.
@@ -45,7 +45,7 @@ pub(crate) struct Mask {
 
 impl Mask {
     /// Looks for hot pixels and glow; `step` is the step between codes, 0 for continuous values.
-    pub fn new(frame: &Pixels, pattern: Option<&Pattern>, grid: &Grid, step: f64, exposure_s: f64) -> Self {
+    pub fn new(frame: &Pixels, pattern: Option<&Pattern>, grid: &TileGrid, step: f64, exposure_s: f64) -> Self {
         let at =
             |(x, y): (usize, usize)| frame.at(x, y) - pattern.map_or(0.0, |p| f64::from(p.mean[y * grid.width + x]));
         let cells = grid.map(|cell| spread(&mut looked_at(cell).map(at).collect(), step));
@@ -73,7 +73,7 @@ impl Mask {
 }
 
 /// 1 for each pixel that is not above the limit of its cell.
-fn not_above(frame: &Pixels, pattern: Option<&Pattern>, grid: &Grid, limits: &[f32]) -> Vec<u8> {
+fn not_above(frame: &Pixels, pattern: Option<&Pattern>, grid: &TileGrid, limits: &[f32]) -> Vec<u8> {
     let (width, sites) = (grid.width, grid.sites());
     let across = if sites == 1 { 1 } else { 2 };
     let of_tile = |tile: &TileRow| {

@@ -8,7 +8,7 @@ use crate::fits::Pixels;
 
 use super::charge::Add;
 use crate::sensor::plane::tile_sums::TileSums;
-use crate::sensor::plane::tiles::{Grid, TileRow};
+use crate::sensor::plane::tiles::{TileGrid, TileRow};
 use crate::sensor::plane::windowed::{Moments, Window};
 
 /// What is done with a frame.
@@ -39,7 +39,7 @@ pub(crate) struct Passed {
 
 impl Pass<'_> {
     /// Goes over the frame; `sum` is the plane of charges that [`Pass::add`] is about.
-    pub fn run(&self, grid: &Grid, sum: &mut [f32]) -> Passed {
+    pub fn run(&self, grid: &TileGrid, sum: &mut [f32]) -> Passed {
         let tiles = grid.tile_rows();
         let mut planes = Vec::with_capacity(tiles.len());
         let mut rest = sum;
@@ -55,7 +55,7 @@ impl Pass<'_> {
         Passed { level: level.concat(), difference: difference.concat() }
     }
 
-    fn tiles(&self, grid: &Grid, tile: &TileRow, plane: &mut [f32]) -> (Vec<Moments>, Vec<Moments>) {
+    fn tiles(&self, grid: &TileGrid, tile: &TileRow, plane: &mut [f32]) -> (Vec<Moments>, Vec<Moments>) {
         let width = grid.width;
         let mut level = TileSums::new(tile, grid.sites());
         let mut difference = TileSums::new(tile, grid.sites());
@@ -121,7 +121,7 @@ mod tests {
         let mut good = vec![1u8; w * h];
         good.iter_mut().step_by(17).for_each(|g| *g = 0);
         for mosaic in [false, true] {
-            let grid = Grid::new(w, h, mosaic);
+            let grid = TileGrid::new(w, h, mosaic);
             let mut glows = vec![false; grid.cells.len()];
             glows[..grid.sites()].fill(true);
             let window = Window::about(&Spread { mean: 0.0, variance: 30.0, n: 9 }, 1.0, 0.0);

@@ -9,7 +9,7 @@ use crate::stats;
 
 use super::criteria::{EXPOSURE_LEVER, SEEN_SIGMAS};
 use super::dark_mask::Mask;
-use crate::sensor::plane::tiles::Grid;
+use crate::sensor::plane::tiles::TileGrid;
 use crate::sensor::plane::windowed::Moments;
 
 /// Share of the frame's width or height from a side that still counts as being at it.
@@ -68,7 +68,7 @@ impl GlowLevel {
 }
 
 /// What the frames of one temperature say about the glow that the mask found.
-pub(crate) fn glow(mask: &Mask, grid: &Grid, levels: &[GlowLevel]) -> Option<Glow> {
+pub(crate) fn glow(mask: &Mask, grid: &TileGrid, levels: &[GlowLevel]) -> Option<Glow> {
     let (cell, excess_adu) = mask.peak?;
     let (x_px, y_px) = grid.cells[cell].centre();
     let area_fraction = mask.glows.iter().filter(|g| **g).count() as f64 / mask.glows.len() as f64;

@@ -6,7 +6,7 @@ use rayon::prelude::*;
 
 use super::charge::Charge;
 use super::dark_mask::{HOT_NOISE_SIGMAS, Mask};
-use crate::sensor::plane::tiles::{Grid, TileRow};
+use crate::sensor::plane::tiles::{TileGrid, TileRow};
 use crate::sensor::plane::windowed::{Moments, moments};
 
 /// Most pixels listed one by one, share of the frame: twelve bytes each keep a temperature below a tenth of a plane.
@@ -57,7 +57,7 @@ pub(crate) struct PixelMap {
 
 /// What the map is made from.
 pub(crate) struct MapInput<'a> {
-    pub grid: &'a Grid,
+    pub grid: &'a TileGrid,
     pub mask: &'a Mask,
     pub long: &'a Charge,
     pub short: &'a Charge,

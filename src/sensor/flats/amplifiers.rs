@@ -14,7 +14,7 @@ use crate::stats;
 use super::flat_pair::FlatPair;
 use super::transfer::{self, FittedPairs};
 use crate::sensor::bias::pairs::BiasSet;
-use crate::sensor::plane::tiles::{CELL_CLIP_SIGMAS, Cell, Grid};
+use crate::sensor::plane::tiles::{CELL_CLIP_SIGMAS, Cell, TileGrid};
 
 /// Quadrants differ where two of them lie apart by this many of their errors ...
 const APART_SIGMAS: f64 = 5.0;
@@ -47,7 +47,7 @@ pub struct Amplifier {
 pub(crate) fn measure(
     biases: &[BiasSet],
     pairs: &[&FlatPair],
-    grid: &Grid,
+    grid: &TileGrid,
     step: f64,
     saturation_adu: f64,
 ) -> Vec<Amplifier> {
@@ -87,7 +87,7 @@ fn apart(found: &[Amplifier], share: f64, of: fn(&Amplifier) -> &Quantity) -> bo
     })
 }
 
-fn gain(pairs: &[&FlatPair], grid: &Grid, top_adu: f64, set: &BiasSet, within: impl Fn(&Cell) -> bool) -> Quantity {
+fn gain(pairs: &[&FlatPair], grid: &TileGrid, top_adu: f64, set: &BiasSet, within: impl Fn(&Cell) -> bool) -> Quantity {
     let parts: Vec<FlatPair> = pairs
         .iter()
         .map(|p| FlatPair {
@@ -105,7 +105,7 @@ fn gain(pairs: &[&FlatPair], grid: &Grid, top_adu: f64, set: &BiasSet, within: i
     transfer::fit(&input).map_or_else(Quantity::not_measurable, |(gain, _)| gain)
 }
 
-fn read_noise(set: &BiasSet, grid: &Grid, step: f64, within: impl Fn(&Cell) -> bool) -> Quantity {
+fn read_noise(set: &BiasSet, grid: &TileGrid, step: f64, within: impl Fn(&Cell) -> bool) -> Quantity {
     let own = grid.cells.iter().zip(&set.cell_variance).filter(|(c, v)| within(c) && v.is_finite()).map(|(_, v)| *v);
     let Some(kept) = stats::clipped(&own.collect::<Vec<f64>>(), CELL_CLIP_SIGMAS) else {
         return Quantity::not_measurable(SensorMissing::TooFewPixelsInQuadrant);
@@ -130,7 +130,7 @@ mod tests {
     use super::*;
 
     fn quadrants(noise: [f64; 4]) -> Vec<Amplifier> {
-        let grid = Grid::new(512, 512, false);
+        let grid = TileGrid::new(512, 512, false);
         let half = 256.0;
         let variance = grid.cells.iter().enumerate().map(|(i, cell)| {
             let (x, y) = cell.centre();

@@ -19,7 +19,7 @@ use crate::sensor::bias::read_noise::root;
 use crate::sensor::plane::codes::Histogram;
 use crate::sensor::plane::copies::Copies;
 use crate::sensor::plane::load::{LoadError, walk};
-use crate::sensor::plane::tiles::{CELL_CLIP_SIGMAS, Grid};
+use crate::sensor::plane::tiles::{CELL_CLIP_SIGMAS, TileGrid};
 
 /// Level ratio of a pair outside which the user is warned: a lamp that drifts so far may have changed its colour too.
 const LEVEL_RATIO: std::ops::RangeInclusive<f64> = 0.9..=1.1;
@@ -98,7 +98,7 @@ pub(crate) struct FlatOutcome {
 pub(crate) fn measure_filter(
     group: &FlatGroup,
     biases: Option<&BiasSet>,
-    grid: &Grid,
+    grid: &TileGrid,
     step: u32,
     saturation_adu: f64,
     progress: &(dyn Fn(&Path) + Sync),
@@ -148,7 +148,7 @@ impl FlatOutcome {
         &mut self,
         pairs: Vec<([PathBuf; 2], FlatPair)>,
         filter: Option<&String>,
-        grid: &Grid,
+        grid: &TileGrid,
         saturation_adu: f64,
     ) {
         let measured = || pairs.iter().filter(|(_, p)| !p.cells.is_empty());

@@ -11,7 +11,7 @@ use crate::stats;
 
 use crate::sensor::bias::pairs::BiasSet;
 use crate::sensor::plane::spread::Spread;
-use crate::sensor::plane::tiles::{CELL_CLIP_SIGMAS, Cell, Grid};
+use crate::sensor::plane::tiles::{CELL_CLIP_SIGMAS, Cell, TileGrid};
 use crate::sensor::plane::windowed::{LANES, spread_of_many};
 
 /// A cell must stay this many of its standard deviations below saturation.
@@ -65,7 +65,7 @@ pub(crate) fn measure(
     a: &Pixels,
     b: &Pixels,
     biases: &BiasSet,
-    grid: &Grid,
+    grid: &TileGrid,
     saturation_adu: f64,
     levels: RowLevels,
 ) -> FlatPair {
@@ -176,7 +176,7 @@ impl RowRatios {
         Self { factors: Vec::new(), parities, banding: 0.0, levelled: 1.0 }
     }
 
-    fn new(a: &Pixels, b: &Pixels, bias: f64, grid: &Grid, parities: usize) -> Self {
+    fn new(a: &Pixels, b: &Pixels, bias: f64, grid: &TileGrid, parities: usize) -> Self {
         let (w, h) = (grid.width, grid.height);
         let length = (w / parities) as f64;
         let buffers = || (vec![0f32; w], Vec::with_capacity(w), Vec::with_capacity(w));

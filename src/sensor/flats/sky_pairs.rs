@@ -23,7 +23,7 @@ use crate::sensor::input::CalibrationFrame;
 use crate::sensor::plane::copies::Copies;
 use crate::sensor::plane::load::{LoadError, walk};
 use crate::sensor::plane::spread::{WINDOW_SIGMAS, spread};
-use crate::sensor::plane::tiles::{Cell, Grid};
+use crate::sensor::plane::tiles::{Cell, TileGrid};
 
 /// Lights of one filter and exposure that are read: seven pairs of tiles say more than their systematics allow.
 const MOST_LIGHTS: usize = 8;
@@ -58,7 +58,7 @@ pub fn chosen<'a>(frames: impl Iterator<Item = &'a CalibrationFrame>) -> Vec<Vec
 pub(crate) fn measure(
     lights: &[&CalibrationFrame],
     biases: &BiasSet,
-    grid: &Grid,
+    grid: &TileGrid,
     saturation_adu: f64,
     progress: &(dyn Fn(&Path) + Sync),
     refuse: &mut Vec<(PathBuf, LoadError)>,
@@ -109,7 +109,7 @@ pub(crate) fn measure(
 }
 
 /// The cells whose sum of both frames varies least.
-fn quiet(a: &Pixels, b: &Pixels, pair: &FlatPair, grid: &Grid) -> Vec<CellPoint> {
+fn quiet(a: &Pixels, b: &Pixels, pair: &FlatPair, grid: &TileGrid) -> Vec<CellPoint> {
     let own: Vec<usize> = pair.cells.iter().map(|c| c.cell).collect();
     let variances = grid.map_indexed(|i, cell| {
         own.binary_search(&i).ok()?;
@@ -138,7 +138,7 @@ struct Correlation {
 }
 
 impl Correlation {
-    fn add(&mut self, a: &Pixels, b: &Pixels, cells: &[CellPoint], biases: &BiasSet, grid: &Grid) {
+    fn add(&mut self, a: &Pixels, b: &Pixels, cells: &[CellPoint], biases: &BiasSet, grid: &TileGrid) {
         for point in cells {
             let cell = &grid.cells[point.cell];
             self.add_cell(a, b, cell, point.ratio, biases.cell_mean[point.cell]);

@@ -14,7 +14,7 @@ use crate::fits::Pixels;
 use crate::stats::grouped::{GroupedFit, Row, fit_grouped};
 
 use crate::sensor::plane::tile_sums::TileSums;
-use crate::sensor::plane::tiles::Grid;
+use crate::sensor::plane::tiles::TileGrid;
 
 /// Terms beside the level: u, v, u^2, uv, v^2, r^4, r^6 with u and v in half diagonals from the centre. The last two let
 /// the light fall faster towards the corners, as it does behind a stop.
@@ -69,7 +69,7 @@ pub(crate) struct FlatCells {
 
 impl FlatCells {
     /// Adds the cell means of one flat.
-    pub fn add(&mut self, flat: &Pixels, grid: &Grid) {
+    pub fn add(&mut self, flat: &Pixels, grid: &TileGrid) {
         let (good, tiles) = (vec![1u8; grid.width], grid.tile_rows());
         let rows = tiles.par_iter().map_init(
             || vec![0f32; grid.width],
@@ -89,7 +89,7 @@ impl FlatCells {
     }
 
     /// The fall-off, from cell means above `bias`.
-    pub fn derive(&self, filter: Option<&String>, bias: Option<&[f64]>, grid: &Grid) -> Option<Vignetting> {
+    pub fn derive(&self, filter: Option<&String>, bias: Option<&[f64]>, grid: &TileGrid) -> Option<Vignetting> {
         let half = (grid.width as f64).hypot(grid.height as f64) / 2.0;
         if self.flats == 0 {
             return None;
@@ -115,7 +115,7 @@ impl FlatCells {
         Some(self.stated(&fit, filter, grid, half))
     }
 
-    fn surface(&self, bias: &[f64], grid: &Grid) -> Option<GroupedFit<TERMS>> {
+    fn surface(&self, bias: &[f64], grid: &TileGrid) -> Option<GroupedFit<TERMS>> {
         let mut terms = SVector::zeros();
         let mut fit = None;
         for _ in 0..STEPS {
@@ -128,7 +128,7 @@ impl FlatCells {
     }
 
     /// The cells, linearised about a surface.
-    fn rows(&self, bias: &[f64], grid: &Grid, terms: &SVector<f64, TERMS>) -> Vec<Row<TERMS>> {
+    fn rows(&self, bias: &[f64], grid: &TileGrid, terms: &SVector<f64, TERMS>) -> Vec<Row<TERMS>> {
         let (w, h) = (grid.width as f64, grid.height as f64);
         let half = w.hypot(h) / 2.0;
         let signal = |i: usize| self.sums[i] / self.flats as f64 - bias[i];
@@ -157,7 +157,7 @@ impl FlatCells {
         .collect()
     }
 
-    fn stated(&self, fit: &GroupedFit<TERMS>, filter: Option<&String>, grid: &Grid, half: f64) -> Vignetting {
+    fn stated(&self, fit: &GroupedFit<TERMS>, filter: Option<&String>, grid: &TileGrid, half: f64) -> Vignetting {
         let (hu, hv) = (grid.width as f64 / 2.0 / half, grid.height as f64 / 2.0 / half);
         let corners = [(hu, hv), (-hu, hv), (hu, -hv), (-hu, -hv)];
         let of =
@@ -221,7 +221,7 @@ mod tests {
     fn flats(corner: f64, seed: u64) -> Vignetting {
         let detector = Detector { light_scatter: 0.008, seed, ..Detector::even(SIZE.0, SIZE.1) };
         let bias = detector.offset_adu;
-        let grid = Grid::new(SIZE.0, SIZE.1, false);
+        let grid = TileGrid::new(SIZE.0, SIZE.1, false);
         let mut cells = FlatCells::default();
         for k in 0..3 {
             let recipe = FrameRecipe {
@@ -278,7 +278,7 @@ mod tests {
 
     #[test]
     fn without_bias_the_reason_is_said() {
-        let grid = Grid::new(64, 64, false);
+        let grid = TileGrid::new(64, 64, false);
         let mut cells = FlatCells::default();
         assert!(cells.derive(None, None, &grid).is_none());
         cells.add(&Pixels::U16(ndarray::Array2::from_elem((64, 64), 9000)), &grid);

@@ -63,7 +63,7 @@ impl Cell {
 
 /// All cells of a frame.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub(crate) struct Grid {
+pub(crate) struct TileGrid {
     pub width: usize,
     pub height: usize,
     pub cells: Vec<Cell>,
@@ -82,7 +82,7 @@ pub(crate) struct TileRow {
     pub first_cell: usize,
 }
 
-impl Grid {
+impl TileGrid {
     /// Cuts a frame of that size; every pixel belongs to one cell.
     pub fn new(width: usize, height: usize, mosaic: bool) -> Self {
         let (side, stride) = if mosaic { (MOSAIC_TILE_SIDE_PX, 2) } else { (TILE_SIDE_PX, 1) };
@@ -149,7 +149,7 @@ impl Grid {
         self.cells.par_iter().map(f).collect()
     }
 
-    /// As [`Grid::map`], with the index of the cell.
+    /// As [`TileGrid::map`], with the index of the cell.
     pub fn map_indexed<T: Send>(&self, f: impl Fn(usize, &Cell) -> T + Sync + Send) -> Vec<T> {
         self.cells.par_iter().enumerate().map(|(i, cell)| f(i, cell)).collect()
     }
@@ -167,7 +167,7 @@ mod tests {
     #[test]
     fn every_pixel_belongs_to_one_cell_and_sites_are_kept_apart() {
         for mosaic in [false, true] {
-            let grid = Grid::new(131, 77, mosaic);
+            let grid = TileGrid::new(131, 77, mosaic);
             let mut seen = vec![0; 131 * 77];
             for cell in &grid.cells {
                 let mut site = None;
@@ -188,20 +188,20 @@ mod tests {
         for (width, height, mosaic) in
             [(2048, 2048, false), (6248, 4176, false), (6248, 4176, true), (9600, 6400, true)]
         {
-            let grid = Grid::new(width, height, mosaic);
+            let grid = TileGrid::new(width, height, mosaic);
             let looked = (0..grid.cells.len()).filter(|i| grid.tells_variance(*i));
             let pixels: usize = looked.map(|i| grid.cells[i].len()).sum();
             // Tiles at the border may leave a tenth.
             assert!(pixels * 10 > ENOUGH_PX * 9 && pixels <= 4 * ENOUGH_PX, "{width} {pixels}");
         }
-        let small = Grid::new(1500, 1000, true);
+        let small = TileGrid::new(1500, 1000, true);
         assert!((0..small.cells.len()).all(|i| small.tells_variance(i)));
     }
 
     #[test]
     fn rows_of_tiles_hold_the_cells_in_their_order() {
         for mosaic in [false, true] {
-            let grid = Grid::new(131, 77, mosaic);
+            let grid = TileGrid::new(131, 77, mosaic);
             for row in grid.tile_rows() {
                 for (i, columns) in row.columns.iter().enumerate() {
                     for (x, y) in columns.clone().flat_map(|x| row.rows.clone().map(move |y| (x, y))) {
