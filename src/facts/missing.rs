@@ -123,6 +123,18 @@ impl Missing {
     }
 }
 
+impl Missing {
+    /// [`Missing::would_help`] in the form of the report's files; of a reason that was read from one, what it told.
+    pub fn would_help_codes(&self) -> Vec<String> {
+        match self {
+            Self::Quoted { would_help, .. } => would_help.clone(),
+            Self::Input { because, .. } | Self::Without { because, .. } => because.would_help_codes(),
+            Self::Neither { one, other } => [one.would_help_codes(), other.would_help_codes()].concat(),
+            of => of.would_help().iter().map(Help::to_string).collect(),
+        }
+    }
+}
+
 impl From<StarsMissing> for Missing {
     fn from(of: StarsMissing) -> Self {
         Self::Stars(of)
@@ -164,5 +176,20 @@ impl From<AnswersMissing> for Missing {
 impl From<&str> for Missing {
     fn from(words: &str) -> Self {
         Self::Quoted { reason: "worded".to_owned(), would_help: Vec::new(), sentence: words.to_owned() }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_a_report_said_would_help_is_kept_however_deep_its_reason_lies() {
+        let quoted =
+            || Missing::Quoted { reason: "no-flat-pair".into(), would_help: vec!["flat".into()], sentence: "x".into() };
+        let exposure = Missing::ExposureTime;
+        assert_eq!(Missing::without(Input::Gain, quoted()).would_help_codes(), ["flat"]);
+        assert_eq!(Missing::input(Input::Sky, Missing::input(Input::Gain, quoted())).would_help_codes(), ["flat"]);
+        assert_eq!(Missing::neither(exposure, quoted()).would_help_codes(), ["EXPTIME", "flat"]);
     }
 }

@@ -70,12 +70,7 @@ impl Lacking {
     /// What would supply the number, in the form of the report's `would_help`.
     pub fn would_help(&self) -> Vec<String> {
         let help: Vec<Help> = match self {
-            Self::Measured(Missing::Quoted { would_help, .. })
-            | Self::StarWidth(Missing::Quoted { would_help, .. }) => {
-                return would_help.clone();
-            }
-            Self::Measured(Missing::Input { because, .. }) => return Self::Measured((**because).clone()).would_help(),
-            Self::Measured(missing) | Self::StarWidth(missing) => missing.would_help(),
+            Self::Measured(missing) | Self::StarWidth(missing) => return missing.would_help_codes(),
             Self::KeyNotStated { key, .. } => vec![Help::OptionKey(key.name())],
             Self::SizeNotStated => keys(&[Key::WidthPx, Key::HeightPx]),
             Self::PresentPixelNotStated => keys(&[Key::PixelUm]),

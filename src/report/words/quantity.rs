@@ -12,7 +12,7 @@ use crate::facts::sensor::SensorMissing;
 use crate::facts::sky::{NoMatch, SkyMissing};
 use crate::facts::stars::StarsMissing;
 use crate::facts::verdict::VerdictMissing;
-use crate::facts::{Help, Input, Method, Missing, Note, Quantity, Source};
+use crate::facts::{Input, Method, Missing, Note, Quantity, Source};
 use crate::format::{UNKNOWN, with_sigma};
 
 /// What a reader is told of a quantity.
@@ -244,11 +244,7 @@ impl Serialize for Quantity {
         if !to.is_human_readable() {
             return Kept { value, sigma, source, method, n, missing, notes }.serialize(to);
         }
-        let would_help = |m: &Missing| match m {
-            Missing::Quoted { would_help, .. } => would_help.clone(),
-            m => m.would_help().iter().map(Help::to_string).collect(),
-        };
-        let missing = missing.map(|m| ShownMissing { reason: m.code().to_owned(), would_help: would_help(&m) });
+        let missing = missing.map(|m| ShownMissing { reason: m.code().to_owned(), would_help: m.would_help_codes() });
         Shown { value, sigma, source, method: self.how(), n, note: self.remark(), missing }.serialize(to)
     }
 }
