@@ -6,6 +6,7 @@ use strum::{IntoStaticStr, VariantNames};
 
 use super::FrameKind;
 use super::header::HeaderCaution;
+use super::night::Correlated;
 use super::sensor_caution::SensorCaution;
 
 /// How grave a warning is.
@@ -69,11 +70,20 @@ pub enum Caution {
         lights: usize,
         limit_celsius: f64,
     },
-    /// Lights that were resampled or denoised: the strongest correlation of their noise, and what errors lack for it.
+    /// Lights that were resampled or denoised, and the strongest correlation among them.
     CorrelatedNoise {
         lights: usize,
-        strongest: f64,
-        width_error_percent: f64,
+        strongest: Correlated,
+    },
+    /// Lights that were resampled or denoised, unless the camera itself correlates its noise.
+    PerhapsResampled {
+        lights: usize,
+        strongest: Correlated,
+    },
+    /// Lights whose noise the camera's read-out correlates.
+    CorrelatedReadOut {
+        lights: usize,
+        strongest: Correlated,
     },
     /// Lights without a date.
     Undated,
@@ -110,20 +120,31 @@ impl Caution {
         match self {
             Self::Sensor(_) => Severity::Caution,
             Self::Quoted { severity, .. } => *severity,
-            Self::Header { .. } | Self::UndefinedPixels | Self::Undated | Self::NightByUtc => Severity::Note,
+            Self::Header { .. }
+            | Self::UndefinedPixels
+            | Self::Undated
+            | Self::NightByUtc
+            | Self::CorrelatedReadOut { .. } => Severity::Note,
             Self::KindContradicted { .. }
             | Self::ColourPlanes
             | Self::ColourPattern
             | Self::LossyCompression { .. }
             | Self::OffSetPoint { .. }
             | Self::CorrelatedNoise { .. }
+            | Self::PerhapsResampled { .. }
             | Self::DarkMismatch { .. } => Severity::Caution,
         }
     }
 
     /// Whether its sentence begins with the number of its frames.
     pub fn counts_its_frames(&self) -> bool {
-        matches!(self, Self::KindContradicted { .. } | Self::CorrelatedNoise { .. })
+        matches!(
+            self,
+            Self::KindContradicted { .. }
+                | Self::CorrelatedNoise { .. }
+                | Self::PerhapsResampled { .. }
+                | Self::CorrelatedReadOut { .. }
+        )
     }
 }
 

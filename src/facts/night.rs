@@ -69,6 +69,27 @@ impl NightMissing {
     }
 }
 
+/// Noise that neighbouring pixels share.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Correlated {
+    /// The larger of the correlations along rows and columns.
+    pub strongest: f64,
+    /// What errors of widths lack for it.
+    pub width_error_percent: f64,
+    pub origin: NoiseOrigin,
+}
+
+/// What made the noise of neighbouring pixels alike; `bias` is the correlation in the camera's own bias frames.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub enum NoiseOrigin {
+    /// More than the camera's read-out: the frame was resampled or denoised.
+    Processed { bias: f64 },
+    /// The camera's read-out or a processing: no bias frames tell, or they do not settle it.
+    Untold { bias: Option<f64> },
+    /// The camera's read-out.
+    ReadOut { bias: f64 },
+}
+
 /// What goes with a value.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, IntoStaticStr, VariantNames)]
 #[strum(serialize_all = "kebab-case")]
@@ -77,8 +98,10 @@ pub enum NightNote {
     WidthsResampled { resampled: usize, lights: usize },
     /// Levels of some lights need not be the sensor's.
     LevelsResampled { resampled: usize, lights: usize },
-    /// The noise of a frame is correlated: the strongest correlation of neighbours, and what errors of widths lack for it.
-    CorrelatedNoise { strongest: f64, width_error_percent: f64 },
+    /// The noise of some lights is correlated and nothing tells whether they were resampled.
+    PerhapsResampled { perhaps: usize, lights: usize },
+    /// The noise of a frame is correlated.
+    CorrelatedNoise(Correlated),
     /// The cooler's set-point stands in for a measured temperature.
     SetPoint,
     /// The stars give another scale than the one used.

@@ -24,6 +24,8 @@ pub enum SensorMethod {
     ScatterOfBiasLevels,
     PixelScatterOverBiases,
     FourthMomentOfBiasPairs,
+    NeighboursInBiasPairs,
+    NeighboursInOneBias,
     ReadNoiseTimesGain,
     SignalThatEqualsItsNoise,
     BiasPairsOfQuadrant,
@@ -78,6 +80,8 @@ pub enum SensorMissing {
         fewest: usize,
     },
     NoBiasPairWithFreeNoise,
+    /// Bias frames too small, or without noise, to tell how alike neighbours are.
+    TooFewBiasTiles,
     TooFewPixelsInQuadrant,
     /// For the gain, neither flats nor biases.
     NoFlatPairNorBiasPair,
@@ -163,6 +167,7 @@ impl SensorMissing {
             Self::DarkNotSeparableFromBias => vec![Help::Bias, Help::Dark],
             Self::NoTemperatureOfDarks | Self::NoTemperatureOfDarkRate => vec![Help::Card("CCD-TEMP")],
             Self::TooFewPixelsInQuadrant
+            | Self::TooFewBiasTiles
             | Self::FaintStarsInLights { .. }
             | Self::SkyNoiseTooLow
             | Self::FlatPairLevelsDiffer { .. }

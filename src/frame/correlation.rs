@@ -1,7 +1,8 @@
-//! Whether the noise of neighbouring pixels is correlated: that of raw pixels is not, resampling and denoising make it so.
+//! Whether the noise of neighbouring pixels is correlated, and whether the camera's read-out or a processing made it so.
 
 use serde::{Deserialize, Serialize};
 
+use crate::facts::night::NoiseOrigin;
 use crate::fits::Pixels;
 use crate::stats::{MEDIAN_TO_MEAN_ERROR, mean_and_std, median_and_mad_sigma};
 
@@ -20,10 +21,11 @@ const FAR: usize = 4;
 /// Deviations beyond which a pixel is no sky, and rounds of leaving such out.
 const OUTLIER_SIGMA: f64 = 4.0;
 const ROUNDS: usize = 3;
-/// Correlation along both axes that raw frames stay below: the faint stars of a real globular cluster leave up to 0.07
-/// (measured). Errors are then 14 % too small.
+/// Correlation along both axes that raw frames stay below, beyond their read-out's: the faint stars of a real globular
+/// cluster leave up to 0.07 (measured), charge that spreads to neighbours a few hundredths. Errors are then 14 % too small.
 const LEAST_ON_BOTH: f64 = 0.08;
-/// Correlation along one axis alone that a read-out stays below: a real bias frame has 0.16 (measured).
+/// Correlation along one axis alone that light stays below, beyond the read-out's own: real bias frames reach 0.16 along
+/// columns and vary by 0.1 from one to the next (measured).
 const LEAST_ON_ONE: f64 = 0.2;
 /// Standard errors that it must lie above zero.
 const LEAST_SIGMAS: f64 = 5.0;
@@ -40,11 +42,40 @@ pub struct NoiseCorrelation {
 }
 
 impl NoiseCorrelation {
-    /// Whether it lies above its errors and is larger than a raw frame's can be.
+    /// Whether it lies above its errors and is larger than that of light on a camera without correlated read-out.
     pub fn is_real(&self) -> bool {
-        let above = |(r, sigma): &(f64, f64), least: f64| *r > least && *r > LEAST_SIGMAS * sigma;
-        let axes = [self.x, self.y];
-        axes.iter().all(|a| above(a, LEAST_ON_BOTH)) || axes.iter().any(|a| above(a, LEAST_ON_ONE))
+        self.exceeds([(0.0, 0.0); 2])
+    }
+
+    /// Where it comes from, by what the same camera shows without light; `None` where there is none to explain.
+    ///
+    /// A read-out can do it in two ways. Its own noise, added, brings the bias's covariance (ADU^2), hence the bias's
+    /// correlation times its share of the variance. A signal path that smears a pixel into the next one correlates the noise
+    /// of light as well, by about the bias's correlation. Beyond the second no read-out is known to go.
+    pub fn origin(&self, read_out: Option<&ReadOutCorrelation>) -> Option<NoiseOrigin> {
+        if !self.is_real() {
+            return None;
+        }
+        let Some(own) = read_out else { return Some(NoiseOrigin::Untold { bias: None }) };
+        // A read-out that makes neighbours unlike hides correlation at most: it excuses none.
+        let excused = |share: f64| [own.x, own.y].map(|(r, sigma)| (share * r.max(0.0), share * sigma));
+        let bias = own.x.0.max(own.y.0);
+        Some(if self.exceeds(excused(1.0)) {
+            NoiseOrigin::Processed { bias }
+        } else if self.exceeds(excused(own.share_of_variance.clamp(0.0, 1.0))) {
+            NoiseOrigin::Untold { bias: Some(bias) }
+        } else {
+            NoiseOrigin::ReadOut { bias }
+        })
+    }
+
+    /// Whether it is larger than what is expected along x and y by more than errors and light explain.
+    fn exceeds(&self, expected: [(f64, f64); 2]) -> bool {
+        let above = |((r, sigma), (own, own_sigma)): ((f64, f64), (f64, f64)), least: f64| {
+            r - own > least && r - own > LEAST_SIGMAS * sigma.hypot(own_sigma)
+        };
+        let axes = [(self.x, expected[0]), (self.y, expected[1])];
+        axes.iter().all(|a| above(*a, LEAST_ON_BOTH)) || axes.iter().any(|a| above(*a, LEAST_ON_ONE))
     }
 
     /// The larger of both.
@@ -61,12 +92,38 @@ impl NoiseCorrelation {
     }
 }
 
+/// What a camera's bias frames show of the correlation of neighbours, each with its error.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct ReadOutCorrelation {
+    pub x: (f64, f64),
+    pub y: (f64, f64),
+    /// Variance of the read noise over that of the light's sky.
+    pub share_of_variance: f64,
+}
+
 /// Correlation over the star-free sky of a plane; `None` where it is too small or has no noise.
 ///
 /// From the mean square difference V of sites some distance apart: `r = 1 - V(1) / V(4)`, so that slopes hardly matter.
 /// Median over tiles.
 pub fn noise_correlation(plane: &Pixels, lattice: Lattice) -> Option<NoiseCorrelation> {
-    let sites = Sites::of(plane, lattice);
+    let at = |x: usize, y: usize| plane.at(x, y);
+    correlation_of(&Sites::of(&at, plane.dim(), lattice))
+}
+
+/// Correlation of the noise in the difference of two frames, in which what both share cancels; of every second site along
+/// both axes where the pixels lie under a colour mosaic.
+pub(crate) fn correlation_of_difference(a: &Pixels, b: &Pixels, mosaic: bool) -> Option<NoiseCorrelation> {
+    let at = |x: usize, y: usize| b.at(x, y) - a.at(x, y);
+    correlation_of(&Sites::every(&at, b.dim(), if mosaic { 2 } else { 1 }))
+}
+
+/// The same of one frame without light: what does not change from frame to frame is in it.
+pub(crate) fn correlation_of_frame(frame: &Pixels, mosaic: bool) -> Option<NoiseCorrelation> {
+    let at = |x: usize, y: usize| frame.at(x, y);
+    correlation_of(&Sites::every(&at, frame.dim(), if mosaic { 2 } else { 1 }))
+}
+
+fn correlation_of(sites: &Sites) -> Option<NoiseCorrelation> {
     let side = BLOCK * BLOCKS;
     let (across, down) = (sites.columns / side, sites.rows / side);
     let every = (across * down).div_ceil(MOST_TILES).max(1);
@@ -85,7 +142,8 @@ pub fn noise_correlation(plane: &Pixels, lattice: Lattice) -> Option<NoiseCorrel
 
 /// Sites of a lattice as rows and columns without gaps: all pixels, or the greens of the even or odd rows.
 struct Sites<'a> {
-    plane: &'a Pixels,
+    /// Value at a column and a row.
+    at: &'a dyn Fn(usize, usize) -> f64,
     step: usize,
     first: usize,
     columns: usize,
@@ -100,13 +158,16 @@ type Block = [f64; BLOCK * BLOCK];
 struct Differences([[(f64, f64); 2]; 2]);
 
 impl<'a> Sites<'a> {
-    fn of(plane: &'a Pixels, lattice: Lattice) -> Self {
-        let (rows, columns) = plane.dim();
+    fn of(at: &'a dyn Fn(usize, usize) -> f64, (rows, columns): (usize, usize), lattice: Lattice) -> Self {
         let (step, first) = match lattice {
             Lattice::All => (1, 0),
             Lattice::Green(_) => (2, usize::from(!lattice.holds(0, 0))),
         };
-        Self { plane, step, first, columns: columns.saturating_sub(first).div_ceil(step), rows: rows.div_ceil(step) }
+        Self { at, step, first, columns: columns.saturating_sub(first).div_ceil(step), rows: rows.div_ceil(step) }
+    }
+
+    fn every(at: &'a dyn Fn(usize, usize) -> f64, (rows, columns): (usize, usize), step: usize) -> Self {
+        Self { at, step, first: 0, columns: columns.div_ceil(step), rows: rows.div_ceil(step) }
     }
 
     /// Correlations along x and y in one tile, from its darkest blocks; `None` where it has no noise there.
@@ -130,7 +191,7 @@ impl<'a> Sites<'a> {
 
     /// Mean of a block's sky and its values, NaN for what is no sky; `None` where half of it is none.
     fn block(&self, left: usize, top: usize) -> Option<(f64, Block)> {
-        let at = |i: usize| self.plane.at(self.first + (left + i % BLOCK) * self.step, (top + i / BLOCK) * self.step);
+        let at = |i: usize| (self.at)(self.first + (left + i % BLOCK) * self.step, (top + i / BLOCK) * self.step);
         let mut values: Block = std::array::from_fn(at);
         let mut sky = Vec::with_capacity(values.len());
         for round in 0..=ROUNDS {
@@ -213,6 +274,51 @@ mod tests {
             row.mapv_inplace(|v| v + shift.round() as f32);
         }
         assert!(!noise_correlation(&Pixels::F32(image), Lattice::All).unwrap().is_real());
+    }
+
+    /// A correlation of a light, alike along both axes, known to a hundredth.
+    fn of_light(r: f64) -> NoiseCorrelation {
+        NoiseCorrelation { x: (r, 0.01), y: (r, 0.01), tiles: 64 }
+    }
+
+    fn own(x: f64, y: f64, share_of_variance: f64) -> ReadOutCorrelation {
+        ReadOutCorrelation { x: (x, 0.005), y: (y, 0.005), share_of_variance }
+    }
+
+    // Bias frames of a real camera have 0.08 to 0.14, its lights 0.14 to 0.19 (measured).
+    #[test]
+    fn a_light_is_called_processed_only_beyond_what_the_bias_frames_show() {
+        assert_eq!(of_light(0.03).origin(None), None);
+        assert_eq!(of_light(0.17).origin(None), Some(NoiseOrigin::Untold { bias: None }));
+        // Nearly all of the noise is the read-out's: its covariance explains that of the light.
+        let bias = 0.14;
+        let by_read_out = of_light(0.17).origin(Some(&own(bias, 0.12, 0.8)));
+        assert_eq!(by_read_out, Some(NoiseOrigin::ReadOut { bias }));
+        // A tenth of it: 0.014 are explained, the rest only if the signal path smears light too.
+        let untold = of_light(0.17).origin(Some(&own(bias, 0.12, 0.1)));
+        assert_eq!(untold, Some(NoiseOrigin::Untold { bias: Some(bias) }));
+        let processed = of_light(0.3).origin(Some(&own(bias, 0.12, 0.1)));
+        assert_eq!(processed, Some(NoiseOrigin::Processed { bias }));
+        assert_eq!(of_light(0.17).origin(Some(&own(0.0, 0.01, 0.1))), Some(NoiseOrigin::Processed { bias: 0.01 }));
+        // Neighbours that are unlike in the bias are no excuse, and no accusation either.
+        assert_eq!(of_light(0.03).origin(Some(&own(-0.08, 0.0, 1.0))), None);
+        assert_eq!(of_light(0.17).origin(Some(&own(-0.08, 0.0, 1.0))), Some(NoiseOrigin::Processed { bias: 0.0 }));
+    }
+
+    #[test]
+    fn a_pattern_that_two_frames_share_is_no_correlation_of_their_difference() {
+        let pattern = |x: usize, y: usize| if (x / 2 + y / 2) % 2 == 0 { 12.0 } else { 0.0 };
+        let frame = |seed| {
+            let mut image = noise(5.0, seed);
+            image.indexed_iter_mut().for_each(|((y, x), v)| *v += pattern(x, y));
+            Pixels::F32(image)
+        };
+        let (a, b) = (frame(31), frame(32));
+        assert!(correlation_of_frame(&a, false).unwrap().is_real());
+        let got = correlation_of_difference(&a, &b, false).unwrap();
+        assert!(!got.is_real() && got.strongest() < 0.02, "{got:?}");
+        // 256 sites along a side of a mosaic's colour hold four tiles by four.
+        assert_eq!(correlation_of_difference(&a, &b, true).unwrap().tiles, 16);
     }
 
     #[test]

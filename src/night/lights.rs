@@ -9,7 +9,7 @@ use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
 use crate::facts::left_out::CloudSign;
-use crate::facts::night::NightMissing;
+use crate::facts::night::{Correlated, NightMissing, NoiseOrigin};
 use crate::facts::{Caution, LeftOut, Quantity};
 use crate::fits::{ImageFile, Pixels};
 use crate::folder::{CfaPattern, FrameKind, SessionKey};
@@ -23,6 +23,7 @@ use super::cache::{Kept, What};
 use super::fault::unreadable;
 use super::input::{Progress, Stage};
 use super::intake::{Intake, Outcome, Read, reads_of};
+use super::noise_origin;
 use super::sensors::{MeasuredSensor, Sensors};
 
 /// Lights of a session below which none is left out for being unlike the others.
@@ -48,14 +49,21 @@ pub struct MeasuredLight {
     pub plane_fwhm_px: Vec<Quantity>,
     /// Correlation of the sky noise of neighbouring pixels; `None` where it cannot be told.
     pub correlation: Option<NoiseCorrelation>,
+    /// Where that comes from, where it is more than that of light.
+    pub correlated: Option<Correlated>,
     /// Why its session does not use it.
     pub excluded: Option<LeftOut>,
 }
 
 impl MeasuredLight {
-    /// The correlation of its noise where there is one.
-    pub fn resampled(&self) -> Option<&NoiseCorrelation> {
-        self.correlation.as_ref().filter(|c| c.is_real())
+    /// Whether its noise shows that it was resampled or denoised.
+    pub fn resampled(&self) -> bool {
+        self.correlated.is_some_and(|c| matches!(c.origin, NoiseOrigin::Processed { .. }))
+    }
+
+    /// Whether it may have been, and nothing tells.
+    pub fn perhaps_resampled(&self) -> bool {
+        self.correlated.is_some_and(|c| matches!(c.origin, NoiseOrigin::Untold { .. }))
     }
 }
 
@@ -92,7 +100,18 @@ pub fn measure_all(
                 let session = SessionKey::of(&read.header, read.sensor.clone());
                 let excluded = unusable(&looked.stars);
                 let Looked { stars, plane_fwhm_px, correlation, .. } = looked;
-                measured.push(MeasuredLight { index, session, read, stars, plane_fwhm_px, correlation, excluded });
+                let sensor = sensors.get(&read.sensor).map(|s| &s.result);
+                let correlated = noise_origin::correlated(correlation.as_ref(), stars.sky_sigma_adu, sensor);
+                measured.push(MeasuredLight {
+                    index,
+                    session,
+                    read,
+                    stars,
+                    plane_fwhm_px,
+                    correlation,
+                    correlated,
+                    excluded,
+                });
             }
             Err(why) => intakes[index].outcome = Outcome::Unreadable(why),
         }

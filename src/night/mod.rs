@@ -11,6 +11,7 @@ mod fault;
 mod input;
 mod intake;
 mod lights;
+mod noise_origin;
 mod notices;
 mod over_field;
 mod over_frames;

@@ -3,14 +3,13 @@
 use std::collections::BTreeMap;
 
 use crate::facts::header::HeaderCaution;
-use crate::facts::night::NightNote;
 use crate::facts::{Caution, FrameKind};
 use crate::folder::{Night, SessionKey};
-use crate::frame::NoiseCorrelation;
 use crate::report::Warning;
 
 use super::intake::{Intake, Read};
 use super::lights::MeasuredLight;
+use super::noise_origin;
 
 /// Distance from the set-point at which the cooler no longer holds, degrees Celsius: regulation keeps within a few
 /// tenths (common practice, no source), and dark current changes by a tenth in one degree.
@@ -120,29 +119,6 @@ fn left_the_set_point(intakes: &[Intake], lights: &[MeasuredLight]) -> Option<Wa
     if_any(caution, drifted.into_iter().map(shown).collect())
 }
 
-/// What errors of widths lack where the noise is correlated, %.
-fn width_error_percent(c: &NoiseCorrelation) -> f64 {
-    100.0 * (1.0 - c.error_factor().recip())
-}
-
-/// What a correlation of the noise means for a frame's numbers.
-pub fn correlated(c: &NoiseCorrelation) -> NightNote {
-    NightNote::CorrelatedNoise { strongest: c.strongest(), width_error_percent: width_error_percent(c) }
-}
-
-/// Lights whose noise is not each pixel's own: no raw frames.
-fn correlated_noise(intakes: &[Intake], lights: &[MeasuredLight]) -> Option<Warning> {
-    let touched = || lights.iter().filter_map(|l| Some((l, l.resampled()?)));
-    let (_, strongest) = touched().max_by(|a, b| a.1.strongest().total_cmp(&b.1.strongest()))?;
-    let paths: Vec<String> = touched().map(|(l, _)| intakes[l.index].file.shown.clone()).collect();
-    let caution = Caution::CorrelatedNoise {
-        lights: paths.len(),
-        strongest: strongest.strongest(),
-        width_error_percent: width_error_percent(strongest),
-    };
-    if_any(caution, paths)
-}
-
 /// What the lights together give cause to say.
 pub fn night_notices(intakes: &[Intake], lights: &[MeasuredLight]) -> Vec<Warning> {
     let those = |concerns: fn(&Read) -> bool| -> Vec<String> {
@@ -154,7 +130,6 @@ pub fn night_notices(intakes: &[Intake], lights: &[MeasuredLight]) -> Vec<Warnin
         if_any(Caution::Undated, undated),
         if_any(Caution::NightByUtc, without_longitude),
         left_the_set_point(intakes, lights),
-        correlated_noise(intakes, lights),
     ];
-    all.into_iter().flatten().collect()
+    all.into_iter().flatten().chain(noise_origin::warnings(intakes, lights)).collect()
 }

@@ -90,14 +90,16 @@ fn shown<'a>(parts: &SessionParts<'a>) -> Shown<'a> {
     let exposure_s = parts.members[0].read.header.exposure_s.as_ref().map(|e| e.value);
     let temperature = temperature(parts.members);
     let image_scale = followed(session_scale(&used, parts.members), &parts.on_the_sky.star_match);
-    let resampled = used.iter().filter(|l| l.resampled().is_some()).count();
-    let noted = |quantity: Quantity, note: NightNote| if resampled == 0 { quantity } else { quantity.noted(note) };
+    let resampled = used.iter().filter(|l| l.resampled()).count();
+    let perhaps = used.iter().filter(|l| l.perhaps_resampled()).count();
+    let noted = |quantity: Quantity, note: NightNote, n: usize| if n == 0 { quantity } else { quantity.noted(note) };
     let fwhm_px = over_frames(&used, &|s| s.fwhm_px.pair(), NightMethod::StarImageOverFrames);
-    let fwhm_px = noted(fwhm_px, NightNote::WidthsResampled { resampled, lights: used.len() });
+    let fwhm_px = noted(fwhm_px, NightNote::WidthsResampled { resampled, lights: used.len() }, resampled);
+    let fwhm_px = noted(fwhm_px, NightNote::PerhapsResampled { perhaps, lights: used.len() }, perhaps);
     let recorded = |s: &FrameStars| s.recorded_fwhm_px.pair();
     let dark = dark_rate(temperature.median.value, &parts.sensor.result);
     let sky = sky_rate(&used, &parts.sensor.result, &dark, exposure_s);
-    let sky = noted(sky, NightNote::LevelsResampled { resampled, lights: used.len() });
+    let sky = noted(sky, NightNote::LevelsResampled { resampled, lights: used.len() }, resampled);
     let airmasses: Vec<f64> = used.iter().filter_map(|l| l.read.header.airmass.as_ref()).map(|a| a.value).collect();
     Shown {
         exposure_s,

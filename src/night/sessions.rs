@@ -2,7 +2,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use crate::facts::night::NightMethod;
+use crate::facts::night::{NightMethod, NightNote};
 use crate::facts::{Caution, Quantity};
 use crate::folder::{SensorKey, SessionKey};
 use crate::report::{FrameRow, Parts, Report, Session, StarRow, Warning, words};
@@ -14,7 +14,7 @@ use crate::verdict::{SessionFindings, answers};
 use super::input::NightInput;
 use super::intake::{Intake, Outcome};
 use super::lights::MeasuredLight;
-use super::notices::{correlated, night_notices};
+use super::notices::night_notices;
 use super::over_sessions::{filters, free_measures};
 use super::sensors::{Sensors, entries};
 use super::session::{Built, SessionParts, session};
@@ -196,7 +196,7 @@ fn measured(row: &mut FrameRow, light: &MeasuredLight, sensor: Option<&SensorRes
     if let Some(c) = &light.correlation {
         let of = |(r, sigma): (f64, f64)| {
             let quantity = Quantity::measured(r, sigma, NightMethod::NoiseOfNeighbours, c.tiles);
-            if c.is_real() { quantity.noted(correlated(c)) } else { quantity }
+            light.correlated.map_or(quantity.clone(), |c| quantity.noted(NightNote::CorrelatedNoise(c)))
         };
         row.noise_correlation_x = Some(of(c.x));
         row.noise_correlation_y = Some(of(c.y));

@@ -31,6 +31,8 @@ pub(crate) fn sensor() -> SensorEntry {
                 10,
             ),
             read_noise_adu: Quantity::measured(READ_E / 0.784, 0.03, "bias pairs", 10),
+            read_noise_correlation_x: Quantity::measured(0.01, 0.004, "neighbours in bias pairs", 9),
+            read_noise_correlation_y: Quantity::measured(0.02, 0.004, "neighbours in bias pairs", 9),
             row_noise_adu: Quantity::measured(0.4, 0.1, "rows of bias pairs", 10),
             column_noise_adu: Quantity::measured(0.05, 0.1, "columns of bias pairs", 10),
             fixed_pattern_adu: Quantity::measured(1.1, 0.1, "mean bias", 10),

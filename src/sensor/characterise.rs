@@ -9,6 +9,7 @@ use crate::facts::{Missing, Quantity};
 use crate::fits::FitsError;
 use crate::folder::FrameKind;
 
+use super::bias::neighbours;
 use super::bias::pairs::BiasSet;
 use super::bias::read_noise::{self, BiasOutcome};
 use super::cautions::{CautionedFrames, Gathered};
@@ -281,8 +282,11 @@ impl<'a> Survey<'a> {
         if read_noise_e.is_known() {
             read_noise_e.notes.extend(from_bias.read_noise_adu.notes.iter().cloned());
         }
+        let [read_noise_correlation_x, read_noise_correlation_y] = neighbours::derive(&unlit.biases);
         SensorResult {
             read_noise_e,
+            read_noise_correlation_x,
+            read_noise_correlation_y,
             sensitivity_threshold_e: read_noise::sensitivity_threshold(
                 &from_bias.read_noise_adu,
                 &gain,

@@ -25,6 +25,12 @@ pub struct SensorResult {
     /// Read noise of one pixel, known without a gain.
     #[schemars(extend("unit" = "ADU"))]
     pub read_noise_adu: Quantity,
+    /// Correlation of the read noise of neighbouring pixels of one colour along rows: the read-out's own.
+    #[schemars(extend("unit" = "1"))]
+    pub read_noise_correlation_x: Quantity,
+    /// The same along columns.
+    #[schemars(extend("unit" = "1"))]
+    pub read_noise_correlation_y: Quantity,
     /// Offset that a whole row shares and that changes from frame to frame; no part of the read noise.
     #[schemars(extend("unit" = "ADU"))]
     pub row_noise_adu: Quantity,

@@ -1,12 +1,13 @@
 //! Frames whose noise is correlated because they were resampled, against the closed form of bilinear interpolation.
 
 use ndarray::Array2;
+use serde_json::Value;
 use skygrain::fits::Pixels;
 use skygrain::folder::CfaPattern;
 use skygrain::frame::{Lattice, noise_correlation};
-use skygrain::simulate::{HeaderCard, write_frame_f32};
+use skygrain::simulate::{Detector, FrameRecipe, HeaderCard, render, write_frame_f32};
 
-use crate::odd_images::{area_px, grid, sky_of};
+use crate::odd_images::{GAIN_E_PER_ADU, GRID, PITCH_PX, area_px, grid, sky_of};
 
 /// The frame moved by a part of a pixel along both axes.
 fn shifted(image: &Array2<u16>, dx: f64, dy: f64) -> Array2<f32> {
@@ -62,27 +63,130 @@ fn raw_mosaics_and_their_levels_are_no_correlation() {
     assert!(!got.is_real(), "{got:?}");
 }
 
-#[test]
-fn a_night_says_which_lights_were_resampled() {
+/// A signal path that lets a share of every pixel run into the next one, along rows and along columns.
+fn smeared(image: &Array2<u16>, share: f64) -> Array2<f32> {
+    let at = |y: usize, x: usize| f64::from(image[[y, x]]);
+    let row = |y: usize, x: usize| (at(y, x) + share * at(y, x.saturating_sub(1))) / (1.0 + share);
+    Array2::from_shape_fn(image.dim(), |(y, x)| {
+        ((row(y, x) + share * row(y.saturating_sub(1), x)) / (1.0 + share)) as f32
+    })
+}
+
+/// Correlation of neighbours after weights 1 and `share`.
+const SMEAR: f64 = 0.13;
+const SMEAR_CORRELATION: f64 = SMEAR / (1.0 + SMEAR * SMEAR);
+
+/// Four lights, of whose pixels `written` makes what the file holds, and as many bias frames as wanted.
+fn night(sky_e_per_px_s: f64, biases: u64, written: impl Fn(&str, u64, &Array2<u16>) -> Array2<f32>) -> Value {
     let dir = tempfile::tempdir().unwrap();
-    let cards = [HeaderCard::text("IMAGETYP", "LIGHT", ""), HeaderCard::real("EXPTIME", 60.0, "s")];
-    for k in 0..4u64 {
-        let image = sky_of(grid(3.0, 3.5, 430 + k, |_| 3000.0 * area_px(3.0, 3.5)), 430 + k);
-        let d = if k < 2 { 0.4 } else { 0.0 };
-        write_frame_f32(&dir.path().join(format!("light-{k}.fits")), &shifted(&image, d, d), &cards).unwrap();
+    let write = |kind: &str, k: u64, recipe: &FrameRecipe| {
+        let cards = [HeaderCard::text("IMAGETYP", kind, ""), HeaderCard::real("EXPTIME", recipe.exposure_s, "s")];
+        let path = dir.path().join(format!("{}-{k}.fits", kind.to_lowercase()));
+        write_frame_f32(&path, &written(kind, k, &render(recipe).0), &cards).unwrap();
+    };
+    let side = (PITCH_PX * (GRID as f64 + 1.0)) as usize;
+    let detector = Detector { gain_e_per_adu: GAIN_E_PER_ADU, ..Detector::even(side, side) };
+    for k in 0..4 {
+        let stars = grid(3.0, 3.5, 430 + k, |_| 3000.0 * area_px(3.0, 3.5));
+        let unlit = FrameRecipe::unlit(detector.clone(), 430 + k);
+        write("LIGHT", k, &FrameRecipe { exposure_s: 100.0, sky_e_per_px_s, stars, ..unlit });
     }
-    let report = crate::raw_fits::report(dir.path());
+    (0..biases).for_each(|k| write("BIAS", k, &FrameRecipe::unlit(detector.clone(), 470 + k)));
+    crate::raw_fits::report(dir.path())
+}
+
+/// Two of four lights moved by 0.4 px, bias frames as they were.
+fn half_resampled(biases: u64) -> Value {
+    night(3.0, biases, |kind, k, image| {
+        let d = if kind == "LIGHT" && k < 2 { 0.4 } else { 0.0 };
+        shifted(image, d, d)
+    })
+}
+
+/// Codes, severities and paths of the warnings about correlated noise.
+fn told(report: &Value) -> Vec<(String, String, Vec<String>)> {
+    let codes = ["correlated-noise", "perhaps-resampled", "correlated-read-out"];
+    let text = |v: &Value| v.as_str().unwrap().to_owned();
+    let warnings = report["warnings"].as_array().unwrap().iter();
+    let about = warnings.filter(|w| codes.contains(&w["code"].as_str().unwrap()));
+    let paths = |w: &Value| w["paths"].as_array().unwrap().iter().map(text).collect();
+    about.map(|w| (text(&w["code"]), text(&w["severity"]), paths(w))).collect()
+}
+
+/// The same for all four lights.
+fn all_told(code: &str, severity: &str) -> Vec<(String, String, Vec<String>)> {
+    vec![(code.to_owned(), severity.to_owned(), (0..4).map(|k| format!("light-{k}.fits")).collect())]
+}
+
+fn message(report: &Value, code: &str) -> String {
     let warnings = report["warnings"].as_array().unwrap();
-    let warning = warnings.iter().find(|w| w["code"] == "correlated-noise").expect("a warning");
-    let paths: Vec<&str> = warning["paths"].as_array().unwrap().iter().map(|p| p.as_str().unwrap()).collect();
-    assert_eq!(paths, ["light-0.fits", "light-1.fits"]);
-    assert!(warning["message"].as_str().unwrap().contains("resampled"), "{warning}");
-    for (k, frame) in report["frames"].as_array().unwrap().iter().enumerate() {
-        let noted = frame["noise_correlation_x"]["note"].as_str().is_some_and(|n| n.contains("too small by about"));
+    let warning = warnings.iter().find(|w| w["code"] == code).expect("a warning");
+    warning["message"].as_str().unwrap().to_owned()
+}
+
+fn note(quantity: &Value) -> &str {
+    quantity["note"].as_str().unwrap_or("")
+}
+
+#[test]
+fn a_night_with_bias_frames_says_which_lights_were_resampled() {
+    let report = half_resampled(2);
+    let two = vec!["light-0.fits".to_owned(), "light-1.fits".to_owned()];
+    assert_eq!(told(&report), [("correlated-noise".to_owned(), "caution".to_owned(), two)]);
+    assert!(message(&report, "correlated-noise").contains("was resampled or denoised"));
+    for (k, frame) in report["frames"].as_array().unwrap().iter().filter(|f| f["kind"] == "light").enumerate() {
+        let noted = note(&frame["noise_correlation_x"]).contains("too small by about");
         assert_eq!(noted, k < 2, "{frame}");
     }
     let session = &report["sessions"][0];
-    assert!(session["fwhm_px"]["note"].as_str().unwrap().contains("resampled"), "{}", session["fwhm_px"]);
+    assert!(note(&session["fwhm_px"]).contains("2 of 4 lights were resampled"), "{}", session["fwhm_px"]);
+    let own = &report["sensors"][0]["read_noise_correlation_x"];
+    assert!(own["value"].as_f64().unwrap().abs() < 0.03, "{own}");
+}
+
+#[test]
+fn without_bias_frames_it_is_a_caution_and_no_fact() {
+    let report = half_resampled(0);
+    let two = vec!["light-0.fits".to_owned(), "light-1.fits".to_owned()];
+    assert_eq!(told(&report), [("perhaps-resampled".to_owned(), "caution".to_owned(), two)]);
+    let words = message(&report, "perhaps-resampled");
+    assert!(words.contains("may have been resampled") && words.contains("read-out"), "{words}");
+    assert!(words.contains("give two bias frames"), "{words}");
+    let session = &report["sessions"][0];
+    assert!(!note(&session["fwhm_px"]).contains("lights were resampled"), "{}", session["fwhm_px"]);
+    assert!(note(&session["fwhm_px"]).contains("by the camera itself, or"), "{}", session["fwhm_px"]);
+    assert!(!note(&session["sky_e_per_px_s"]).contains("resampled"), "{}", session["sky_e_per_px_s"]);
+}
+
+#[test]
+fn a_camera_that_smears_its_pixels_is_not_called_resampled() {
+    let smear = |_: &str, _: u64, image: &Array2<u16>| smeared(image, SMEAR);
+    // The sky's noise is nearly all: the bias's covariance explains little of it, a smearing signal path all.
+    let bright = night(3.0, 3, smear);
+    assert_eq!(told(&bright), all_told("perhaps-resampled", "caution"));
+    let words = message(&bright, "perhaps-resampled");
+    assert!(words.contains("its own read-out may do it") && !words.contains("give two bias frames"), "{words}");
+    // Nearly all is read noise: its covariance is that of the light.
+    let dark = night(0.01, 3, smear);
+    assert_eq!(told(&dark), all_told("correlated-read-out", "note"));
+    for report in [bright, dark] {
+        for axis in ["read_noise_correlation_x", "read_noise_correlation_y"] {
+            let own = &report["sensors"][0][axis];
+            let (value, sigma) = (own["value"].as_f64().unwrap(), own["sigma"].as_f64().unwrap());
+            // The largest of two pairs stands: the tolerance is wider above.
+            assert!((value - SMEAR_CORRELATION).abs() < (ERRORS + 1.0) * sigma, "{own}");
+        }
+        assert!(!note(&report["sessions"][0]["fwhm_px"]).contains("lights were resampled"));
+    }
+}
+
+#[test]
+fn a_light_that_was_resampled_beyond_its_cameras_smear_is_told() {
+    let report = night(3.0, 3, |kind, _, image| match kind {
+        "LIGHT" => shifted(&smeared(image, SMEAR).mapv(|v| v.round() as u16), 0.45, 0.4),
+        _ => smeared(image, SMEAR),
+    });
+    assert_eq!(told(&report), all_told("correlated-noise", "caution"));
 }
 
 #[test]
@@ -95,4 +199,11 @@ fn real_raw_frames_are_not_called_resampled() {
         eprintln!("{}: x {:.4?} y {:.4?}", path.file_name().unwrap().display(), got.x, got.y);
         assert!(!got.is_real(), "{}: {got:?}", path.display());
     }
+    // The difference of two bias frames of the same night has its own correlation along columns.
+    let report = crate::raw_fits::report(&root.join("cluster-night"));
+    let codes: Vec<&str> = report["warnings"].as_array().unwrap().iter().map(|w| w["code"].as_str().unwrap()).collect();
+    assert!(!codes.contains(&"correlated-noise") && !codes.contains(&"perhaps-resampled"), "{codes:?}");
+    let own = report["sensors"][0]["read_noise_correlation_y"]["value"].as_f64().unwrap();
+    // numpy on the same tiles: 0.118 in the first difference, 0.067 in the second.
+    assert!((own - 0.118).abs() < 0.01, "{own}");
 }

@@ -3,6 +3,7 @@
 use super::header;
 use super::night::correlated;
 use crate::facts::Caution;
+use crate::facts::night::NoiseOrigin;
 
 /// What is the matter and what helps.
 pub(crate) fn caution(about: &Caution) -> String {
@@ -37,10 +38,25 @@ pub(crate) fn caution(about: &Caution) -> String {
             "from {first} on, the sensor of {lights} light(s) is more than {limit_celsius} C away from its set-point; \
              the measured temperature is used"
         ),
-        Caution::CorrelatedNoise { lights, strongest, width_error_percent } => format!(
+        Caution::CorrelatedNoise { lights, strongest } => format!(
             "{lights} light(s), the strongest of them: {}; stars are as sharp as the interpolation left them, and \
              levels and noise are not the sensor's: give the raw frames",
-            correlated(*strongest, *width_error_percent)
+            correlated(strongest)
+        ),
+        Caution::PerhapsResampled { lights, strongest } => {
+            let what_to_do = match strongest.origin {
+                NoiseOrigin::Untold { bias: None } => "give two bias frames of the same camera and settings",
+                _ => "if another program wrote these files, give those that the camera wrote",
+            };
+            format!(
+                "{lights} light(s), the strongest of them: {}; were they resampled, widths, levels and noise would not \
+                 be the sensor's: {what_to_do}",
+                correlated(strongest)
+            )
+        }
+        Caution::CorrelatedReadOut { lights, strongest } => format!(
+            "{lights} light(s), the strongest of them: {}; nothing else follows from it",
+            correlated(strongest)
         ),
         Caution::Undated => "no usable DATE-OBS: these lights share a session without a date".to_owned(),
         Caution::NightByUtc => {
@@ -58,13 +74,19 @@ pub(crate) fn caution(about: &Caution) -> String {
 mod tests {
     use super::*;
     use crate::facts::FrameKind;
+    use crate::facts::night::Correlated;
 
     #[test]
     fn a_sentence_begins_with_the_count_of_its_frames_where_it_is_said_to() {
         let (told, seen) = (FrameKind::Light, FrameKind::Flat);
+        let of = |origin| Correlated { strongest: 0.2, width_error_percent: 9.0, origin };
+        let untold = |bias| Caution::PerhapsResampled { lights: 7, strongest: of(NoiseOrigin::Untold { bias }) };
         for about in [
             Caution::KindContradicted { frames: 7, told, seen },
-            Caution::CorrelatedNoise { lights: 7, strongest: 0.2, width_error_percent: 9.0 },
+            Caution::CorrelatedNoise { lights: 7, strongest: of(NoiseOrigin::Processed { bias: 0.01 }) },
+            Caution::CorrelatedReadOut { lights: 7, strongest: of(NoiseOrigin::ReadOut { bias: 0.14 }) },
+            untold(None),
+            untold(Some(0.14)),
             Caution::OffSetPoint { first: "a.fits".to_owned(), lights: 7, limit_celsius: 1.0 },
             Caution::UndefinedPixels,
             Caution::Undated,

@@ -1,6 +1,6 @@
 //! Words for files, frames and sessions.
 
-use crate::facts::night::{NightMethod, NightMissing, NightNote};
+use crate::facts::night::{Correlated, NightMethod, NightMissing, NightNote, NoiseOrigin};
 use crate::format::with_sigma;
 
 /// How a value came to be.
@@ -55,7 +55,11 @@ pub(crate) fn note(note: &NightNote) -> String {
             "{}: their levels need not be the sensor's, nor the noise that follows from them",
             resampled(*n, *lights)
         ),
-        NightNote::CorrelatedNoise { strongest, width_error_percent } => correlated(*strongest, *width_error_percent),
+        NightNote::PerhapsResampled { perhaps, lights } => format!(
+            "the noise of neighbouring pixels is correlated in {perhaps} of {lights} lights: by the camera itself, or \
+             because they were resampled and the interpolation's blur is in it"
+        ),
+        NightNote::CorrelatedNoise(of) => correlated(of),
         NightNote::SetPoint => "the set-point of the cooler, not a measured temperature".to_owned(),
         NightNote::StarsGiveOtherScale { arcsec_per_px, sigma_arcsec_per_px, percent } => format!(
             "the stars themselves give {} arcsec/px, {percent:+.1} % from it",
@@ -66,9 +70,25 @@ pub(crate) fn note(note: &NightNote) -> String {
 }
 
 /// What a correlation of the noise means for a frame's numbers.
-pub(crate) fn correlated(strongest: f64, width_error_percent: f64) -> String {
+pub(crate) fn correlated(of: &Correlated) -> String {
+    let Correlated { strongest, width_error_percent, origin } = of;
+    let why = match origin {
+        NoiseOrigin::Processed { bias } => {
+            format!("the frame was resampled or denoised, for the camera's bias frames have {bias:.2}")
+        }
+        NoiseOrigin::Untold { bias: None } => "the frame may have been resampled or denoised, or the camera's own \
+                                               read-out does it, which bias frames of the camera would tell"
+            .to_owned(),
+        NoiseOrigin::Untold { bias: Some(bias) } => format!(
+            "the camera's bias frames have {bias:.2}, so its own read-out may do it, or the frame was resampled or \
+             denoised, which a light as the camera wrote it would tell"
+        ),
+        NoiseOrigin::ReadOut { bias } => {
+            format!("that is the camera's own read-out, for its bias frames have {bias:.2}")
+        }
+    };
     format!(
-        "noise of neighbouring pixels is correlated by {strongest:.2}: the frame was resampled or denoised; errors of \
-         widths are too small by about {width_error_percent:.0} %"
+        "noise of neighbouring pixels is correlated by {strongest:.2}: {why}; errors of widths are too small by about \
+         {width_error_percent:.0} %"
     )
 }

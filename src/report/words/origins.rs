@@ -101,6 +101,8 @@ pub fn of_sensor(s: &SensorEntry) -> Vec<Named> {
         named("gain", "e⁻/ADU", &r.gain_e_per_adu),
         named("read noise", "e⁻", &r.read_noise_e),
         named("read noise", "ADU", &r.read_noise_adu),
+        named("correlation of read noise along rows", "", &r.read_noise_correlation_x),
+        named("correlation of read noise along columns", "", &r.read_noise_correlation_y),
         named("noise shared by a row", "ADU", &r.row_noise_adu),
         named("noise shared by a column", "ADU", &r.column_noise_adu),
         named("fixed pattern of the bias", "ADU", &r.fixed_pattern_adu),

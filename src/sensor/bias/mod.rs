@@ -2,6 +2,7 @@
 
 pub(crate) mod lines;
 pub(crate) mod mean_bias;
+pub(crate) mod neighbours;
 pub(crate) mod pairs;
 pub(crate) mod read_noise;
 pub(crate) mod rounded;

@@ -7,6 +7,7 @@ use rayon::prelude::*;
 
 use crate::facts::Quantity;
 use crate::fits::Pixels;
+use crate::frame::{NoiseCorrelation, correlation_of_difference, correlation_of_frame};
 use crate::stats;
 
 use super::lines::Lines;
@@ -26,6 +27,9 @@ const SAMPLE_STRIDE: usize = 37;
 const COARSE_STEPS: f64 = 0.7;
 /// Half width of the window of a pixel's covariance, in standard deviations of one frame.
 const PATTERN_WINDOW_SIGMAS: f64 = 5.0;
+/// Pairs of which the correlation of neighbours is looked at: it is a property of the camera, known to half a per cent
+/// from each, and a pair costs some ten milliseconds.
+const CORRELATED_PAIRS: usize = 8;
 /// Differences beyond this many standard deviations are flaws, not noise: cosmic rays and read errors.
 const TAIL_WINDOW_SIGMAS: f64 = 10.0;
 
@@ -73,6 +77,9 @@ pub(crate) struct BiasSet {
     pub columns: Vec<(f64, f64)>,
     /// Covariance of the two frames of a pair with its error: variance of what does not change, ADU^2.
     pub pattern: Vec<(f64, f64)>,
+    /// Correlation of neighbours in the differences of the first pairs; that of the first frame by itself.
+    pub neighbours: Vec<NoiseCorrelation>,
+    pub neighbours_of_first: Option<NoiseCorrelation>,
     /// Excess kurtosis of the differences with its error, one entry a pair.
     pub kurtosis: Vec<(f64, f64)>,
     /// Median and root mean square of the pixels' own noise, share of noisy pixels; `None` with too few frames.
@@ -141,8 +148,14 @@ pub(crate) fn measure(
         }
         set.note_floor(&frame, step);
         match before.take() {
-            None => set.first_frame(&frame, grid, step),
+            None => {
+                set.neighbours_of_first = correlation_of_frame(&frame, grid.is_mosaic());
+                set.first_frame(&frame, grid, step);
+            }
             Some(earlier) => {
+                if set.neighbours.len() < CORRELATED_PAIRS {
+                    set.neighbours.extend(correlation_of_difference(&earlier, &frame, grid.is_mosaic()));
+                }
                 let (variances, shift) = set.pair(&earlier, &frame, grid, step);
                 floor_shifts.extend(shift);
                 if variance_sum.is_empty() {

@@ -83,6 +83,11 @@ pub(crate) struct TileRow {
 }
 
 impl TileGrid {
+    /// Whether the four sites of a colour mosaic are kept apart.
+    pub fn is_mosaic(&self) -> bool {
+        self.sites > 1
+    }
+
     /// Cuts a frame of that size; every pixel belongs to one cell.
     pub fn new(width: usize, height: usize, mosaic: bool) -> Self {
         let (side, stride) = if mosaic { (MOSAIC_TILE_SIDE_PX, 2) } else { (TILE_SIDE_PX, 1) };

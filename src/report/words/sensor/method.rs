@@ -41,6 +41,10 @@ pub(crate) fn method(method: &SensorMethod) -> String {
             "scatter of each pixel over the bias frames, their levels brought together; n counts frames"
         }
         M::FourthMomentOfBiasPairs => "fourth moment of the differences of bias pairs within 10 sigma; n counts pairs",
+        M::NeighboursInBiasPairs => {
+            "differences of bias frames at 1 and 4 pixels, the pair with the largest; n counts pairs"
+        }
+        M::NeighboursInOneBias => "one bias frame at 1 and 4 pixels, fixed pattern included; n counts frames",
         M::ReadNoiseTimesGain => "read noise in ADU times gain",
         M::SignalThatEqualsItsNoise => SIGNAL_AND_NOISE,
         M::BiasPairsOfQuadrant => "pairs of bias frames within the quadrant; n counts tiles",

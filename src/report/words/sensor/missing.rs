@@ -28,6 +28,7 @@ pub(crate) fn missing(missing: &SensorMissing) -> String {
         M::NoBiasPairWithFreeNoise => {
             "two bias frames whose noise is above 0.7 of a step and not clipped would supply it"
         }
+        M::TooFewBiasTiles => "the bias frames are too small, or hold too little noise, to compare neighbouring pixels",
         M::TooFewPixelsInQuadrant => "too few pixels",
         M::NoFlatPairNorBiasPair => return would_supply(&[FLAT_PAIR, BIAS_PAIR]),
         M::NoFlatPair => return would_supply(&[FLAT_PAIR]),
