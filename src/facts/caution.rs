@@ -120,6 +120,7 @@ impl Caution {
         match self {
             Self::Sensor(_) => Severity::Caution,
             Self::Quoted { severity, .. } => *severity,
+            Self::Header { first, .. } if first.touches_a_result() => Severity::Caution,
             Self::Header { .. }
             | Self::UndefinedPixels
             | Self::Undated

@@ -17,8 +17,12 @@ pub enum HeaderCaution {
     PlaceholderTemperature { card: String },
     /// Start and end deny the exposure time.
     ExposureAgainstDates { card: String, exposure_s: f64, start_card: String, end_card: String, elapsed_s: f64 },
-    /// The airmass is not that of the altitude.
-    AirmassAgainstAltitude { card: String, airmass: f64, altitude_card: String, altitude_deg: f64, of_altitude: f64 },
+    /// An airmass that cannot be, as written in the header, and what stands for it.
+    ImpossibleAirmass { card: String, written: String, used: Option<Sight> },
+    /// What tells of the airmass is contradicted by what was used, with which another one may agree.
+    SightRefused { refused: Sight, used: Sight, agreeing: Option<Sight> },
+    /// Pointing, site and time put the target below the horizon.
+    BelowHorizon { told_by: SightSource, altitude_deg: f64 },
     /// A WCS whose scale cannot be; to a thousandth of an arcsec, as frames of one night share it.
     WcsScaleRefused { card: String, arcsec_per_px: f64 },
     /// Commas that stand for decimal points.
@@ -33,6 +37,42 @@ pub enum HeaderCaution {
     FurtherImages { hdu: usize, further: usize },
 }
 
+/// How much air lies before the telescope, and what tells it.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct Sight {
+    pub told_by: SightSource,
+    pub airmass: f64,
+    pub altitude_deg: f64,
+}
+
+/// What tells how much air lies before the telescope.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub enum SightSource {
+    Airmass {
+        card: String,
+    },
+    Altitude {
+        card: String,
+    },
+    /// Computed from the cards, or rig keys, of pointing, site and time.
+    Computed {
+        pointing: String,
+        latitude: String,
+        longitude: String,
+        start: String,
+    },
+}
+
+impl SightSource {
+    /// Its card, or the first of them.
+    pub fn card(&self) -> &str {
+        match self {
+            Self::Airmass { card } | Self::Altitude { card } => card,
+            Self::Computed { pointing, .. } => pointing,
+        }
+    }
+}
+
 impl HeaderCaution {
     /// Whether it holds numbers that may change from frame to frame.
     pub fn varies(&self) -> bool {
@@ -42,7 +82,9 @@ impl HeaderCaution {
             | Self::TemperatureRefused { .. }
             | Self::ReadAsKelvin { .. }
             | Self::ExposureAgainstDates { .. }
-            | Self::AirmassAgainstAltitude { .. }
+            | Self::ImpossibleAirmass { .. }
+            | Self::SightRefused { .. }
+            | Self::BelowHorizon { .. }
             | Self::WcsScaleRefused { .. } => true,
             Self::PlaceholderTemperature { .. }
             | Self::DecimalCommas { .. }
@@ -51,6 +93,11 @@ impl HeaderCaution {
             | Self::RowsFromBottom
             | Self::FurtherImages { .. } => false,
         }
+    }
+
+    /// Whether a value of the report is less sure for it.
+    pub fn touches_a_result(&self) -> bool {
+        matches!(self, Self::ImpossibleAirmass { .. } | Self::SightRefused { .. } | Self::BelowHorizon { .. })
     }
 
     /// Whether two differ in the numbers of their frames at most.
@@ -66,7 +113,11 @@ impl HeaderCaution {
         match self {
             Self::CardsDisagree { card, other, .. } => Some([card, other]),
             Self::ExposureAgainstDates { card, end_card, .. } => Some([card, end_card]),
-            Self::AirmassAgainstAltitude { card, altitude_card, .. } => Some([card, altitude_card]),
+            Self::SightRefused { refused, used, .. } => Some([refused.told_by.card(), used.told_by.card()]),
+            Self::BelowHorizon { told_by, .. } => Some([told_by.card(), ""]),
+            Self::ImpossibleAirmass { card, used, .. } => {
+                Some([card, used.as_ref().map_or("", |used| used.told_by.card())])
+            }
             Self::Refused { card, .. } | Self::TemperatureRefused { card, .. } | Self::ReadAsKelvin { card, .. } => {
                 Some([card, ""])
             }

@@ -182,7 +182,14 @@ impl VerdictMissing {
             }
             Self::NoStatedFocalLength => vec![Help::Card("FOCALLEN"), Help::RigKey("focal_mm")],
             Self::NoAperture => vec![Help::Card("APTDIA"), Help::RigKey("aperture_mm")],
-            Self::NoAirmass => vec![Help::Card("AIRMASS")],
+            Self::NoAirmass => vec![
+                Help::Card("AIRMASS"),
+                Help::Card("OBJCTALT"),
+                Help::Card("SITELAT"),
+                Help::Card("SITELONG"),
+                Help::RigKey("site_latitude_deg"),
+                Help::RigKey("site_longitude_deg"),
+            ],
             Self::PartsWiderThanStar => {
                 vec![Help::RigKey("aperture_mm"), Help::RigKey("focal_mm"), Help::RigKey("pixel_um")]
             }

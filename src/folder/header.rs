@@ -6,12 +6,10 @@ use jiff::civil::DateTime;
 
 use super::carded::Carded;
 use super::pointing::{HeaderWcs, Pointing};
+use super::vocabulary::DEGREES_PER_HOUR;
 use crate::facts::FrameKind;
 use crate::facts::header::HeaderCaution;
 use crate::facts::verdict::PitchReading;
-
-/// Degrees of longitude that the Sun passes in an hour.
-const DEGREES_PER_HOUR: f64 = 15.0;
 
 /// Order of the colour filters over a 2x2 cell, read from the first pixel of the file on: `RGGB` and so on.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize)]
@@ -92,6 +90,8 @@ pub struct FrameHeader {
     pub start_utc: Option<Carded<DateTime>>,
     /// Longitude of the site, degrees, east positive.
     pub site_longitude_deg: Option<Carded<f64>>,
+    /// Latitude of the site, degrees, north positive.
+    pub site_latitude_deg: Option<Carded<f64>>,
     /// Clock of the site less UTC, hours.
     pub utc_offset_h: Option<Carded<f64>>,
     /// Pixel pitch as the header states it, um.
@@ -108,7 +108,7 @@ pub struct FrameHeader {
     pub wcs: Option<HeaderWcs>,
     /// Directions that the telescope may have pointed to, in order of trust.
     pub pointings: Vec<Carded<Pointing>>,
-    /// Airmass.
+    /// Airmass: as the card has it, until [`super::Rig::apply`] has held it against altitude, pointing, site and time.
     pub airmass: Option<Carded<f64>>,
     /// Altitude of the target, degrees.
     pub altitude_deg: Option<Carded<f64>>,

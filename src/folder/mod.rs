@@ -1,6 +1,8 @@
 //! What lies in the folder: files, headers, kinds, sessions and sensors.
 #![doc = include_str!("README.md")]
 
+mod airmass;
+mod altitude;
 mod carded;
 mod find;
 mod group;

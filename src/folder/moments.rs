@@ -6,7 +6,7 @@ use jiff::{SignedDuration, Timestamp};
 
 use super::Carded;
 use super::pointing::angle;
-use super::vocabulary::{END, LONGITUDE, START, START_DAY, START_LOCAL, START_TIME, TIME_SCALE, TIME_SCALES};
+use super::vocabulary::{END, LATITUDE, LONGITUDE, START, START_DAY, START_LOCAL, START_TIME, TIME_SCALE, TIME_SCALES};
 use crate::fits::Cards;
 
 /// Modified Julian date of 1970-01-01 (standard 4.0, section 9.3: MJD counts from 1858-11-17).
@@ -57,18 +57,26 @@ pub(crate) fn utc_offset(cards: &Cards, start: Option<&Carded<DateTime>>) -> Opt
 
 /// Longitude of the site, degrees, east positive: a number or sixtieths, `W` in front or behind for west.
 pub(crate) fn longitude(cards: &Cards) -> Option<Carded<f64>> {
-    LONGITUDE.iter().find_map(|keyword| {
-        let text = cards.text(keyword)?.to_ascii_uppercase();
-        let bare = text.trim_matches(|c: char| matches!(c, 'E' | 'W') || c.is_whitespace());
-        let (size, parts) = angle(&bare.to_ascii_lowercase())?;
-        let west = text.contains('W');
-        let degrees = if west { -size.abs() } else { size };
-        let mut told = Carded::new(degrees, keyword);
-        if parts > 1 || west {
-            told = told.by("sixtieths to degrees, west negative");
-        }
-        (degrees.abs() <= 360.0).then_some(told)
-    })
+    LONGITUDE.iter().find_map(|keyword| place(cards, keyword, ['E', 'W'], 360.0))
+}
+
+/// Latitude of the site, degrees, north positive, with `S` for south.
+pub(crate) fn latitude(cards: &Cards) -> Option<Carded<f64>> {
+    LATITUDE.iter().find_map(|keyword| place(cards, keyword, ['N', 'S'], 90.0))
+}
+
+/// An angle on the Earth, with a letter for its positive and its negative side.
+fn place(cards: &Cards, keyword: &str, [plus, minus]: [char; 2], most: f64) -> Option<Carded<f64>> {
+    let text = cards.text(keyword)?.to_ascii_uppercase();
+    let bare = text.trim_matches(|c: char| c == plus || c == minus || c.is_whitespace());
+    let (size, parts) = angle(&bare.to_ascii_lowercase())?;
+    let turned = text.contains(minus);
+    let degrees = if turned { -size.abs() } else { size };
+    let mut told = Carded::new(degrees, keyword);
+    if parts > 1 || turned {
+        told = told.by(if minus == 'W' { "sixtieths to degrees, west negative" } else { "sixtieths to degrees" });
+    }
+    (degrees.abs() <= most).then_some(told)
 }
 
 /// The instant of a card; a date alone takes its time from one of `times`.

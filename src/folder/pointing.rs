@@ -1,11 +1,8 @@
 //! Where a header says that the telescope pointed, in all the ways in which headers say it.
 
 use super::carded::Carded;
-use super::vocabulary::{EQUINOX, PLAUSIBLE_EQUINOX, POINTING};
+use super::vocabulary::{DEGREES_PER_HOUR, EQUINOX, PLAUSIBLE_EQUINOX, POINTING};
 use crate::fits::{Card, Cards, leading_number};
-
-/// Degrees of an hour of right ascension.
-const DEGREES_PER_HOUR: f64 = 15.0;
 
 /// A direction that someone stated, not yet brought to J2000.
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -1,11 +1,10 @@
 //! From cards to the typed record of a frame, by the vocabulary.
 
-use super::moments::{end, longitude, start, utc_offset};
+use super::moments::{end, latitude, longitude, start, utc_offset};
 use super::numbers::number;
 use super::oddities::oddities;
 use super::optics::{binning_told_by_scale, header_wcs, pixel, wcs_scale};
 use super::pointing::pointings;
-use super::sight::{air_path, altitude};
 use super::temperature::{not_a_placeholder, temperature};
 use super::vocabulary as cards_for;
 use super::{Carded, CfaPattern, FrameHeader, FrameKind};
@@ -30,8 +29,8 @@ pub fn read_header(cards: &Cards) -> FrameHeader {
     let wcs_arcsec_per_px = wcs_scale(cards, &mut notes);
     // A matrix whose scale is refused was never fitted to stars, and its reference point tells nothing either.
     let wcs = header_wcs(cards).filter(|_| wcs_arcsec_per_px.is_some());
-    let altitude_deg = altitude(cards, &mut notes);
-    let airmass = air_path(number(cards, &cards_for::AIRMASS, &mut notes), altitude_deg.as_ref(), &mut notes);
+    let altitude_deg = number(cards, &cards_for::ALTITUDE, &mut notes);
+    let airmass = number(cards, &cards_for::AIRMASS, &mut notes);
     let in_electrons = in_electrons(cards);
     let header_gain = number(cards, &cards_for::GAIN_E_PER_ADU, &mut notes);
     if in_electrons {
@@ -56,6 +55,7 @@ pub fn read_header(cards: &Cards) -> FrameHeader {
         readout_mode: first_text(cards, cards_for::READOUT_MODE),
         object: first_text(cards, cards_for::OBJECT),
         site_longitude_deg: longitude(cards),
+        site_latitude_deg: latitude(cards),
         utc_offset_h: utc_offset(cards, start_utc.as_ref()),
         exposure_s,
         start_utc,

@@ -2,6 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
+use super::sight::settle;
 use super::{Carded, CfaPattern, FrameHeader, Pointing};
 
 /// Similarity above which an unknown key is taken for a slip of a known one (Jaro-Winkler, 0 to 1; from trials).
@@ -32,6 +33,8 @@ pub struct Rig {
     pub sensor_celsius: Option<f64>,
     /// Longitude of the site, degrees, east positive: settles the date of a night.
     pub site_longitude_deg: Option<f64>,
+    /// Latitude of the site, degrees, north positive: with longitude, pointing and time it tells the airmass.
+    pub site_latitude_deg: Option<f64>,
     /// Clock of the site less UTC, hours: settles the date of a night where no longitude is known.
     pub utc_offset_h: Option<f64>,
     /// Where the telescope pointed (J2000), `RA DEC` as [`Pointing::parse`] reads it.
@@ -55,7 +58,7 @@ pub struct AirClass {
     pub hours: f64,
 }
 
-const KEYS: [&str; 16] = [
+const KEYS: [&str; 17] = [
     "pixel_um",
     "pixel_includes_binning",
     "focal_mm",
@@ -65,6 +68,7 @@ const KEYS: [&str; 16] = [
     "cfa",
     "sensor_celsius",
     "site_longitude_deg",
+    "site_latitude_deg",
     "utc_offset_h",
     "pointing",
     "cooler_drop_c",
@@ -139,6 +143,7 @@ impl Rig {
         inside("saturation_adu", self.saturation_adu, 1.0, 1e9, "1 to 1e9 ADU")?;
         inside("sensor_celsius", self.sensor_celsius, -150.0, 80.0, "-150 to 80 C")?;
         inside("site_longitude_deg", self.site_longitude_deg, -180.0, 360.0, "-180 to 360 degrees")?;
+        inside("site_latitude_deg", self.site_latitude_deg, -90.0, 90.0, "-90 to 90 degrees")?;
         inside("utc_offset_h", self.utc_offset_h, -12.0, 14.0, "-12 to 14 hours")?;
         inside("cooler_drop_c", self.cooler_drop_c, 0.0, 120.0, "0 to 120 C below the air")?;
         inside("cooler_lowest_celsius", self.cooler_lowest_celsius, -120.0, 40.0, "-120 to 40 C")?;
@@ -163,7 +168,7 @@ impl Rig {
         }
     }
 
-    /// Lets the rig's keys override or complete a header.
+    /// Lets the rig's keys override or complete a header, and settles what it then tells of the airmass.
     pub fn apply(&self, header: &mut FrameHeader) {
         let set = |to: &mut Option<Carded<f64>>, value: Option<f64>, key| {
             if let Some(v) = value {
@@ -175,6 +180,7 @@ impl Rig {
         set(&mut header.aperture_mm, self.aperture_mm, "aperture_mm");
         set(&mut header.saturation_adu, self.saturation_adu, "saturation_adu");
         set(&mut header.site_longitude_deg, self.site_longitude_deg, "site_longitude_deg");
+        set(&mut header.site_latitude_deg, self.site_latitude_deg, "site_latitude_deg");
         set(&mut header.utc_offset_h, self.utc_offset_h, "utc_offset_h");
         if header.sensor_celsius.is_none() {
             set(&mut header.sensor_celsius, self.sensor_celsius, "sensor_celsius");
@@ -191,6 +197,7 @@ impl Rig {
         if let Some(pattern) = &self.cfa {
             header.cfa = CfaPattern::parse(pattern).map(|p| Carded::from_rig(p, "cfa"));
         }
+        settle(header);
     }
 }
 

@@ -168,14 +168,16 @@ pub const GAIN_E_PER_ADU: Entry = Entry {
 
 /// Airmass.
 pub const AIRMASS: Entry = Entry {
-    range: 1.0..=40.0,
-    contradicted_by: "the altitude",
+    // Formulas give 0.9997 at the zenith; at the horizon the table of Kasten & Young 1989 has 38.09 (from memory).
+    range: 0.999..=38.1,
+    contradicted_by: "the altitude, and the pointing at site and time",
     ..entry("airmass", "", &[("AIRMASS", 1.0), ("SECZ", 1.0)])
 };
 
 /// Altitude of the target, degrees. ALTITUDE is the site's as often as the target's and is not read.
 pub const ALTITUDE: Entry = Entry {
     range: 0.0..=90.0,
+    contradicted_by: "the airmass, and the pointing at site and time",
     ..entry("altitude", "degrees", &[("OBJCTALT", 1.0), ("CENTALT", 1.0), ("TELALT", 1.0)])
 };
 
@@ -232,6 +234,10 @@ pub const TIME_SCALES: &[(&str, f64)] =
 pub const START_LOCAL: &[&str] = &["DATE-LOC", "LOCALTIM", "DATELOC"];
 /// Longitude of the site, degrees east.
 pub const LONGITUDE: &[&str] = &["SITELONG", "LONG-OBS", "LONGITUD", "SITELON", "OBSGEO-L"];
+/// Latitude of the site, degrees north.
+pub const LATITUDE: &[&str] = &["SITELAT", "LAT-OBS", "LATITUDE", "OBSGEO-B"];
+/// Degrees that the Sun, and nearly the sky, turn in an hour; also degrees of an hour of right ascension.
+pub const DEGREES_PER_HOUR: f64 = 15.0;
 /// Right ascension and declination, and whether a plain number of the first is usually in hours. The target's
 /// coordinates come first: mounts that are not aligned tell nonsense.
 pub const POINTING: &[(&str, &str, bool)] =
@@ -268,7 +274,7 @@ mod tests {
     fn no_card_means_two_quantities_and_every_range_holds_something() {
         let numbers = NUMBERS.iter().flat_map(|e| e.cards.iter().map(|c| c.0));
         let texts = [KIND, COMBINED, GAIN_SETTING, OFFSET_SETTING, FILTER, CAMERA, READOUT_MODE, OBJECT, START, CFA];
-        let more = [START_TIME, START_LOCAL, LONGITUDE, EQUINOX, BINNING_WORDS];
+        let more = [START_TIME, START_LOCAL, LONGITUDE, LATITUDE, EQUINOX, BINNING_WORDS];
         let all: Vec<&str> = numbers.chain(texts.into_iter().chain(more).flatten().copied()).collect();
         let mut seen = BTreeSet::new();
         assert!(all.iter().all(|card| seen.insert(*card)), "{all:?}");

@@ -8,8 +8,8 @@ mod undefined;
 
 pub use colour::Lattice;
 pub(crate) use colour::measured_pattern;
-pub(crate) use correlation::{correlation_of_difference, correlation_of_frame};
 pub use correlation::{NoiseCorrelation, ReadOutCorrelation, noise_correlation};
+pub(crate) use correlation::{correlation_of_difference, correlation_of_frame};
 pub(crate) use survey::pixels_contradict;
 pub use survey::{Survey, survey};
 pub use undefined::undefine;

@@ -160,6 +160,7 @@ mod tests {
             object: None,
             start_utc: None,
             site_longitude_deg: None,
+            site_latitude_deg: None,
             utc_offset_h: None,
             pixel_um: pixel_um.map(|v| Carded::new(v, "XPIXSZ")),
             pixel_includes_binning: None,

@@ -251,3 +251,79 @@ fn the_night_follows_longitude_or_time_zone() {
     assert_eq!(night(&[], "utc_offset_h = -10"), "2031-10-04");
     assert_eq!(night(&["DATE-LOC= '2031-10-05T03:30:00'"], "site_longitude_deg = 150"), "2031-10-05");
 }
+
+/// Cards of a light of the 80 mm refractor in these tests, whose target stands at 69.2 degrees in the middle of its minute
+/// (astropy 8.0.2: AltAz without pressure), which is an airmass of 1.069.
+const PLACED: [&str; 8] = [
+    "XPIXSZ  = 3.76",
+    "FOCALLEN= 530",
+    "DATE-OBS= '2029-04-12T03:59:58'",
+    "OBJCTRA = '13 25 27.6'",
+    "OBJCTDEC= '-43 01 09'",
+    "SITELAT = '-24 36 00'",
+    "SITELONG= '-70 24 00'",
+    "APTDIA  = 80",
+];
+/// What airmass^0.6 makes of the third digit of an airmass of 1.07, relative.
+const AIRMASS_DIGITS: f64 = 5e-4;
+
+/// By how much the session's width shrinks towards the zenith, the answer about sampling, and what was said of the header.
+fn seen_through(cards: &[&str], rig: &str) -> (f64, String, Vec<(String, String)>) {
+    let dir = folder_of([("night/a.fits", light(1, cards))]);
+    let report = report_with(dir.path(), rig);
+    let budget = &report["sessions"][0]["width_budget"];
+    let value = |key: &str| budget[key]["value"].as_f64().unwrap_or(f64::NAN);
+    let factor = value("rest_arcsec") / value("rest_at_zenith_arcsec");
+    let about = |w: &&Value| w["code"] == "header" && w["paths"][0] == "night/a.fits";
+    let warnings = report["warnings"].as_array().unwrap().iter().filter(about);
+    let text = |v: &Value| v.as_str().unwrap().to_owned();
+    let told = warnings.map(|w| (text(&w["severity"]), text(&w["message"]))).collect();
+    (factor, report["answers"][0].to_string(), told)
+}
+
+#[test]
+fn an_airmass_that_the_altitude_or_the_pointing_denies_is_not_used_and_both_values_are_told() {
+    let with = |more: &[&'static str]| [&PLACED[..], more].concat();
+    let unplaced = |more: &[&'static str]| [&PLACED[..2], &PLACED[7..], more].concat();
+    // Altitude 70.6 degrees: airmass 1.060.
+    for (cards, airmass, named) in [
+        (
+            unplaced(&["AIRMASS = 13.37", "CENTALT = 70.6"]),
+            1.060,
+            &["AIRMASS", "13.370", "CENTALT", "70.6", "1.060"][..],
+        ),
+        (with(&["AIRMASS = 13.37"]), 1.069, &["AIRMASS", "13.370", "OBJCTRA", "SITELAT", "DATE-OBS", "69.2", "1.069"]),
+        (with(&["AIRMASS = 13.37", "OBJCTALT= 69.0"]), 1.069, &["AIRMASS", "13.370", "OBJCTRA", "OBJCTALT", "69.0"]),
+        (with(&["AIRMASS = 0.5"]), 1.069, &["AIRMASS = 0.5", "cannot be", "69.2"]),
+        (with(&["AIRMASS = 1.075", "OBJCTALT= 12"]), 1.075, &["OBJCTALT", "12.0", "1.075"]),
+    ] {
+        let (factor, answer, told) = seen_through(&cards, "");
+        // Seeing goes with airmass^0.6 (Fried 1966).
+        assert!((factor / f64::powf(airmass, 0.6) - 1.0).abs() < AIRMASS_DIGITS, "{cards:?}: {factor}");
+        assert!(answer.contains(&format!("(airmass {airmass:.2})")) && !answer.contains("13.37"), "{answer}");
+        let [(severity, message)] = &told[..] else { panic!("{told:?}") };
+        assert_eq!(severity, "caution");
+        assert!(named.iter().all(|part| message.contains(part)), "{named:?}: {message}");
+        assert!(message.contains("correct or remove"), "{message}");
+    }
+}
+
+#[test]
+fn pointing_site_and_time_tell_the_airmass_and_a_site_that_is_wrong_is_told() {
+    let (factor, answer, told) = seen_through(&PLACED, "");
+    assert!((factor / f64::powf(1.069, 0.6) - 1.0).abs() < AIRMASS_DIGITS && told.is_empty(), "{factor} {told:?}");
+    assert!(answer.contains("(airmass 1.07)"), "{answer}");
+    // The site's latitude from the rig file.
+    let without = [&PLACED[..5], &PLACED[6..]].concat();
+    let (factor, _, _) = seen_through(&without, "site_latitude_deg = -24.6");
+    assert!((factor / f64::powf(1.069, 0.6) - 1.0).abs() < AIRMASS_DIGITS, "{factor}");
+    assert!(seen_through(&without, "").0.is_nan());
+    // Half a turn of the Earth further on the target is under the ground: the card stands.
+    let mut elsewhere = [&PLACED[..], &["AIRMASS = 1.3"]].concat();
+    elsewhere[6] = "SITELONG= 109.6";
+    let (factor, _, told) = seen_through(&elsewhere, "");
+    assert!((factor / f64::powf(1.3, 0.6) - 1.0).abs() < AIRMASS_DIGITS, "{factor}");
+    let [(severity, message)] = &told[..] else { panic!("{told:?}") };
+    assert!(severity == "caution" && message.contains("below the horizon"), "{message}");
+    assert!(message.contains("SITELONG (east positive)"), "{message}");
+}

@@ -151,6 +151,12 @@ fn said(frame: &ExplainedFrame) -> Vec<Said> {
             |d| format!("{} degrees east", number(*d)),
             v::LONGITUDE,
         ),
+        Said::of(
+            "latitude of site",
+            h.site_latitude_deg.as_ref(),
+            |d| format!("{} degrees north", number(*d)),
+            v::LATITUDE,
+        ),
         Said::of("clock of the site", h.utc_offset_h.as_ref(), |d| format!("UTC {d:+} h"), v::START_LOCAL),
         Said::number(&SENSOR_TEMPERATURE, h.sensor_celsius.as_ref()),
         Said::number(&SET_POINT, h.set_point_celsius.as_ref()),

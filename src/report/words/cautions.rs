@@ -54,10 +54,9 @@ pub(crate) fn caution(about: &Caution) -> String {
                 correlated(strongest)
             )
         }
-        Caution::CorrelatedReadOut { lights, strongest } => format!(
-            "{lights} light(s), the strongest of them: {}; nothing else follows from it",
-            correlated(strongest)
-        ),
+        Caution::CorrelatedReadOut { lights, strongest } => {
+            format!("{lights} light(s), the strongest of them: {}; nothing else follows from it", correlated(strongest))
+        }
         Caution::Undated => "no usable DATE-OBS: these lights share a session without a date".to_owned(),
         Caution::NightByUtc => {
             "no site longitude (SITELONG) and no local time (DATE-LOC): the night's date is taken as \

@@ -1,7 +1,7 @@
 //! Words for headers: what is odd about them, and what told a frame's kind.
 
 use crate::facts::KindSource;
-use crate::facts::header::HeaderCaution;
+use crate::facts::header::{HeaderCaution, Sight, SightSource};
 
 /// What is odd about a header.
 pub(crate) fn caution(about: &HeaderCaution) -> String {
@@ -24,9 +24,13 @@ pub(crate) fn caution(about: &HeaderCaution) -> String {
             "{card} says {exposure_s} s, but from {start_card} to {end_card} it is {elapsed_s} s: check the exposure \
              time, {card} was used"
         ),
-        HeaderCaution::AirmassAgainstAltitude { card, airmass, altitude_card, altitude_deg, of_altitude } => format!(
-            "{card} says an airmass of {airmass}, {altitude_card} of {altitude_deg} degrees one of {of_altitude:.3}: \
-             {card} was used"
+        HeaderCaution::ImpossibleAirmass { card, written, used } => impossible_airmass(card, written, used.as_ref()),
+        HeaderCaution::SightRefused { refused, used, agreeing } => sight_refused(refused, used, agreeing.as_ref()),
+        HeaderCaution::BelowHorizon { told_by, altitude_deg } => format!(
+            "{} {:.0} degrees below the horizon, so one of them is wrong and the airmass was not computed from them; {}",
+            computed_from(told_by),
+            altitude_deg.abs(),
+            what_to_do(told_by)
         ),
         HeaderCaution::WcsScaleRefused { card, arcsec_per_px } => {
             format!("the WCS scale of {arcsec_per_px:.3} arcsec/px ({card}) is not plausible and was not used")
@@ -46,6 +50,69 @@ pub(crate) fn caution(about: &HeaderCaution) -> String {
         HeaderCaution::FurtherImages { hdu, further } => {
             format!("HDU {hdu} was measured; {further} further image(s) of the file were not")
         }
+    }
+}
+
+fn impossible_airmass(card: &str, written: &str, used: Option<&Sight>) -> String {
+    let instead = used
+        .map_or_else(|| "nothing else tells the airmass".to_owned(), |used| format!("{}, which was used", sight(used)));
+    format!(
+        "{card} = {written} cannot be an airmass, which is 1 at the zenith and 38 at the horizon, and was not used; \
+         {instead}; correct or remove {card} in the header"
+    )
+}
+
+fn sight_refused(refused: &Sight, used: &Sight, agreeing: Option<&Sight>) -> String {
+    let agrees = agreeing.map_or_else(
+        || match used.told_by {
+            SightSource::Computed { .. } => " (computed values are trusted before cards)".to_owned(),
+            _ => " (an altitude is trusted before an airmass, which is derived from it)".to_owned(),
+        },
+        |agreeing| format!(", and {}", sight(agreeing)),
+    );
+    format!(
+        "{}, but {}{agrees}: the airmass {:.3} was used; {}",
+        sight(refused),
+        sight(used),
+        used.airmass,
+        what_to_do(&refused.told_by)
+    )
+}
+
+/// What one source tells of the air before the telescope.
+fn sight(s: &Sight) -> String {
+    match &s.told_by {
+        SightSource::Airmass { card } => {
+            format!("{card} says an airmass of {:.3} (an altitude of {:.1} degrees)", s.airmass, s.altitude_deg)
+        }
+        SightSource::Altitude { card } => {
+            format!("{card} says an altitude of {:.1} degrees (an airmass of {:.3})", s.altitude_deg, s.airmass)
+        }
+        of @ SightSource::Computed { .. } => {
+            format!("{} at {:.1} degrees (an airmass of {:.3})", computed_from(of), s.altitude_deg, s.airmass)
+        }
+    }
+}
+
+/// The beginning of a clause that ends in an altitude.
+fn computed_from(source: &SightSource) -> String {
+    match source {
+        SightSource::Computed { pointing, latitude, longitude, start } => {
+            format!("the direction of {pointing} seen from {latitude} and {longitude} at {start} puts the target")
+        }
+        SightSource::Airmass { card } | SightSource::Altitude { card } => format!("{card} puts the target"),
+    }
+}
+
+fn what_to_do(source: &SightSource) -> String {
+    match source {
+        SightSource::Airmass { card } | SightSource::Altitude { card } => {
+            format!("correct or remove {card} in the header")
+        }
+        SightSource::Computed { pointing, latitude, longitude, start } => format!(
+            "check {latitude}, {longitude} (east positive), {start} (UTC) and {pointing}; rig keys site_latitude_deg, \
+             site_longitude_deg and pointing override them"
+        ),
     }
 }
 

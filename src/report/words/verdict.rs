@@ -110,7 +110,9 @@ pub(crate) fn missing(missing: &VerdictMissing) -> String {
         }
         M::NoStatedFocalLength => "the focal length is not known (card FOCALLEN or rig key focal_mm)",
         M::NoAperture => "the aperture is not known (card APTDIA or rig key aperture_mm)",
-        M::NoAirmass => "the airmass is not known (card AIRMASS)",
+        M::NoAirmass => {
+            "the airmass is not known (card AIRMASS or OBJCTALT, or the pointing with SITELAT and SITELONG)"
+        }
         M::NoBackgroundAboveZero => "neither sky nor dark current gives a signal above 0",
         M::CodeStepUnknown => "the step between codes is not known: it needs integer data",
         M::NoNoiseAtAll => "no source gives any noise: the inputs are not those of a real sensor",
