@@ -45,7 +45,7 @@ pub enum Caution {
     },
     /// Something odd about headers: that of the first frame, and how many share it where they do with other numbers.
     Header {
-        first: HeaderCaution,
+        first: Box<HeaderCaution>,
         frames_with_other_numbers: Option<usize>,
     },
     /// The pixels are those of another kind of frame than the header tells.

@@ -3,13 +3,13 @@
 use std::collections::BTreeMap;
 
 use crate::facts::header::HeaderCaution;
+use crate::facts::night::{Correlated, NoiseOrigin};
 use crate::facts::{Caution, FrameKind};
 use crate::folder::{Night, SessionKey};
 use crate::report::Warning;
 
 use super::intake::{Intake, Read};
 use super::lights::MeasuredLight;
-use super::noise_origin;
 
 /// Distance from the set-point at which the cooler no longer holds, degrees Celsius: regulation keeps within a few
 /// tenths (common practice, no source), and dark current changes by a tenth in one degree.
@@ -61,7 +61,10 @@ impl<'a> Told<'a> {
 
     fn warning(self) -> Warning {
         let frames_with_other_numbers = self.others.then_some(self.paths.len());
-        Warning { caution: Caution::Header { first: self.first.clone(), frames_with_other_numbers }, paths: self.paths }
+        Warning {
+            caution: Caution::Header { first: Box::new(self.first.clone()), frames_with_other_numbers },
+            paths: self.paths,
+        }
     }
 }
 
@@ -119,6 +122,35 @@ fn left_the_set_point(intakes: &[Intake], lights: &[MeasuredLight]) -> Option<Wa
     if_any(caution, drifted.into_iter().map(shown).collect())
 }
 
+/// Lights whose noise is not each pixel's own, one warning for each origin.
+fn correlated_noise(intakes: &[Intake], lights: &[MeasuredLight]) -> Vec<Warning> {
+    let with = |is: fn(NoiseOrigin) -> bool, caution: fn(usize, Correlated) -> Caution| {
+        let those = || lights.iter().filter_map(|l| Some((l, l.correlated?))).filter(|(_, c)| is(c.origin));
+        let (_, strongest) = those().max_by(|a, b| a.1.strongest.total_cmp(&b.1.strongest))?;
+        let paths: Vec<String> = those().map(|(l, _)| intakes[l.index].file.shown.clone()).collect();
+        Some(Warning { caution: caution(paths.len(), strongest), paths })
+    };
+    let all = [
+        with(
+            |o| matches!(o, NoiseOrigin::Processed { .. }),
+            |lights, strongest| Caution::CorrelatedNoise { lights, strongest },
+        ),
+        with(
+            |o| matches!(o, NoiseOrigin::Untold { bias: None }),
+            |lights, strongest| Caution::PerhapsResampled { lights, strongest },
+        ),
+        with(
+            |o| matches!(o, NoiseOrigin::Untold { bias: Some(_) }),
+            |lights, strongest| Caution::PerhapsResampled { lights, strongest },
+        ),
+        with(
+            |o| matches!(o, NoiseOrigin::ReadOut { .. }),
+            |lights, strongest| Caution::CorrelatedReadOut { lights, strongest },
+        ),
+    ];
+    all.into_iter().flatten().collect()
+}
+
 /// What the lights together give cause to say.
 pub fn night_notices(intakes: &[Intake], lights: &[MeasuredLight]) -> Vec<Warning> {
     let those = |concerns: fn(&Read) -> bool| -> Vec<String> {
@@ -131,5 +163,5 @@ pub fn night_notices(intakes: &[Intake], lights: &[MeasuredLight]) -> Vec<Warnin
         if_any(Caution::NightByUtc, without_longitude),
         left_the_set_point(intakes, lights),
     ];
-    all.into_iter().flatten().chain(noise_origin::warnings(intakes, lights)).collect()
+    all.into_iter().flatten().chain(correlated_noise(intakes, lights)).collect()
 }

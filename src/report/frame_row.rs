@@ -111,7 +111,7 @@ pub struct FrameRow {
     /// Exponent of the Moffat profile.
     #[schemars(extend("unit" = "1"))]
     pub moffat_beta: Option<Quantity>,
-    /// Correlation of the sky noise of neighbouring pixels of one colour along rows; 0 in raw frames.
+    /// Correlation of the sky noise of neighbouring pixels of one colour along rows; that of light is 0 in raw frames.
     #[schemars(extend("unit" = "1"))]
     pub noise_correlation_x: Option<Quantity>,
     /// The same along columns.
