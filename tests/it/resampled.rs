@@ -207,3 +207,24 @@ fn real_raw_frames_are_not_called_resampled() {
     // numpy on the same tiles: 0.118 in the first difference, 0.067 in the second.
     assert!((own - 0.118).abs() < 0.01, "{own}");
 }
+
+/// Frames without kinds and dates of a real camera whose rows interfere: two dark ones stand for biases, two lit ones for lights.
+#[test]
+fn real_frames_of_an_interfering_read_out_are_not_called_resampled() {
+    let Some(root) = crate::real_frames("correlation of interfering rows") else { return };
+    let dir = tempfile::tempdir().unwrap();
+    for (name, kind) in [("01772", "BIAS"), ("01829", "BIAS"), ("04860", "LIGHT"), ("04861", "LIGHT")] {
+        let path = root.join(format!("small/ESIS1_{name}.fit.gz"));
+        let image = skygrain::fits::ImageFile::open(&path).unwrap().pixels().unwrap();
+        let plane = &image.planes[0];
+        let values = Array2::from_shape_fn(plane.dim(), |(y, x)| plane.at(x, y) as f32);
+        let cards = [HeaderCard::text("IMAGETYP", kind, ""), HeaderCard::real("EXPTIME", 2.0, "s")];
+        write_frame_f32(&dir.path().join(format!("{name}.fits")), &values, &cards).unwrap();
+    }
+    let report = crate::raw_fits::report(dir.path());
+    let both = vec!["04860.fits".to_owned(), "04861.fits".to_owned()];
+    assert_eq!(told(&report), [("correlated-read-out".to_owned(), "note".to_owned(), both)]);
+    // numpy on the same tiles: -0.32 and -0.27 in the frames themselves.
+    let own = report["sensors"][0]["read_noise_correlation_y"]["value"].as_f64().unwrap();
+    assert!((-0.33..-0.26).contains(&own), "{own}");
+}
