@@ -9,8 +9,7 @@ use rayon::prelude::*;
 use skygrain::fits::Pixels;
 use skygrain::frame::Lattice;
 use skygrain::simulate::bound::{FREE_BETA, KNOWN_BETA, Window, bounds};
-use skygrain::simulate::moffat::Profile;
-use skygrain::simulate::{Detector, FrameRecipe, SimStar, render};
+use skygrain::simulate::{Detector, FrameRecipe, Profile, SimStar, StarImage, render};
 use skygrain::stars::{FrameStars, MeasureOptions, SCOUTS, Star, measure, stamp_half_px};
 
 /// Stars along a side of a frame.
@@ -83,7 +82,7 @@ impl Setting {
             fwhm_major_px: self.fwhm_px / ratio.sqrt(),
             fwhm_minor_px: self.fwhm_px * ratio.sqrt(),
             angle_rad: ANGLE_RAD,
-            beta: self.beta,
+            image: StarImage::Moffat { beta: self.beta },
         }
     }
 

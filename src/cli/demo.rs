@@ -101,7 +101,6 @@ fn comparison(report: &Report, truth: &NightTruth) -> String {
         let named = |what: &str| format!("{}: {what}", simulated.filter);
         row(&named("FWHM before the pixel, px"), &session.fwhm_px, middle(|f| f.fwhm_px));
         row(&named("ellipticity"), &session.ellipticity, middle(|f| f.ellipticity));
-        row(&named("Moffat beta"), &session.moffat_beta, simulated.beta);
         let field = &session.field;
         row(&named("widening to one side, %"), &field.widening_one_side_percent, truth.widening_one_side_percent);
         row(&named("widening to the corners, %"), &field.widening_corner_percent, truth.widening_corner_percent);

@@ -6,8 +6,7 @@
 
 use nalgebra::DMatrix;
 
-use super::SimStar;
-use super::moffat::Profile;
+use super::{Profile, SimStar, StarImage};
 
 /// A parameter of a star image. Those that are not free are taken as known.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -26,7 +25,7 @@ pub enum Parameter {
     E1,
     /// Elongation along the diagonals: the same with the sine.
     E2,
-    /// 1/beta, at constant FWHM. Finite beta only.
+    /// 1/beta, at constant FWHM. Moffats of finite beta only.
     InverseBeta,
 }
 
@@ -62,7 +61,7 @@ const STEP: f64 = 0.01;
 /// `None` when the pixels cannot tell the parameters apart.
 pub fn bounds(star: &SimStar, window: Window, flat_variance_e2: f64, free: &[Parameter]) -> Option<Vec<f64>> {
     let middle = Profile::new(*star);
-    let moved: Vec<Option<Moves>> = free.iter().map(|p| Moves::of(star, *p)).collect();
+    let moved: Vec<Option<Moves>> = free.iter().map(|p| Moves::of(&middle, star, *p)).collect();
     let mut fisher: DMatrix<f64> = DMatrix::zeros(free.len(), free.len());
     let mut slopes = vec![0.0; free.len()];
     for y in window.y - window.half..=window.y + window.half {
@@ -95,13 +94,13 @@ struct Moves {
 
 impl Moves {
     /// `None` for the two parameters in which the model is a straight line.
-    fn of(star: &SimStar, parameter: Parameter) -> Option<Self> {
+    fn of(middle: &Profile, star: &SimStar, parameter: Parameter) -> Option<Self> {
         if matches!(parameter, Parameter::Flux | Parameter::Background) {
             return None;
         }
         let step = if matches!(parameter, Parameter::X | Parameter::Y) { STEP * star.fwhm_px() } else { STEP };
         // Five-point rule: f' = [8 (f1 - f-1) - (f2 - f-2)] / 12 h.
-        let at = |n: f64, weight: f64| (weight / (12.0 * step), Profile::new(changed(star, parameter, n * step)));
+        let at = |n: f64, weight: f64| (weight / (12.0 * step), middle.moved(changed(star, parameter, n * step)));
         Some(Self { steps: [at(1.0, 8.0), at(-1.0, -8.0), at(2.0, -1.0), at(-2.0, 1.0)] })
     }
 
@@ -123,7 +122,10 @@ fn changed(star: &SimStar, parameter: Parameter, by: f64) -> SimStar {
         }
         Parameter::E1 => return elongated(&star, by, 0.0),
         Parameter::E2 => return elongated(&star, 0.0, by),
-        Parameter::InverseBeta => star.beta = (star.beta.recip() + by).recip(),
+        Parameter::InverseBeta => {
+            let beta = star.beta().expect("only a Moffat has an exponent");
+            star.image = StarImage::Moffat { beta: (beta.recip() + by).recip() };
+        }
     }
     star
 }

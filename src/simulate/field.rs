@@ -2,7 +2,7 @@
 
 use rand::RngExt;
 
-use super::{SimStar, stream};
+use super::{SimStar, StarImage, stream};
 
 /// A star on the sky, in the pixels of an undithered frame.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -87,8 +87,8 @@ pub struct FieldShape {
     pub guiding_ellipticity: f64,
     /// Angle of that elongation from +x towards +y, radians.
     pub guiding_angle_rad: f64,
-    /// Moffat's exponent.
-    pub beta: f64,
+    /// Kind of the images.
+    pub image: StarImage,
 }
 
 /// Ellipticity above which an image is a streak; sums are held below it.
@@ -115,7 +115,7 @@ impl FieldShape {
             fwhm_major_px: fwhm / stretch.sqrt(),
             fwhm_minor_px: fwhm * stretch.sqrt(),
             angle_rad: e2.atan2(e1) / 2.0,
-            beta: self.beta,
+            image: self.image,
         }
     }
 }
@@ -158,7 +158,7 @@ mod tests {
         radial_ellipticity: 0.1,
         guiding_ellipticity: 0.0,
         guiding_angle_rad: 0.3,
-        beta: 3.0,
+        image: StarImage::Moffat { beta: 3.0 },
     };
 
     #[test]

@@ -6,8 +6,8 @@ use rand_distr::{Distribution, Poisson, StandardNormal};
 use rayon::prelude::*;
 use serde::Serialize;
 
-use super::moffat::{FULL_REACH, Profile, Reach};
-use super::{Detector, SimStar, stream};
+use super::footprint::{FULL_REACH, Reach};
+use super::{Detector, Profile, SimStar, stream};
 use crate::stats::{mean_and_std, median};
 
 /// Rows that one task makes; any number gives the same frame, since every row has its own random stream.
@@ -104,7 +104,7 @@ pub struct FrameTruth {
     pub median_fwhm_px: Option<f64>,
     /// Root mean square of 1 - minor/major over the stars that a fit can use: those not within [`FIT_BORDER_PX`] of an edge.
     pub rms_ellipticity: Option<f64>,
-    /// Median over these stars of beta; `None` also where it is infinite.
+    /// Median over these stars of beta; `None` also where it is infinite or the images are no Moffats.
     pub median_beta: Option<f64>,
     /// All stars that were drawn.
     pub stars: Vec<SimStar>,
@@ -113,7 +113,7 @@ pub struct FrameTruth {
 /// Makes the frame and states its truth. Rows are made in parallel; the number of threads changes nothing.
 pub fn render(recipe: &FrameRecipe) -> (Array2<u16>, FrameTruth) {
     let (width, height) = (recipe.detector.width, recipe.detector.height);
-    let profiles: Vec<Profile> = recipe.stars.iter().map(|s| Profile::new(*s)).collect();
+    let profiles = Profile::all(&recipe.stars);
     let mut by_strip = vec![Vec::new(); height.div_ceil(STRIP_ROWS)];
     for (i, profile) in profiles.iter().enumerate() {
         let rows = profile.rows(recipe.reach, height);
@@ -188,7 +188,7 @@ fn truth(recipe: &FrameRecipe) -> FrameTruth {
         star_count: recipe.stars.iter().filter(inside).count(),
         median_fwhm_px: of(SimStar::fwhm_px),
         rms_ellipticity: rms_ellipticity(recipe.stars.iter().filter(whole)),
-        median_beta: of(|s| s.beta),
+        median_beta: of(|s| s.beta().unwrap_or(f64::INFINITY)),
         stars: recipe.stars.clone(),
     }
 }
@@ -196,6 +196,7 @@ fn truth(recipe: &FrameRecipe) -> FrameTruth {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::simulate::{StarImage, Turbulence};
     use crate::stats::mean_and_std;
 
     /// Five standard errors: each check fails by chance once in two million seeds, and the seeds are fixed.
@@ -267,7 +268,9 @@ mod tests {
         (recipe.exposure_s, recipe.sky_e_per_px_s, recipe.dark_e_per_px_s) = (60.0, 1.0, 0.1);
         recipe.corner_illumination = 0.7;
         recipe.glow = Some(Glow { x: 0.0, y: 0.0, rate_e_per_px_s: 2.0, scale_px: 20.0 });
-        let star = |i: u64| SimStar::round(7.3 * i as f64, 6.1 * i as f64, 4e4, 3.0, 3.0);
+        let turbulent = StarImage::Turbulence(Turbulence::kolmogorov(2.5));
+        let images = [StarImage::Moffat { beta: 3.0 }, turbulent];
+        let star = |i: usize| SimStar::of(images[i % 2], 7.3 * i as f64, 6.1 * i as f64, 4e4, 3.0);
         recipe.stars = (0..22).map(star).collect();
         recipe
     }

@@ -6,28 +6,37 @@
 
 pub mod bound;
 pub mod calibration;
+mod contour;
 pub mod dark_series;
 pub mod detector;
 pub mod field;
 pub mod fits_out;
+mod footprint;
+mod fourier;
 pub mod frame;
-pub mod moffat;
+mod moffat;
 pub mod night;
 mod plan;
+mod profile;
 mod rig;
 mod speed;
+mod star;
 mod tally;
+mod transfer;
 
 pub use calibration::{CalibrationFiles, SmallCamera};
+pub use contour::Contour;
 pub use dark_series::{DarkSeries, SeriesFrame, write_series};
 pub use detector::{DarkLaw, Detector, HotPixel};
 pub use field::{FieldRecipe, FieldShape, PointSource, expose, scatter};
 pub use fits_out::{CardValue, HeaderCard, write_frame, write_frame_f32};
 pub use frame::{FrameRecipe, FrameTruth, Glow, render};
-pub use moffat::SimStar;
 pub use night::{LightTruth, NightTruth, SessionTruth, write_night};
+pub use profile::Profile;
 pub use speed::bench_frame;
+pub use star::{SimStar, StarImage};
 pub use tally::Tally;
+pub use transfer::Turbulence;
 
 use std::path::PathBuf;
 

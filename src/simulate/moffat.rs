@@ -5,64 +5,12 @@
 //! quadrature, finer where the profile is steep; a Gaussian whose axes lie along the pixels is integrated exactly.
 
 use std::f64::consts::{LN_2, PI, SQRT_2};
-use std::ops::Range;
 
-use serde::Serialize;
+use ndarray::Array2;
 use statrs::function::erf::erf;
 
-/// A star as it falls on the detector. Pixel centres lie at whole numbers, the first at 0.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize)]
-pub struct SimStar {
-    /// Column of the centre, px.
-    pub x: f64,
-    /// Row of the centre, px.
-    pub y: f64,
-    /// Charge in the whole image, out to infinity, before vignetting, e-.
-    pub flux_e: f64,
-    /// Full width at half maximum along the major axis, before the pixel blurs it, px.
-    pub fwhm_major_px: f64,
-    /// The same along the minor axis, px.
-    pub fwhm_minor_px: f64,
-    /// Angle of the major axis from +x towards +y, radians.
-    pub angle_rad: f64,
-    /// Moffat's exponent, above 1; infinity for a Gaussian.
-    #[serde(serialize_with = "finite_or_null")]
-    pub beta: f64,
-}
-
-fn finite_or_null<S: serde::Serializer>(x: &f64, to: S) -> Result<S::Ok, S::Error> {
-    if x.is_finite() { to.serialize_f64(*x) } else { to.serialize_none() }
-}
-
-impl SimStar {
-    /// A round star.
-    pub fn round(x: f64, y: f64, flux_e: f64, fwhm_px: f64, beta: f64) -> Self {
-        Self { x, y, flux_e, fwhm_major_px: fwhm_px, fwhm_minor_px: fwhm_px, angle_rad: 0.0, beta }
-    }
-
-    /// Geometric mean of the two widths, px.
-    pub fn fwhm_px(&self) -> f64 {
-        (self.fwhm_major_px * self.fwhm_minor_px).sqrt()
-    }
-
-    /// 1 - minor/major.
-    pub fn ellipticity(&self) -> f64 {
-        1.0 - self.fwhm_minor_px / self.fwhm_major_px
-    }
-}
-
-/// How far out a star is drawn: to the first of the two limits.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Reach {
-    /// Share of the flux that may be missing outside.
-    pub missing_share: f64,
-    /// Surface brightness at which the wings are cut, e- per px.
-    pub wing_e_per_px: f64,
-}
-
-/// Wings are drawn until they hold a ten-thousandth of the flux or fall far below the noise of any frame (own choice:
-/// 0.005 e- per px is a thousandth of a read noise of a few e-).
-pub const FULL_REACH: Reach = Reach { missing_share: 1e-4, wing_e_per_px: 0.005 };
+use super::SimStar;
+use super::footprint::{Footprint, Reach};
 
 /// Width over which Gauss-Legendre quadrature of order 16 keeps the error far below 1e-4 of the peak, in FWHM
 /// (measured: `pixel_values_agree_with_a_much_finer_quadrature`).
@@ -92,10 +40,11 @@ const ORDER_16: [(f64, f64); 8] = [
     (0.989_400_934_991_649_9, 0.027_152_459_411_754_176),
 ];
 
-/// A star made ready for evaluation.
+/// A star with Moffat's profile made ready for evaluation.
 #[derive(Debug, Clone, Copy)]
-pub struct Profile {
+pub struct Moffat {
     star: SimStar,
+    beta: f64,
     cos: f64,
     sin: f64,
     /// Scale lengths along the axes, px: Moffat's a, or sigma for a Gaussian.
@@ -105,26 +54,26 @@ pub struct Profile {
     along_pixels: bool,
 }
 
-impl Profile {
+impl Moffat {
     /// Prepares a star.
     ///
     /// # Panics
     ///
     /// A width that is not positive, or beta not above 1.
-    pub fn new(star: SimStar) -> Self {
+    pub fn new(star: SimStar, beta: f64) -> Self {
         assert!(star.fwhm_minor_px > 0.0 && star.fwhm_major_px > 0.0, "a star has a width");
-        assert!(star.beta > 1.0, "the flux of a Moffat profile is finite above beta = 1 only");
-        let (scale_of_fwhm, unit_peak) = if star.beta.is_finite() {
-            (0.5 / (2f64.powf(1.0 / star.beta) - 1.0).sqrt(), (star.beta - 1.0) / PI)
+        assert!(beta > 1.0, "the flux of a Moffat profile is finite above beta = 1 only");
+        let (scale_of_fwhm, unit_peak) = if beta.is_finite() {
+            (0.5 / (2f64.powf(1.0 / beta) - 1.0).sqrt(), (beta - 1.0) / PI)
         } else {
             (1.0 / (8.0 * LN_2).sqrt(), 0.5 / PI)
         };
         let (scale_major, scale_minor) = (star.fwhm_major_px * scale_of_fwhm, star.fwhm_minor_px * scale_of_fwhm);
         let (sin, cos) = star.angle_rad.sin_cos();
         let round = star.fwhm_major_px == star.fwhm_minor_px;
-        let along_pixels = star.beta.is_infinite() && (round || sin == 0.0);
+        let along_pixels = beta.is_infinite() && (round || sin == 0.0);
         let peak = star.flux_e * unit_peak / (scale_major * scale_minor);
-        Self { star, cos, sin, scale_major, scale_minor, peak, along_pixels }
+        Self { star, beta, cos, sin, scale_major, scale_minor, peak, along_pixels }
     }
 
     /// Square of the distance from the centre in scale lengths, at an offset from the centre in px.
@@ -137,11 +86,7 @@ impl Profile {
     /// Surface brightness at an offset from the centre, e- per px.
     pub fn brightness(&self, dx: f64, dy: f64) -> f64 {
         let q = self.q(dx, dy);
-        if self.star.beta.is_finite() {
-            self.peak * (1.0 + q).powf(-self.star.beta)
-        } else {
-            self.peak * (-0.5 * q).exp()
-        }
+        if self.beta.is_finite() { self.peak * (1.0 + q).powf(-self.beta) } else { self.peak * (-0.5 * q).exp() }
     }
 
     /// Charge in the pixel of column `x` and row `y`, e-.
@@ -194,7 +139,7 @@ impl Profile {
     /// Distance in scale lengths at which the first limit of `reach` is met.
     fn cut(&self, reach: Reach) -> f64 {
         let contrast = (self.peak / reach.wing_e_per_px).max(1.0);
-        let beta = self.star.beta;
+        let beta = self.beta;
         let (by_share, by_level) = if beta.is_finite() {
             (reach.missing_share.powf(1.0 / (1.0 - beta)) - 1.0, contrast.powf(1.0 / beta) - 1.0)
         } else {
@@ -203,47 +148,31 @@ impl Profile {
         by_share.min(by_level).max(0.0).sqrt()
     }
 
-    /// Rows that the star touches, of a frame of `height` rows.
-    pub fn rows(&self, reach: Reach, height: usize) -> Range<usize> {
-        let (_, half) = self.half_extent(self.cut(reach));
-        whole(self.star.y, half, height)
+    /// The image around its centre, out to two widths, at `per_px` samples per px.
+    pub fn fine(&self, per_px: usize, behind_pixel: bool) -> Array2<f64> {
+        let half = (2.0 * self.star.fwhm_major_px).ceil() as usize * per_px;
+        let place = |i: usize| (i as f64 - half as f64) / per_px as f64;
+        Array2::from_shape_fn((2 * half + 1, 2 * half + 1), |(j, i)| match behind_pixel {
+            true => self.pixel(self.star.x + place(i), self.star.y + place(j)),
+            false => self.brightness(place(i), place(j)),
+        })
     }
 
-    fn half_extent(&self, cut: f64) -> (f64, f64) {
-        let (major, minor) = (cut * self.scale_major + 1.0, cut * self.scale_minor + 1.0);
-        ((major * self.cos).hypot(minor * self.sin), (major * self.sin).hypot(minor * self.cos))
-    }
-
-    /// Hands (column, row, e-) of every pixel in `rows` that the star touches to `add`, row by row.
-    pub fn draw(&self, reach: Reach, width: usize, rows: Range<usize>, mut add: impl FnMut(usize, usize, f64)) {
+    /// The pixels that it is drawn on.
+    pub fn footprint(&self, reach: Reach) -> Footprint {
         let cut = self.cut(reach);
-        let (half_x, half_y) = self.half_extent(cut);
-        // An ellipse one pixel wider than the cut, so that the smallest star still has its pixels.
-        let (major, minor) = (cut * self.scale_major + 1.0, cut * self.scale_minor + 1.0);
-        let mine = whole(self.star.y, half_y, rows.end);
-        for y in mine.start.max(rows.start)..mine.end {
-            for x in whole(self.star.x, half_x, width) {
-                let (dx, dy) = (x as f64 - self.star.x, y as f64 - self.star.y);
-                let u = (dx * self.cos + dy * self.sin) / major;
-                let v = (dy * self.cos - dx * self.sin) / minor;
-                if u * u + v * v <= 1.0 {
-                    add(x, y, self.pixel(x as f64, y as f64));
-                }
-            }
-        }
+        let s = &self.star;
+        Footprint::new([s.x, s.y], s.angle_rad, cut * self.scale_major, cut * self.scale_minor)
     }
-}
-
-/// Whole numbers within `half` of `centre`, inside 0..n.
-fn whole(centre: f64, half: f64, n: usize) -> Range<usize> {
-    let first = (centre - half).ceil().max(0.0) as usize;
-    let last = (centre + half).floor();
-    if last < 0.0 { 0..0 } else { first.min(n)..(last as usize + 1).min(n).max(first.min(n)) }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    fn ready(star: SimStar) -> Moffat {
+        Moffat::new(star, star.beta().unwrap())
+    }
 
     fn turned(mut star: SimStar, minor: f64, angle: f64) -> SimStar {
         star.fwhm_minor_px = minor;
@@ -258,7 +187,7 @@ mod tests {
     #[test]
     fn a_gaussian_pixel_holds_the_published_share() {
         let fwhm_of_sigma = (8.0 * LN_2).sqrt();
-        let share = |x, y, fwhm| Profile::new(SimStar::round(0.0, 0.0, 1.0, fwhm, f64::INFINITY)).pixel(x, y);
+        let share = |x, y, fwhm| ready(SimStar::round(0.0, 0.0, 1.0, fwhm, f64::INFINITY)).pixel(x, y);
         assert!((share(0.0, 0.0, fwhm_of_sigma) - 0.1466315).abs() < PRINTED);
         assert!((share(0.0, 0.0, 2.0) - 0.1970835).abs() < PRINTED);
         assert!((share(-0.3, 0.2, 2.0) - 0.1818977).abs() < PRINTED);
@@ -271,7 +200,7 @@ mod tests {
         const SHARE: f64 = 1e-6;
         for fwhm in [0.8, 1.0, 2.0, 4.0] {
             let exact = SimStar::round(0.3, -0.2, 1.0, fwhm, f64::INFINITY);
-            let (exact, by_sums) = (Profile::new(exact), Profile::new(turned(exact, fwhm * (1.0 - 1e-12), 0.7)));
+            let (exact, by_sums) = (ready(exact), ready(turned(exact, fwhm * (1.0 - 1e-12), 0.7)));
             assert!(exact.along_pixels && !by_sums.along_pixels);
             let peak = exact.pixel(0.0, 0.0);
             for y in -6..=6 {
@@ -287,11 +216,11 @@ mod tests {
     #[test]
     fn a_moffat_has_the_published_peak_and_encircled_energy() {
         const FWHM_OF_A: f64 = 3.0 / 2.653692;
-        let star = Profile::new(SimStar::round(0.0, 0.0, 1.0, 2.0 * FWHM_OF_A, 2.5));
+        let star = ready(SimStar::round(0.0, 0.0, 1.0, 2.0 * FWHM_OF_A, 2.5));
         assert!((star.brightness(0.0, 0.0) - 0.1193662).abs() < 2e-7, "peak, to the digits of the ratio");
         // On pixels 20 times finer the jagged edge of the circle averages out: 500 edge pixels of 5.3e-6 each.
         const JAGGED: f64 = 1e-4;
-        let fine = Profile::new(SimStar::round(0.3, 0.1, 1.0, 40.0 * FWHM_OF_A, 2.5));
+        let fine = ready(SimStar::round(0.3, 0.1, 1.0, 40.0 * FWHM_OF_A, 2.5));
         let mut inside = 0.0;
         for y in -82..=82 {
             for x in -82..=82 {
@@ -321,7 +250,7 @@ mod tests {
             for (x0, y0) in [(0.0, 0.0), (0.5, 0.5), (0.31, -0.17)] {
                 let mut star = turned(SimStar::round(x0, y0, 1.0, major, beta), minor, 0.6);
                 star.fwhm_major_px = major;
-                let profile = Profile::new(star);
+                let profile = ready(star);
                 let peak = profile.cells(-x0, -y0, 12);
                 for y in -12..=12 {
                     for x in -3..=12 {
@@ -342,7 +271,8 @@ mod tests {
         for (beta, angle) in [(2.5, 0.4), (3.5, 2.0), (f64::INFINITY, 0.4)] {
             let star = turned(SimStar::round(150.2, 149.7, 1000.0, 3.0, beta), 2.0, angle);
             let mut sum = 0.0;
-            Profile::new(star).draw(reach, 300, 0..300, |_, _, e| sum += e);
+            let profile = ready(star);
+            profile.footprint(reach).visit(300, 0..300, |x, y| sum += profile.pixel(x as f64, y as f64));
             let missing = 1.0 - sum / 1000.0;
             assert!(missing > 0.0 && missing < SHARE, "{beta}: {missing}");
         }
@@ -350,10 +280,11 @@ mod tests {
 
     #[test]
     fn wings_below_the_stated_level_are_not_drawn() {
-        let profile = Profile::new(SimStar::round(50.0, 50.0, 1e4, 3.0, 2.5));
+        let profile = ready(SimStar::round(50.0, 50.0, 1e4, 3.0, 2.5));
         let reach = Reach { missing_share: 0.0, wing_e_per_px: 0.05 };
         let (mut lowest, mut count) = (f64::INFINITY, 0);
-        profile.draw(reach, 100, 0..100, |_, _, e| {
+        profile.footprint(reach).visit(100, 0..100, |x, y| {
+            let e = profile.pixel(x as f64, y as f64);
             lowest = lowest.min(e);
             count += 1;
         });
@@ -364,7 +295,7 @@ mod tests {
     #[test]
     fn the_major_axis_turns_from_x_towards_y() {
         let star = turned(SimStar::round(0.0, 0.0, 1.0, 4.0, 3.0), 2.0, 0.5);
-        let profile = Profile::new(star);
+        let profile = ready(star);
         let half_along = profile.brightness(2.0 * 0.5f64.cos(), 2.0 * 0.5f64.sin());
         let half_across = profile.brightness(-0.5f64.sin(), 0.5f64.cos());
         let half = 0.5 * profile.brightness(0.0, 0.0);

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use serde::Serialize;
 
 use super::field::{PointSource, expose, scatter};
-use super::plan::{BETA, CURVATURE, GUIDING, Planned, RADIAL, Session, Sight, TILT, plan, sessions};
+use super::plan::{CURVATURE, GUIDING, Planned, RADIAL, Session, Sight, TILT, plan, sessions};
 use super::{DarkLaw, Detector, FrameRecipe, FrameTruth, SimulateError, mix, render, rig, write_frame};
 use crate::stats::median;
 use crate::units::ARCSEC_PER_RADIAN;
@@ -50,8 +50,6 @@ pub struct SessionTruth {
     pub fwhm_arcsec: f64,
     /// 1 - minor/major.
     pub ellipticity: f64,
-    /// Moffat's exponent.
-    pub beta: f64,
     /// Sky, mean over the frame with its vignetting, e- per px and s.
     pub sky_e_per_px_s: f64,
     /// Dark current of an ordinary pixel, e- per px and s.
@@ -195,7 +193,6 @@ fn session_truth(session: &Session, frames: Vec<LightTruth>, image_scale: f64) -
         fwhm_px,
         fwhm_arcsec: fwhm_px * image_scale,
         ellipticity: of(|f| f.ellipticity),
-        beta: BETA,
         sky_e_per_px_s: of(|f| f.sky_e_per_px_s),
         dark_e_per_px_s: of(|f| f.dark_e_per_px_s),
         celsius: of(|f| f.celsius),

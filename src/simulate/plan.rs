@@ -12,7 +12,7 @@ use rand::RngExt;
 use rand_distr::StandardNormal;
 
 use super::field::FieldShape;
-use super::stream;
+use super::{StarImage, rig, stream};
 use crate::folder::FrameKind;
 
 /// One filter's part of the night.
@@ -23,7 +23,9 @@ pub struct Session {
     pub sky_e_per_px_s: f64,
     /// Share of the stars' light against the broad filter.
     pub transmission: f64,
-    pub fwhm_px: f64,
+    /// FWHM of the air alone, were its outer scale endless, arcsec, at the wavelength that the filter passes, nm.
+    pub seeing_arcsec: f64,
+    pub wavelength_nm: f64,
     /// Sensor temperature of the first and last light, degrees Celsius.
     pub celsius: [f64; 2],
     pub flat_exposure_s: f64,
@@ -66,8 +68,6 @@ pub const RADIAL: f64 = 0.08;
 /// Cloud: share of starlight that passes, and how much more sky light it throws back.
 const CLOUD_PASSES: f64 = 0.4;
 const CLOUD_SKY: f64 = 1.7;
-/// Moffat's exponent of both sessions.
-pub const BETA: f64 = 3.0;
 
 /// Both sessions in order of time.
 pub fn sessions() -> [Session; 2] {
@@ -77,7 +77,8 @@ pub fn sessions() -> [Session; 2] {
         exposure_s: 60.0,
         sky_e_per_px_s: 1.6,
         transmission: 1.0,
-        fwhm_px: 2.6,
+        seeing_arcsec: 3.8,
+        wavelength_nm: 550.0,
         celsius: [19.0, 16.4],
         flat_exposure_s: 1.5,
         trailed: Some(6),
@@ -90,7 +91,8 @@ pub fn sessions() -> [Session; 2] {
         exposure_s: 180.0,
         sky_e_per_px_s: 0.04,
         transmission: 0.08,
-        fwhm_px: 2.3,
+        seeing_arcsec: 3.0,
+        wavelength_nm: 656.3,
         celsius: [16.2, 13.0],
         flat_exposure_s: 9.0,
         trailed: None,
@@ -182,17 +184,18 @@ fn unlit(kind: FrameKind, path: String, start: DateTime, celsius: f64, exposure_
 fn light(number: usize, session: &Session, i: usize, normal: &mut impl FnMut() -> f64) -> Planned {
     let (trailed, clouded) = (session.trailed == Some(i), session.clouded == Some(i));
     let along = i as f64 / (LIGHTS_PER_SESSION - 1) as f64;
-    let seeing = session.fwhm_px * (1.0 + SEEING_SCATTER * normal());
+    let seeing = session.seeing_arcsec * (1.0 + SEEING_SCATTER * normal());
+    let image = rig::star_image(seeing, session.wavelength_nm);
     let mut dither = || (DITHER_PX * 0.5 * normal()).clamp(-DITHER_PX, DITHER_PX);
     let dither_px = [dither(), dither()];
     let shape = FieldShape {
-        fwhm_px: seeing * if trailed { TRAIL_GROWTH } else { 1.0 },
+        fwhm_px: image.fwhm_px() * if trailed { TRAIL_GROWTH } else { 1.0 },
         tilt: TILT,
         curvature: CURVATURE,
         radial_ellipticity: RADIAL,
         guiding_ellipticity: if trailed { TRAIL } else { GUIDING },
         guiding_angle_rad: 0.3,
-        beta: BETA,
+        image: StarImage::Turbulence(image),
     };
     let passes = if clouded { CLOUD_PASSES } else { 1.0 };
     Planned {

@@ -2,8 +2,9 @@
 
 use jiff::civil::DateTime;
 
-use super::{DarkLaw, Detector, FieldRecipe, HeaderCard, field};
+use super::{DarkLaw, Detector, FieldRecipe, HeaderCard, Turbulence, field};
 use crate::folder::FrameKind;
+use crate::units::ARCSEC_PER_RADIAN;
 
 /// Frame size, px: small, so that the whole night takes seconds.
 pub const WIDTH: usize = 600;
@@ -28,6 +29,12 @@ pub const DARK_LAW: DarkLaw = DarkLaw { rate_e_per_px_s: 0.05, reference_celsius
 /// Pixel pitch, um, and focal length, mm.
 pub const PIXEL_UM: f64 = 3.8;
 pub const FOCAL_MM: f64 = 480.0;
+/// Clear aperture, mm: a refractor of f/6.
+pub const APERTURE_MM: f64 = 80.0;
+/// Outer scale of the turbulence, m (of the order that Martinez et al. 2010, A&A 516, A90 quote; from memory).
+const OUTER_SCALE_M: f64 = 20.0;
+/// Gaussian blur of everything else, px: charge diffusion, guiding.
+const BLUR_SIGMA_PX: f64 = 0.45;
 /// Illumination of the corners.
 pub const CORNER_ILLUMINATION: f64 = 0.85;
 
@@ -50,6 +57,20 @@ pub const FIELD: FieldRecipe = FieldRecipe {
     slope: field::USUAL_SLOPE,
     least_separation_px: 14.0,
 };
+
+/// What air of `seeing_arcsec` and the telescope make of a star; the seeing is that of an endless outer scale.
+pub fn star_image(seeing_arcsec: f64, wavelength_nm: f64) -> Turbulence {
+    let wavelength_mm = wavelength_nm * 1e-6;
+    let px_per_radian = FOCAL_MM / (PIXEL_UM * 1e-3);
+    let air = Turbulence::kolmogorov(seeing_arcsec / ARCSEC_PER_RADIAN * px_per_radian);
+    let r0_mm = wavelength_mm * px_per_radian / air.lambda_over_r0_px;
+    Turbulence {
+        outer_scale_over_r0: OUTER_SCALE_M * 1e3 / r0_mm,
+        lambda_over_d_px: wavelength_mm / APERTURE_MM * px_per_radian,
+        sigma_px: BLUR_SIGMA_PX,
+        ..air
+    }
+}
 
 /// The detector; `seed` decides which pixels are hot.
 pub fn detector(seed: u64) -> Detector {

@@ -2,8 +2,8 @@
 
 use ndarray::Array2;
 
-use super::moffat::Reach;
-use super::{Detector, FieldRecipe, FieldShape, FrameRecipe, expose, field, mix, render, scatter};
+use super::footprint::Reach;
+use super::{Detector, FieldRecipe, FieldShape, FrameRecipe, StarImage, expose, field, mix, render, scatter};
 
 /// Charge above which the benches draw from a rounded normal law, e-: its skewness is off by 0.14 at most, which no
 /// timing sees.
@@ -31,7 +31,7 @@ pub fn bench_frame(width: usize, height: usize, stars: usize, seed: u64) -> Arra
         radial_ellipticity: 0.1,
         guiding_ellipticity: 0.05,
         guiding_angle_rad: 0.4,
-        beta: 3.0,
+        image: StarImage::Moffat { beta: 3.0 },
     };
     let mut recipe = FrameRecipe::unlit(detector.with_hot_pixels(5e-4, 20.0, 500.0), mix(seed, 1));
     (recipe.exposure_s, recipe.sky_e_per_px_s, recipe.dark_e_per_px_s) = (60.0, 2.0, 0.05);

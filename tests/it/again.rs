@@ -117,7 +117,7 @@ fn what_is_kept_answers_even_where_the_file_has_secretly_changed() {
             fwhm_major_px: 2.5 + seed as f64,
             fwhm_minor_px: 2.5 + seed as f64,
             angle_rad: 0.0,
-            beta: 3.5,
+            image: skygrain::simulate::StarImage::Moffat { beta: 3.5 },
         };
         let recipe = skygrain::simulate::FrameRecipe {
             exposure_s: 60.0,

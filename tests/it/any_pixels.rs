@@ -135,7 +135,7 @@ fn plane(fwhm_px: f64, seed: u64) -> Array2<u16> {
         fwhm_major_px: fwhm_px,
         fwhm_minor_px: fwhm_px,
         angle_rad: 0.0,
-        beta: 3.5,
+        image: skygrain::simulate::StarImage::Moffat { beta: 3.5 },
     };
     let recipe = FrameRecipe {
         exposure_s: 60.0,

@@ -23,7 +23,7 @@ impl Random {
 }
 
 pub fn gaussian_like(x: f64, y: f64, fwhm_px: f64, flux_e: f64, beta: f64) -> SimStar {
-    SimStar { x, y, flux_e, fwhm_major_px: fwhm_px, fwhm_minor_px: fwhm_px, angle_rad: 0.0, beta }
+    SimStar::round(x, y, flux_e, fwhm_px, beta)
 }
 
 /// Round stars on a grid at random phases; `flux_e` of the star with that number.

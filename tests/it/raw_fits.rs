@@ -8,7 +8,7 @@ use serde_json::Value;
 
 use skygrain::folder::Rig;
 use skygrain::night::{NightInput, Scope, run};
-use skygrain::simulate::{Detector, FrameRecipe, SimStar, render};
+use skygrain::simulate::{Detector, FrameRecipe, SimStar, StarImage, render};
 
 /// Side of a frame in most tests, px.
 pub const SIDE: usize = 64;
@@ -69,7 +69,7 @@ pub fn stars(seed: u64) -> ndarray::Array2<u16> {
         fwhm_major_px: 2.5,
         fwhm_minor_px: 2.5,
         angle_rad: 0.0,
-        beta: 3.5,
+        image: StarImage::Moffat { beta: 3.5 },
     };
     let recipe = FrameRecipe {
         exposure_s: 60.0,

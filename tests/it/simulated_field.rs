@@ -9,11 +9,12 @@ use rand_xoshiro::Xoshiro256PlusPlus;
 use skygrain::fits::Pixels;
 use skygrain::frame::Lattice;
 use skygrain::report::{InWords, WordedField};
-use skygrain::simulate::{Detector, FieldRecipe, FieldShape, FrameRecipe, expose, render, scatter};
+use skygrain::simulate::{Detector, FieldRecipe, FieldShape, FrameRecipe, StarImage, expose, render, scatter};
 use skygrain::stars::field::{Cause, FieldFrame, FieldOptics, SIGNIFICANT_CHANCE, chi, field};
 use skygrain::stars::{MeasureOptions, Shape, Star, StarFit, measure};
 
 const SIZE: [usize; 2] = [600, 400];
+const BETA: f64 = 3.0;
 const EVEN: FieldShape = FieldShape {
     fwhm_px: 2.6,
     tilt: [0.0, 0.0],
@@ -21,7 +22,7 @@ const EVEN: FieldShape = FieldShape {
     radial_ellipticity: 0.0,
     guiding_ellipticity: 0.0,
     guiding_angle_rad: 0.3,
-    beta: 3.0,
+    image: StarImage::Moffat { beta: BETA },
 };
 
 /// What a catalogue is drawn with.
@@ -43,7 +44,7 @@ const SEEING: f64 = 0.08;
 
 fn fitted(shape: &FieldShape, x: f64, y: f64) -> Shape {
     let star = shape.star(SIZE[0], SIZE[1], x, y, 1.0);
-    Shape::new(star.fwhm_px(), star.ellipticity(), star.angle_rad, shape.beta)
+    Shape::new(star.fwhm_px(), star.ellipticity(), star.angle_rad, BETA)
 }
 
 fn drawn(shape: &FieldShape, with: Catalogue, seed: u64) -> Vec<Vec<Star>> {

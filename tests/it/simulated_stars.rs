@@ -3,7 +3,7 @@
 use skygrain::fits::Pixels;
 use skygrain::frame::{Lattice, undefine};
 use skygrain::report::InWords;
-use skygrain::simulate::{Detector, FrameRecipe, SimStar, render};
+use skygrain::simulate::{Detector, FrameRecipe, SimStar, StarImage, render};
 use skygrain::stars::{FrameStars, MeasureOptions, StarFlag, measure};
 
 const GAIN_E_PER_ADU: f64 = 0.8;
@@ -33,7 +33,7 @@ fn frame(fwhm_px: f64, ellipticity: f64, beta: f64, peak_snr: f64, seed: u64) ->
             fwhm_major_px: fwhm_px / ratio.sqrt(),
             fwhm_minor_px: fwhm_px * ratio.sqrt(),
             angle_rad: 0.6,
-            beta,
+            image: StarImage::Moffat { beta },
         })
         .collect();
     let recipe = FrameRecipe { exposure_s: 100.0, sky_e_per_px_s: 3.0, stars, ..FrameRecipe::unlit(detector, seed) };

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use ndarray::{Array2, Axis, concatenate};
 use serde_json::Value;
 use skygrain::fits::ImageFile;
-use skygrain::simulate::{Detector, FrameRecipe, HeaderCard, SimStar, render, write_frame};
+use skygrain::simulate::{Detector, FrameRecipe, HeaderCard, SimStar, StarImage, render, write_frame};
 use skygrain::stars::{FitNoise, Shape, Stamp, fit_star};
 
 const SIDE: usize = 25;
@@ -50,7 +50,7 @@ fn cutout(i: usize) -> Array2<u16> {
         fwhm_major_px: fwhm / root,
         fwhm_minor_px: fwhm * root,
         angle_rad,
-        beta,
+        image: StarImage::Moffat { beta },
     };
     let detector = Detector {
         gain_e_per_adu: E_PER_ADU,
