@@ -59,6 +59,10 @@ const STEP: f64 = 0.01;
 ///
 /// `flat_variance_e2` is the variance of a pixel without the star, e-^2: sky and dark charge, read noise, rounding.
 /// `None` when the pixels cannot tell the parameters apart.
+///
+/// # Panics
+///
+/// 1/beta is free for an image that has none.
 pub fn bounds(star: &SimStar, window: Window, flat_variance_e2: f64, free: &[Parameter]) -> Option<Vec<f64>> {
     let middle = Profile::new(*star);
     let moved: Vec<Option<Moves>> = free.iter().map(|p| Moves::of(&middle, star, *p)).collect();
