@@ -7,9 +7,10 @@ use ndarray::Array2;
 use rayon::prelude::*;
 
 use super::footprint::{Footprint, Reach};
-use super::fourier::{RoundImage, Turbulent};
 use super::moffat::Moffat;
+use super::round_image::RoundImage;
 use super::transfer::Turbulence;
+use super::turbulent::Turbulent;
 use super::{SimStar, StarImage};
 
 /// A star made ready for evaluation.

@@ -2,7 +2,7 @@
 
 use serde::Serialize;
 
-use super::transfer::Turbulence;
+use super::transfer::{Turbulence, finite_or_null};
 
 /// What a star image looks like, whatever its width and elongation.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
@@ -15,10 +15,6 @@ pub enum StarImage {
     },
     /// A long exposure through air and aperture, blurred. The star's widths stretch the whole of it.
     Turbulence(Turbulence),
-}
-
-pub fn finite_or_null<S: serde::Serializer>(x: &f64, to: S) -> Result<S::Ok, S::Error> {
-    if x.is_finite() { to.serialize_f64(*x) } else { to.serialize_none() }
 }
 
 /// A star as it falls on the detector. Pixel centres lie at whole numbers, the first at 0.

@@ -10,8 +10,6 @@ use std::f64::consts::PI;
 
 use serde::Serialize;
 
-use super::star::finite_or_null;
-
 /// A long exposure through turbulent air and an aperture, blurred by what else is round: charge diffusion, guiding.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize)]
 pub struct Turbulence {
@@ -26,6 +24,11 @@ pub struct Turbulence {
     pub obstruction: f64,
     /// Standard deviation of the Gaussian blur, px.
     pub sigma_px: f64,
+}
+
+/// For values that may be endless, as an outer scale and Moffat's exponent.
+pub fn finite_or_null<S: serde::Serializer>(x: &f64, to: S) -> Result<S::Ok, S::Error> {
+    if x.is_finite() { to.serialize_f64(*x) } else { to.serialize_none() }
 }
 
 /// FWHM of Kolmogorov's image in units of lambda / r0, which `galsim.Kolmogorov(lam_over_r0=1).fwhm` gives too.
