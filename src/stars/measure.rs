@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use super::options::MeasureOptions;
 use super::profile::fit::StarFit;
 use super::rejection::lone::unlike_their_neighbours;
+use super::rejection::star_image::StarImage;
 use super::search::{Choice, FIT_SIGMA, KERNEL_MISMATCH, Search, common_width};
 use super::star::{FrameStars, Place, Star, StarFlag};
 use super::summary::{out_of_focus, summed_up};
@@ -29,11 +30,16 @@ const MOST_PLACES: usize = 3000;
 /// Error of the place of a peak that was not fitted, px: that of its pixel, `1 / sqrt(12)`, and of noise.
 const PEAK_SIGMA_PX: f64 = 0.35;
 
+/// Recorded widths against which peaks are held before the frame's is known, px: each serves from 0.7 to 1.4 times its own.
+const ANY_WIDTH_PX: [f64; 4] = [1.3, 2.4, 4.5, 8.0];
+/// Brightest peaks that are held against them: the scouts are among these.
+const LOOKED_AT: usize = 400;
+
 /// Minor axis against the scouts' median below which a fit is a track: as far below as their noise hardly reaches.
 const LEAST_MINOR: f64 = 0.6;
 
 /// Reasons that tell a peak from a star's.
-const NO_STAR: [StarFlag; 3] = [StarFlag::HotPixel, StarFlag::Streak, StarFlag::TooSharp];
+const NO_STAR: [StarFlag; 4] = [StarFlag::HotPixel, StarFlag::Streak, StarFlag::Nebula, StarFlag::TooSharp];
 
 /// Measures the stars of one plane. `None` when it holds no finite pixels.
 ///
@@ -65,17 +71,20 @@ pub fn measure(plane: &Pixels, options: &MeasureOptions) -> Option<FrameStars> {
     if search.holds_rings() {
         return Some(out_of_focus(&sky, search.may_be_stars().filter(|s| *s).count()));
     }
+    search.sift(&images_of_any_width(), LOOKED_AT);
     let mut scouts = search.scout(search.choose(kernel_px));
     if let Some(width) = common_width(&scouts)
         && !(1.0 / KERNEL_MISMATCH..KERNEL_MISMATCH).contains(&(width.hypot(PIXEL_FWHM_PX) / kernel_px))
     {
         kernel_px = width.hypot(PIXEL_FWHM_PX).clamp(1.2, 16.0);
         search = Search::new(plane, options, &sky, kernel_px);
+        search.sift(&images_of_any_width(), LOOKED_AT);
         scouts = search.scout(search.choose(kernel_px));
     }
     let width_px = common_width(&scouts).unwrap_or(kernel_px);
     let minors: Vec<f64> = scouts.iter().map(|(_, f)| f.shape.minor_fwhm_px()).collect();
     let minor_px = median(&minors).unwrap_or(width_px);
+    search.sift(&[StarImage::new(width_px.hypot(PIXEL_FWHM_PX))], usize::MAX);
     let choice = search.choose(width_px);
     let (beta, known) = search.common_beta(choice, &scouts).map_or((None, Vec::new()), |(b, fits)| (Some(b), fits));
     let prior = beta.map(|b| (b.inverse, b.spread));
@@ -92,6 +101,11 @@ pub fn measure(plane: &Pixels, options: &MeasureOptions) -> Option<FrameStars> {
         summary.fwhm_px = summary.fwhm_px.noted(note);
     }
     Some(summary)
+}
+
+/// Star images of any width that a frame's may have.
+fn images_of_any_width() -> [StarImage; 4] {
+    ANY_WIDTH_PX.map(StarImage::new)
 }
 
 /// What the frame's bright stars say of all.

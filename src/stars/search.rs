@@ -9,10 +9,12 @@ use super::profile::beta::CommonBeta;
 use super::profile::fit::{StarFit, fit_star};
 use super::profile::stamp::Stamp;
 use super::rejection::clipped::clip_level;
+use super::rejection::nebulae::{is_beyond_nebula, stands_on_even_sky};
 use super::rejection::neighbours::{Neighbours, blank, blank_clipped};
 use super::rejection::ridges::{Image, joined};
 use super::rejection::rings::are_rings;
 use super::rejection::sharp::is_track;
+use super::rejection::star_image::{Seen, StarImage};
 use super::star::StarFlag;
 use super::{FitNoise, Peak, Shape, SkyMap, detect};
 
@@ -84,6 +86,39 @@ impl<'a> Search<'a> {
         let seen = clip_level(view, peaks.iter().filter(|p| !p.hot));
         let clipped_adu = known.min(seen.unwrap_or(f64::INFINITY));
         Self { view, options, peaks, no_star, near, clipped_adu }
+    }
+
+    /// Says of peaks among the first `most` why they are no star's image, where one of `images` shows none.
+    pub fn sift(&mut self, images: &[StarImage], most: usize) {
+        for i in 0..self.peaks.len().min(most) {
+            if self.no_star[i].is_none() {
+                self.no_star[i] = self.unlike(i, images);
+            }
+        }
+    }
+
+    /// Why a peak is the image of no star, whichever of `images` it is held against.
+    fn unlike(&self, i: usize, images: &[StarImage]) -> Option<StarFlag> {
+        let peak = &self.peaks[i];
+        let mut why = None;
+        for image in images {
+            let place = match image.seen_at(self.view, peak, self.options.e_per_adu) {
+                Seen::SinglePixels => {
+                    why = why.or(Some(StarFlag::TooSharp));
+                    continue;
+                }
+                Seen::Star { dx, dy } => (dx, dy),
+            };
+            let recorded_px = image.recorded_px();
+            let others = || self.near.around(&self.peaks, i, 4.0 * recorded_px).map(|(k, _)| &self.peaks[k]);
+            if stands_on_even_sky(self.view, peak, recorded_px)
+                || is_beyond_nebula(self.view, peak, place, recorded_px, others())
+            {
+                return None;
+            }
+            why = Some(StarFlag::Nebula);
+        }
+        why
     }
 
     /// How to pick stars of a given FWHM: those with a clipped core only where there are not enough whole ones.

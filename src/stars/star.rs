@@ -17,6 +17,8 @@ pub enum StarFlag {
     Saturated,
     /// Part of a line far longer than a star, as a satellite draws.
     Streak,
+    /// A nebula's: a smooth surface or a ridge shows as much.
+    Nebula,
     /// Another star is too near.
     Blended,
     /// The stamp leaves the frame.

@@ -87,6 +87,7 @@ pub(crate) fn flag(flag: StarFlag) -> &'static str {
         StarFlag::HotPixel => "hot pixel",
         StarFlag::Saturated => "saturated",
         StarFlag::Streak => "streak",
+        StarFlag::Nebula => "nebula",
         StarFlag::Blended => "blended",
         StarFlag::Edge => "edge",
         StarFlag::Faint => "faint",
