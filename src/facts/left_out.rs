@@ -35,12 +35,20 @@ pub enum LeftOut {
     StarsNotMeasurable { because: Missing },
     /// The stars are rings.
     Defocused,
-    /// All stars are drawn out in one direction.
-    Trailed { direction_deg: Option<f64>, length_px: Option<f64>, minor_over_major: f64 },
+    /// All stars are drawn out in one direction, and that makes them wider than the session's by more than its seeing does.
+    Trailed {
+        direction_deg: Option<f64>,
+        length_px: Option<f64>,
+        minor_over_major: f64,
+        wider_percent: f64,
+        seeing_percent: f64,
+    },
     /// Taken through cloud.
     Clouded(CloudSign),
     /// Its stars are much wider than the session's.
     Soft { fwhm_px: f64, session_fwhm_px: f64 },
+    /// Its images are sharper than the same sky's stars can be.
+    OtherThanStars { fwhm_px: f64, session_fwhm_px: f64 },
 }
 
 impl LeftOut {

@@ -44,6 +44,11 @@ pub enum StarsMissing {
         found: usize,
         fitted: usize,
     },
+    /// The fitted images share no width: more likely galaxies, a nebula or the sensor's pixels than stars.
+    WidthsDisagree {
+        found: usize,
+        fitted: usize,
+    },
     /// The stars are rings.
     Defocused,
     TooFewIsolatedStars,
@@ -82,6 +87,7 @@ impl StarsMissing {
                 vec![Help::RigKey("pixel_um"), Help::RigKey("focal_mm"), Help::RigKey("aperture_mm")]
             }
             Self::TooFewStarsFitted { .. }
+            | Self::WidthsDisagree { .. }
             | Self::Defocused
             | Self::TooFewIsolatedStars
             | Self::NoCommonDirection
@@ -104,6 +110,8 @@ impl StarsMissing {
 pub enum StarsNote {
     /// Stars with a clipped core were used, for want of whole ones.
     ClippedCores { clipped: usize, stars: usize },
+    /// The stars of all lights are drawn out; the width along the shorter axis is what seeing and focus gave.
+    DrawnOut { wider_percent: f64, minor_fwhm_px: f64 },
     /// A lower limit: stars are good out to the corners, and so they are in this share of the draws from the errors.
     GoodToCorners { share_of_draws: f64 },
     /// One set of frames in one focus tells no sign.

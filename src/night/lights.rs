@@ -25,9 +25,10 @@ use super::input::{Progress, Stage};
 use super::intake::{Intake, Outcome, Read, reads_of};
 use super::noise_origin;
 use super::sensors::{MeasuredSensor, Sensors};
+use super::trails::drawn_out_beyond;
 
 /// Lights of a session below which none is left out for being unlike the others.
-const LEAST_TO_COMPARE: usize = 4;
+pub const LEAST_TO_COMPARE: usize = 4;
 /// Share of the session's median star count or star flux below which a light was taken through cloud.
 const CLOUDED_SHARE: f64 = 0.5;
 /// Width against the session's median from which a light does not stand for the session.
@@ -251,20 +252,24 @@ fn unusable(stars: &FrameStars) -> Option<LeftOut> {
     if !stars.fwhm_px.is_known() {
         return Some(LeftOut::StarsNotMeasurable { because: stars.fwhm_px.because() });
     }
-    stars.trailed.then(|| LeftOut::Trailed {
-        direction_deg: stars.position_angle_deg.value,
-        length_px: stars.trail_length_px.value,
-        minor_over_major: 1.0 - stars.ellipticity.value.unwrap_or(0.0),
-    })
+    None
 }
 
-/// Leaves out lights that cloud or lost focus sets apart from their session.
+/// Leaves out lights that a trail, cloud or lost focus sets apart from their session, or images that are not its stars.
 fn leave_out_the_unlike(lights: &mut [MeasuredLight]) {
     let mut by_session: BTreeMap<SessionKey, Vec<usize>> = BTreeMap::new();
     for (i, light) in lights.iter().enumerate().filter(|(_, l)| l.excluded.is_none()) {
         by_session.entry(light.session.clone()).or_default().push(i);
     }
-    for members in by_session.into_values().filter(|m| m.len() >= LEAST_TO_COMPARE) {
+    for mut members in by_session.into_values().filter(|m| m.len() >= LEAST_TO_COMPARE) {
+        let trailed = drawn_out_beyond(&members.iter().map(|i| &lights[*i]).collect::<Vec<_>>());
+        for (i, why) in members.iter().zip(trailed) {
+            lights[*i].excluded = why;
+        }
+        members.retain(|i| lights[*i].excluded.is_none());
+        if members.len() < LEAST_TO_COMPARE {
+            continue;
+        }
         let middle = |value: &dyn Fn(&MeasuredLight) -> f64| {
             median(&members.iter().map(|i| value(&lights[*i])).collect::<Vec<_>>()).unwrap_or(f64::NAN)
         };
@@ -281,6 +286,8 @@ fn leave_out_the_unlike(lights: &mut [MeasuredLight]) {
                 Some(LeftOut::Clouded(CloudSign::FaintStars { percent_of_session }))
             } else if wide > WIDE_FACTOR * width {
                 Some(LeftOut::Soft { fwhm_px: wide, session_fwhm_px: width })
+            } else if wide < width / WIDE_FACTOR {
+                Some(LeftOut::OtherThanStars { fwhm_px: wide, session_fwhm_px: width })
             } else {
                 None
             };

@@ -24,6 +24,7 @@ mod session_scale;
 mod sessions;
 mod sky_rate;
 mod star_match;
+mod trails;
 
 pub use cache::{Kept, Tally, What};
 pub use complete_files::CompleteFiles;

@@ -23,6 +23,7 @@ use super::sensors::{MeasuredSensor, text};
 use super::session_scale::{followed, session_scale};
 use super::sky_rate::{dark_rate, sky_rate};
 use super::star_match::OnTheSky;
+use super::trails::drawn_out;
 
 /// A session with what the answers need beside it.
 pub struct Built {
@@ -96,6 +97,10 @@ fn shown<'a>(parts: &SessionParts<'a>) -> Shown<'a> {
     let fwhm_px = over_frames(&used, &|s| s.fwhm_px.pair(), NightMethod::StarImageOverFrames);
     let fwhm_px = noted(fwhm_px, NightNote::WidthsResampled { resampled, lights: used.len() }, resampled);
     let fwhm_px = noted(fwhm_px, NightNote::PerhapsResampled { perhaps, lights: used.len() }, perhaps);
+    let fwhm_px = match drawn_out(&used) {
+        Some(note) if fwhm_px.is_known() => fwhm_px.noted(note),
+        _ => fwhm_px,
+    };
     let recorded = |s: &FrameStars| s.recorded_fwhm_px.pair();
     let dark = dark_rate(temperature.median.value, &parts.sensor.result);
     let sky = sky_rate(&used, &parts.sensor.result, &dark, exposure_s);

@@ -1,17 +1,19 @@
 //! From a frame's pixels to its stars and their common width, shape and number.
 
+use std::cmp::Ordering;
 use std::collections::BTreeMap;
 
 use super::options::MeasureOptions;
 use super::profile::fit::StarFit;
+use super::rejection::locus::Locus;
 use super::rejection::lone::unlike_their_neighbours;
 use super::rejection::star_image::StarImage;
-use super::search::{Choice, FIT_SIGMA, KERNEL_MISMATCH, Search, common_width};
+use super::search::{Choice, FIT_SIGMA, KERNEL_MISMATCH, SCOUTS, Search, common_width};
 use super::star::{FrameStars, Place, Star, StarFlag};
 use super::summary::{out_of_focus, summed_up};
 use super::trailed::follow_lines;
 use super::{Peak, map_sky};
-use crate::facts::stars::StarsNote;
+use crate::facts::stars::{StarsMissing, StarsNote};
 use crate::fits::Pixels;
 use crate::stats::median;
 
@@ -81,18 +83,29 @@ pub fn measure(plane: &Pixels, options: &MeasureOptions) -> Option<FrameStars> {
         search.sift(&images_of_any_width(), LOOKED_AT);
         scouts = search.scout(search.choose(kernel_px));
     }
+    let choice = search.choose(common_width(&scouts).unwrap_or(kernel_px));
+    let is_shared = keep_the_like(&mut search, choice, &mut scouts);
     let width_px = common_width(&scouts).unwrap_or(kernel_px);
     let minors: Vec<f64> = scouts.iter().map(|(_, f)| f.shape.minor_fwhm_px()).collect();
     let minor_px = median(&minors).unwrap_or(width_px);
-    search.sift(&[StarImage::new(width_px.hypot(PIXEL_FWHM_PX))], usize::MAX);
+    match is_shared {
+        true => search.sift(&[StarImage::new(width_px.hypot(PIXEL_FWHM_PX))], usize::MAX),
+        // Without a width the kernel's stands in, and the sharpest, so that sharp stars stay.
+        false => search.sift(&[kernel_px, ANY_WIDTH_PX[0]].map(StarImage::new), usize::MAX),
+    }
     let choice = search.choose(width_px);
     let (beta, known) = search.common_beta(choice, &scouts).map_or((None, Vec::new()), |(b, fits)| (Some(b), fits));
     let prior = beta.map(|b| (b.inverse, b.spread));
     let mut judged = judge(&search, &Expected { choice, minor_px, prior, known });
     judged.leave_out_pairs();
+    let alike = judged.leave_out_the_unlike(search.size());
     let star_count = search.peaks.len() - judged.no_star();
     let mut summary = summed_up(&sky, star_count, judged.flags, judged.stars, beta);
     summary.places = judged.places;
+    if !alike {
+        let fitted = summary.stars.len();
+        summary.without_width(&StarsMissing::WidthsDisagree { found: star_count, fitted });
+    }
     if summary.trailed {
         follow_lines(&mut summary, &search, choice);
     }
@@ -101,6 +114,36 @@ pub fn measure(plane: &Pixels, options: &MeasureOptions) -> Option<FrameStars> {
         summary.fwhm_px = summary.fwhm_px.noted(note);
     }
     Some(summary)
+}
+
+/// Of the scouts those that share one width, and a mark on the peaks whose fits do not; more are fitted where that takes
+/// them. False where none is shared.
+fn keep_the_like(search: &mut Search, choice: Choice, scouts: &mut Vec<(usize, StarFit)>) -> bool {
+    let locus_of = |scouts: &[(usize, StarFit)], size| Locus::of(scouts.iter().map(|(_, f)| f), size);
+    let mut locus = locus_of(scouts, search.size());
+    if locus.is_none() && scouts.len() >= 3 {
+        let more = search.clean(choice).take(MOST_FITS).skip(SCOUTS);
+        let fitted = more.filter_map(|i| Some((i, search.fit_near(i, choice.width_px, None, &[])?)));
+        let all: Vec<(usize, StarFit)> = scouts.iter().copied().chain(fitted).collect();
+        locus = locus_of(&all, search.size());
+        if locus.is_some() {
+            *scouts = all;
+        }
+    }
+    let Some(locus) = locus else { return false };
+    let unlike = locus.unlike(&scouts.iter().map(|(_, f)| f).collect::<Vec<_>>());
+    for ((i, _), how) in scouts.iter().zip(&unlike) {
+        if let Some(how) = how {
+            search.mark(*i, flag_of(*how));
+        }
+    }
+    let mut unlike = unlike.into_iter();
+    scouts.retain(|_| unlike.next() == Some(None));
+    true
+}
+
+fn flag_of(how: Ordering) -> StarFlag {
+    if how == Ordering::Less { StarFlag::TooSharp } else { StarFlag::Extended }
 }
 
 /// Star images of any width that a frame's may have.
@@ -185,6 +228,21 @@ impl Judged {
             self.stars.retain(|_| is_pair.next() != Some(&true));
             *self.flags.entry(StarFlag::Blended).or_default() += pairs.iter().filter(|p| **p).count();
         }
+    }
+
+    /// Takes out images that do not share the width of the frame's stars; false where no width is shared.
+    fn leave_out_the_unlike(&mut self, size: (usize, usize)) -> bool {
+        if self.stars.len() < 3 {
+            return true;
+        }
+        let Some(locus) = Locus::of(self.stars.iter().map(|s| &s.fit), size) else { return false };
+        let unlike = locus.unlike(&self.stars.iter().map(|s| &s.fit).collect::<Vec<_>>());
+        for how in unlike.iter().flatten() {
+            *self.flags.entry(flag_of(*how)).or_default() += 1;
+        }
+        let mut unlike = unlike.into_iter();
+        self.stars.retain(|_| unlike.next() == Some(None));
+        true
     }
 
     /// Peaks that are no stars.

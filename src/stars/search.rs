@@ -42,6 +42,8 @@ const BLEND_FWHM: f64 = 2.0;
 const GLARE_FWHM: f64 = 4.0;
 /// Neighbours fainter than this share of the star do not matter within [`BLEND_FWHM`].
 const FAINT_NEIGHBOUR: f64 = 0.03;
+/// Share of the peaks on uneven sky from which a nebula covers the frame: chance alone gives one in a hundred.
+const NEBULOUS_SHARE: f64 = 0.05;
 /// Distance from a hot pixel within which pixels do not count, px: itself and, for charge that spreads, its neighbours.
 const HOT_PIXEL_REACH_PX: f64 = 1.6;
 
@@ -90,15 +92,34 @@ impl<'a> Search<'a> {
 
     /// Says of peaks among the first `most` why they are no star's image, where one of `images` shows none.
     pub fn sift(&mut self, images: &[StarImage], most: usize) {
-        for i in 0..self.peaks.len().min(most) {
-            if self.no_star[i].is_none() {
-                self.no_star[i] = self.unlike(i, images);
-            }
+        let among = |i: &usize| self.no_star[*i].is_none();
+        let candidates: Vec<usize> = (0..self.peaks.len().min(most)).filter(among).collect();
+        let mut even = vec![true; candidates.len()];
+        if let Some(image) = images.first() {
+            let is_even = |i: &usize| stands_on_even_sky(self.view, &self.peaks[*i], image.recorded_px());
+            even = candidates.iter().map(is_even).collect();
+        }
+        // Where many stand on uneven sky there is a nebula, and a faint part of it looks even within its noise.
+        let uneven = even.iter().filter(|e| !**e).count();
+        let nebulous = uneven as f64 > NEBULOUS_SHARE * candidates.len() as f64;
+        for (i, even) in candidates.into_iter().zip(even) {
+            self.no_star[i] = self.unlike(i, images, even && !nebulous);
         }
     }
 
+    /// Says of a peak why it is no star's image.
+    pub fn mark(&mut self, i: usize, why: StarFlag) {
+        self.no_star[i] = Some(why);
+    }
+
+    /// Columns and rows of the frame.
+    pub fn size(&self) -> (usize, usize) {
+        let (rows, columns) = self.view.plane.dim();
+        (columns, rows)
+    }
+
     /// Why a peak is the image of no star, whichever of `images` it is held against.
-    fn unlike(&self, i: usize, images: &[StarImage]) -> Option<StarFlag> {
+    fn unlike(&self, i: usize, images: &[StarImage], even: bool) -> Option<StarFlag> {
         let peak = &self.peaks[i];
         let mut why = None;
         for image in images {
@@ -111,9 +132,7 @@ impl<'a> Search<'a> {
             };
             let recorded_px = image.recorded_px();
             let others = || self.near.around(&self.peaks, i, 4.0 * recorded_px).map(|(k, _)| &self.peaks[k]);
-            if stands_on_even_sky(self.view, peak, recorded_px)
-                || is_beyond_nebula(self.view, peak, place, recorded_px, others())
-            {
+            if even || is_beyond_nebula(self.view, peak, place, recorded_px, others()) {
                 return None;
             }
             why = Some(StarFlag::Nebula);

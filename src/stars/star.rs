@@ -103,7 +103,7 @@ pub struct FrameStars {
     pub moffat_beta: Quantity,
     /// Relative error of all widths alike from that of the common beta: part of `fwhm_px`, not of the single stars' errors.
     pub common_ln_width_sigma: f64,
-    /// All stars are drawn out in one direction.
+    /// All stars are drawn out in one direction so far that a line may describe them.
     pub trailed: bool,
     /// Length of the line that they are drawn out over, px.
     pub trail_length_px: Quantity,

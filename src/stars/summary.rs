@@ -12,8 +12,9 @@ use super::star::{FrameStars, Star, StarFlag};
 use super::weighted::{median_error, weighted_median};
 use super::{Shape, SkyMap, recorded_fwhm};
 
-/// Common elongation (1 - minor/major) from which a frame is called trailed.
-const TRAILED_ELLIPTICITY: f64 = 0.3;
+/// Common elongation (1 - minor/major) from which lines are fitted: that of a Gaussian drawn out over 1.5 FWHM, below which a
+/// line looks like an ellipse. Whether a light is left out for it, its session decides.
+const LINE_ELLIPTICITY: f64 = 0.3;
 /// Stars whose flux stands for the transparency of the sky.
 const BRIGHT_STARS: usize = 30;
 
@@ -83,6 +84,21 @@ pub(crate) fn summed_up(
         common_ln_width_sigma,
         stars,
         places: Vec::new(),
+    }
+}
+
+impl FrameStars {
+    /// Takes back all that rests on the shape of stars.
+    pub(crate) fn without_width(&mut self, why: &StarsMissing) {
+        let nothing = || Quantity::not_measurable(why.clone());
+        self.fwhm_px = nothing();
+        self.minor_fwhm_px = nothing();
+        self.recorded_fwhm_px = nothing();
+        self.ellipticity = nothing();
+        self.position_angle_deg = nothing();
+        self.moffat_beta = nothing();
+        self.trailed = false;
+        self.stars = Vec::new();
     }
 }
 
@@ -202,6 +218,6 @@ impl Elongation {
 
     fn is_trailed(&self) -> bool {
         let e = self.strength();
-        1.0 - ((1.0 + e * e).sqrt() - e) > TRAILED_ELLIPTICITY && e > 3.0 * self.mean_sigma
+        1.0 - ((1.0 + e * e).sqrt() - e) > LINE_ELLIPTICITY && e > 3.0 * self.mean_sigma
     }
 }

@@ -145,6 +145,39 @@ fn a_bad_night_uses_its_good_frames_and_says_what_befell_the_others() {
     assert!((width - truth).abs() < SESSION_ERRORS * sigma && sigma < 0.05, "{width} +- {sigma}, truth {truth}");
 }
 
+/// A session whose stars are drawn out over lines of these lengths, px.
+fn session_of_trails(lengths_px: &[f64]) -> Value {
+    let seeing = [3.0, 3.2, 2.85, 3.1, 2.9, 3.15];
+    let lights: Vec<Light> = lengths_px
+        .iter()
+        .zip(seeing)
+        .enumerate()
+        .map(|(k, (px, fwhm))| Light { fault: Fault::Trail(*px), ..good(format!("light-{k}.fits"), fwhm) })
+        .collect();
+    let folder = tempfile::tempdir().unwrap();
+    write_night(folder.path(), &lights, 9);
+    report(folder.path())
+}
+
+#[test]
+fn a_light_is_left_out_for_its_trail_where_its_session_does_without() {
+    // Seeing scatters by 5 %: a line of 1.5 px among others is no reason, one of 5 px is.
+    let few = session_of_trails(&[0.1, 0.1, 0.1, 1.5, 5.0, 0.1]);
+    for (k, status) in ["used", "used", "used", "used", "excluded", "used"].iter().enumerate() {
+        assert_eq!(row(&few, &format!("light-{k}.fits"))["status"], **status, "light-{k}");
+    }
+    crate::raw_fits::left_out(&few, "light-4.fits", "excluded", "whose seeing scatters by");
+    assert!(!few["sessions"][0]["fwhm_px"]["note"].as_str().unwrap_or("").contains("drawn out"));
+    // Where all are drawn out, none stands apart, and a lone light has nothing to stand apart from.
+    for lengths in [&[4.5, 4.0, 4.8, 4.2, 4.4, 4.6][..], &[4.5][..]] {
+        let all = session_of_trails(lengths);
+        let session = &all["sessions"][0];
+        assert_eq!(session["frame_counts"]["used"], lengths.len(), "{}", all["frames"]);
+        let note = session["fwhm_px"]["note"].as_str().unwrap_or("");
+        assert!(note.contains("drawn out in one direction") && note.contains("shorter axis"), "{note}");
+    }
+}
+
 /// Nights and frames a night; the share of pulls within one is then known to 9 %.
 const NIGHTS: u64 = 30;
 const FRAMES: usize = 8;

@@ -23,8 +23,12 @@ pub(crate) fn left_out(reason: &LeftOut) -> String {
         LeftOut::TooFewValidPixels => "no star can be measured: too few valid pixels to tell sky from noise".to_owned(),
         LeftOut::StarsNotMeasurable { because } => super::quantity::missing(because),
         LeftOut::Defocused => "defocused: the stars are rings".to_owned(),
-        LeftOut::Trailed { direction_deg, length_px, minor_over_major } => {
-            trailed(*direction_deg, *length_px, *minor_over_major)
+        LeftOut::Trailed { direction_deg, length_px, minor_over_major, wider_percent, seeing_percent } => {
+            let trail = trailed(*direction_deg, *length_px, *minor_over_major);
+            format!(
+                "{trail}: {wider_percent:.0} % wider for it than the session's other lights, whose seeing scatters by \
+                 {seeing_percent:.0} %"
+            )
         }
         LeftOut::Clouded(CloudSign::FewStars { stars, session_stars }) => {
             format!("clouded: {stars} stars, the session's median is {session_stars:.0}")
@@ -35,6 +39,10 @@ pub(crate) fn left_out(reason: &LeftOut) -> String {
         LeftOut::Soft { fwhm_px, session_fwhm_px } => {
             format!("FWHM {fwhm_px:.2} px, the session's median is {session_fwhm_px:.2} px: focus or wind")
         }
+        LeftOut::OtherThanStars { fwhm_px, session_fwhm_px } => format!(
+            "its images have a FWHM of {fwhm_px:.2} px, the session's stars {session_fwhm_px:.2} px: hot pixels, cosmic \
+             rays or the like, not stars"
+        ),
     }
 }
 
@@ -86,13 +94,25 @@ mod tests {
     #[test]
     fn a_trail_tells_what_is_known_of_it() {
         let trailed = |direction_deg, length_px| {
-            left_out(&LeftOut::Trailed { direction_deg, length_px, minor_over_major: 0.588 })
+            left_out(&LeftOut::Trailed {
+                direction_deg,
+                length_px,
+                minor_over_major: 0.588,
+                wider_percent: 30.4,
+                seeing_percent: 4.6,
+            })
         };
-        assert_eq!(trailed(None, None), "trailed: all stars are drawn out in one direction, minor/major 0.59");
+        let cost = ": 30 % wider for it than the session's other lights, whose seeing scatters by 5 %";
+        assert_eq!(
+            trailed(None, None),
+            format!("trailed: all stars are drawn out in one direction, minor/major 0.59{cost}")
+        );
         assert_eq!(
             trailed(Some(41.2), Some(2.84)),
-            "trailed: all stars are drawn out in one direction at 41 degrees from +x towards +y over a line of 2.8 px, \
-             minor/major 0.59"
+            format!(
+                "trailed: all stars are drawn out in one direction at 41 degrees from +x towards +y over a line of 2.8 px, \
+                 minor/major 0.59{cost}"
+            )
         );
     }
 }

@@ -37,6 +37,12 @@ pub(crate) fn missing(missing: &StarsMissing) -> String {
                  focus, or the wrong kind of frame?"
             );
         }
+        StarsMissing::WidthsDisagree { found, fitted } => {
+            return format!(
+                "{fitted} of {found} peaks were fitted, and too few of them agree on one width: galaxies, a nebula or \
+                 the sensor's pixels rather than stars?"
+            );
+        }
         StarsMissing::TooFewStarsOverFrame { fitted, frames, needed } => {
             return format!(
                 "{fitted} fitted stars in {frames} frames are fewer than the {needed} that it needs; longer exposures \
@@ -72,6 +78,10 @@ pub(crate) fn note(note: &StarsNote) -> String {
     match note {
         StarsNote::ClippedCores { clipped, stars } => format!(
             "{clipped} of the {stars} stars have clipped cores, whose pixels were left out: too few whole stars"
+        ),
+        StarsNote::DrawnOut { wider_percent, minor_fwhm_px } => format!(
+            "the stars are drawn out in one direction, which makes them {wider_percent:.0} % wider than their shorter \
+             axis, {minor_fwhm_px:.2} px: what seeing and focus gave"
         ),
         StarsNote::GoodToCorners { share_of_draws } => format!(
             "a lower limit: stars are good out to the corners; {:.0} % of the draws from its errors reach the corners",

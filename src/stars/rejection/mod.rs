@@ -2,6 +2,7 @@
 
 pub(crate) mod clipped;
 pub(crate) mod hot_pixels;
+pub(crate) mod locus;
 pub(crate) mod lone;
 pub(crate) mod nebulae;
 pub(crate) mod neighbours;

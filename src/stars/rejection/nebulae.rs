@@ -82,15 +82,15 @@ pub(crate) fn is_beyond_nebula<'a>(
     };
     let ridge = |angle: usize| {
         let (sin, cos) = (std::f64::consts::PI * angle as f64 / ANGLES as f64).sin_cos();
-        let gain = |p: &Pixel| {
+        move |p: &Pixel| {
             let (x, y) = place(p);
             moffat((y * cos - x * sin).powi(2), recorded_px)
-        };
-        surface.gain_of(&pixels, gain)
+        }
     };
     let with_star = surface.left - surface.gain_of(&pixels, star);
-    let with_ridge = surface.left - (0..ANGLES).map(ridge).fold(0.0, f64::max);
-    let even_with_star = even_with_star(&pixels, star);
+    let with_ridge = surface.left - (0..ANGLES).map(|k| surface.gain_of(&pixels, ridge(k))).fold(0.0, f64::max);
+    let even_with_star = left_by_even(&pixels, star);
+    let even_with_ridge = (0..ANGLES).map(|k| left_by_even(&pixels, ridge(k))).fold(f64::INFINITY, f64::min);
     let sigma2 = view.sky.sigma_at(peak.x, peak.y).powi(2);
     // What no model explains counts as noise.
     let least = with_star.min(with_ridge) / (n - TERMS as f64 - IMAGE_NUMBERS);
@@ -98,7 +98,9 @@ pub(crate) fn is_beyond_nebula<'a>(
     let weighed = |left: f64, numbers: f64| left / scale + numbers * n.ln();
     let terms = TERMS as f64;
     let shows_star = weighed(with_star, terms + IMAGE_NUMBERS).min(weighed(even_with_star, 1.0 + IMAGE_NUMBERS));
-    let shows_none = weighed(surface.left, terms).min(weighed(with_ridge, terms + IMAGE_NUMBERS));
+    let shows_none = weighed(surface.left, terms)
+        .min(weighed(with_ridge, terms + IMAGE_NUMBERS))
+        .min(weighed(even_with_ridge, 1.0 + IMAGE_NUMBERS));
     shows_star < shows_none
 }
 
@@ -106,8 +108,7 @@ pub(crate) fn is_beyond_nebula<'a>(
 fn around<'a>(view: View, peak: &Peak, (reach, own): (f64, f64), others: impl Iterator<Item = &'a Peak>) -> Vec<Pixel> {
     let (rows, columns) = view.plane.dim();
     let level = view.sky.level_at(peak.x, peak.y) + peak.ring_adu;
-    let near: Vec<(f64, f64)> =
-        others.map(|p| (p.x as f64 - peak.x as f64, p.y as f64 - peak.y as f64)).collect();
+    let near: Vec<(f64, f64)> = others.map(|p| (p.x as f64 - peak.x as f64, p.y as f64 - peak.y as f64)).collect();
     let half = reach as usize;
     let mut pixels = Vec::with_capacity((2 * half + 1).pow(2));
     for b in peak.y.saturating_sub(half)..(peak.y + half + 1).min(rows) {
@@ -176,14 +177,14 @@ impl Surface {
     }
 }
 
-/// Sum of squares that an even background with a star leaves, ADU^2.
-fn even_with_star(pixels: &[Pixel], star: impl Fn(&Pixel) -> f64) -> f64 {
+/// Sum of squares that an even background with an image leaves, ADU^2.
+fn left_by_even(pixels: &[Pixel], image: impl Fn(&Pixel) -> f64) -> f64 {
     let n = pixels.len() as f64;
     let (mut s, mut ss, mut v, mut vv, mut sv) = (0.0, 0.0, 0.0, 0.0, 0.0);
     for p in pixels {
-        let star = star(p);
-        (s, ss) = (s + star, ss + star * star);
-        (v, vv, sv) = (v + p.value, vv + p.value * p.value, sv + star * p.value);
+        let image = image(p);
+        (s, ss) = (s + image, ss + image * image);
+        (v, vv, sv) = (v + p.value, vv + p.value * p.value, sv + image * p.value);
     }
     let (own, shared) = (ss - s * s / n, sv - s * v / n);
     let left = vv - v * v / n;

@@ -82,16 +82,16 @@ impl StarImage {
             if with > 0.0 { f64::from(with * with / of) } else { 0.0 }
         };
         let mut singles: Vec<(usize, f64)> = Vec::with_capacity(pixels.len());
-        singles.extend(
-            pixels.iter().enumerate().filter(|(_, p)| p.0 > 0.0).map(|(k, p)| (k, f64::from(p.1 * p.0 * p.0))),
-        );
+        singles
+            .extend(pixels.iter().enumerate().filter(|(_, p)| p.0 > 0.0).map(|(k, p)| (k, f64::from(p.1 * p.0 * p.0))));
         singles.sort_unstable_by(|a, b| b.1.total_cmp(&a.1));
         let gains = self.images.iter().map(|image| star(image, None));
         let best = gains.enumerate().max_by(|a, b| a.1.total_cmp(&b.1));
         let (best, gain) = best.unwrap_or((0, 0.0));
         // A value and a place; a star beside a hot pixel is one all the same.
         let alone = gain - 3.0 * price;
-        let beside = singles.first().map_or(0.0, |(k, single)| single + star(&self.images[best], Some(*k)) - 6.0 * price);
+        let beside =
+            singles.first().map_or(0.0, |(k, single)| single + star(&self.images[best], Some(*k)) - 6.0 * price);
         // The place of the first pixel is the peak's own, those of others are free.
         let mut sum = 0.0;
         let few = singles.iter().take(MOST_SINGLES).enumerate().map(|(n, (_, single))| {
