@@ -114,8 +114,12 @@ impl Setting {
     }
 
     fn measured(&self, plane: &Pixels) -> FrameStars {
-        let options =
-            MeasureOptions { lattice: Lattice::All, e_per_adu: Some(self.e_per_adu), saturation_adu: Some(65_535.0) };
+        let options = MeasureOptions {
+            lattice: Lattice::All,
+            e_per_adu: Some(self.e_per_adu),
+            saturation_adu: Some(65_535.0),
+            diffraction: None,
+        };
         measure(plane, &options).expect("the frame has pixels")
     }
 }

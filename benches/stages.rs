@@ -23,7 +23,7 @@ const HEIGHT: usize = 4176;
 const STARS: usize = 3000;
 
 const OPTIONS: MeasureOptions =
-    MeasureOptions { lattice: Lattice::All, e_per_adu: Some(0.8), saturation_adu: Some(65_535.0) };
+    MeasureOptions { lattice: Lattice::All, e_per_adu: Some(0.8), saturation_adu: Some(65_535.0), diffraction: None };
 
 /// The large frame as a file. `SKYGRAIN_BENCH_FRAME` keeps it at that path for other programs to read.
 fn large_frame(dir: &Path) -> PathBuf {

@@ -4,10 +4,11 @@ use std::hash::{DefaultHasher, Hasher};
 use std::path::{Path, PathBuf};
 
 /// All that decides a measurement: the stages up to the stars and the sensor, what wires them, and the libraries.
-const SOURCES: [&str; 13] = [
+const SOURCES: [&str; 14] = [
     "src/fits",
     "src/folder",
     "src/frame",
+    "src/image",
     "src/stars",
     "src/sensor",
     "src/night",

@@ -9,6 +9,7 @@
 //!
 //! [`night`] wires the stages; [`simulate`] makes frames with known truth for the demo, the tests and the benches;
 //! [`facts`] are types for what is known and what is not, and why; [`units`], [`mod@format`] and [`stats`] are shared by all;
+//! [`mod@image`] is the star image before the pixel as a function, which stars are fitted with and verdicts follow from;
 //! [`store`] keeps results between runs and [`whole_file`] writes files whole or not at all, whatever is in them.
 
 pub mod cli;
@@ -17,6 +18,7 @@ pub mod fits;
 pub mod folder;
 pub mod format;
 pub mod frame;
+pub mod image;
 pub mod night;
 pub mod report;
 pub mod sensor;

@@ -60,6 +60,8 @@ pub enum AnswersMissing {
     StarsNoWiderThanThePixel,
     /// The star image is too narrow to be integrated.
     StarsTooNarrow { least_px: f64 },
+    /// No model of a star image fits the stars.
+    NoModelFitsTheStars,
     /// The sky rate is not above 0.
     SkyNotAboveZero,
     /// Sky, read noise and dark current are all 0.
@@ -83,6 +85,7 @@ impl AnswersMissing {
             Self::NoHoursStated => vec![Help::RigKey("ambient")],
             Self::StarsNoWiderThanThePixel
             | Self::StarsTooNarrow { .. }
+            | Self::NoModelFitsTheStars
             | Self::SkyNotAboveZero
             | Self::NoNoiseAtAll
             | Self::DarkCurrentThatDoesNotCool => Vec::new(),

@@ -55,6 +55,8 @@ pub enum VerdictMethod {
     RoomOverBrightestPixel,
     /// What is left of a star's width without the parts that are told apart.
     WidthLessParts,
+    /// Width of the star image without its diffraction, squares of the other parts taken off.
+    ImageWithoutDiffraction,
     /// That at the zenith, were it all seeing.
     RestAtZenith {
         airmass: f64,

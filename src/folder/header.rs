@@ -102,6 +102,8 @@ pub struct FrameHeader {
     pub focal_mm: Option<Carded<f64>>,
     /// Aperture diameter, mm.
     pub aperture_mm: Option<Carded<f64>>,
+    /// Diameter of the central obstruction over that of the aperture: no card in common use tells it.
+    pub obstruction: Option<Carded<f64>>,
     /// Image scale from a celestial WCS, arcsec per recorded pixel (geometric mean of both axes).
     pub wcs_arcsec_per_px: Option<Carded<f64>>,
     /// That WCS with its reference point, where it has right ascension and declination.

@@ -63,6 +63,7 @@ pub fn read_header(cards: &Cards) -> FrameHeader {
         pixel_includes_binning,
         focal_mm,
         aperture_mm: number(cards, &cards_for::APERTURE, &mut notes),
+        obstruction: None,
         pointings: pointings(cards, wcs.as_ref()),
         wcs_arcsec_per_px,
         wcs,

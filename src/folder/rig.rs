@@ -23,6 +23,8 @@ pub struct Rig {
     pub focal_mm: Option<f64>,
     /// Aperture diameter, mm.
     pub aperture_mm: Option<f64>,
+    /// Diameter of the central obstruction over that of the aperture; 0 for a refractor.
+    pub obstruction: Option<f64>,
     /// Conversion gain, e-/ADU.
     pub gain_e_per_adu: Option<f64>,
     /// Level at which pixels saturate, ADU.
@@ -58,11 +60,12 @@ pub struct AirClass {
     pub hours: f64,
 }
 
-const KEYS: [&str; 17] = [
+const KEYS: [&str; 18] = [
     "pixel_um",
     "pixel_includes_binning",
     "focal_mm",
     "aperture_mm",
+    "obstruction",
     "gain_e_per_adu",
     "saturation_adu",
     "cfa",
@@ -139,6 +142,7 @@ impl Rig {
         inside("pixel_um", self.pixel_um, 0.5, 100.0, "0.5 to 100 um")?;
         inside("focal_mm", self.focal_mm, 5.0, 100_000.0, "5 to 100000 mm")?;
         inside("aperture_mm", self.aperture_mm, 1.0, 50_000.0, "1 to 50000 mm")?;
+        inside("obstruction", self.obstruction, 0.0, 0.8, "0 to 0.8 of the aperture")?;
         inside("gain_e_per_adu", self.gain_e_per_adu, 1e-3, 1e3, "0.001 to 1000 e-/ADU")?;
         inside("saturation_adu", self.saturation_adu, 1.0, 1e9, "1 to 1e9 ADU")?;
         inside("sensor_celsius", self.sensor_celsius, -150.0, 80.0, "-150 to 80 C")?;
@@ -178,6 +182,7 @@ impl Rig {
         set(&mut header.pixel_um, self.pixel_um, "pixel_um");
         set(&mut header.focal_mm, self.focal_mm, "focal_mm");
         set(&mut header.aperture_mm, self.aperture_mm, "aperture_mm");
+        set(&mut header.obstruction, self.obstruction, "obstruction");
         set(&mut header.saturation_adu, self.saturation_adu, "saturation_adu");
         set(&mut header.site_longitude_deg, self.site_longitude_deg, "site_longitude_deg");
         set(&mut header.site_latitude_deg, self.site_latitude_deg, "site_latitude_deg");

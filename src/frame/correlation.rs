@@ -311,7 +311,7 @@ mod tests {
 
     #[test]
     fn a_pattern_that_two_frames_share_is_no_correlation_of_their_difference() {
-        let pattern = |x: usize, y: usize| if (x / 2 + y / 2).is_multiple_of(2) { 12.0 } else { 0.0 };
+        let pattern = |x: usize, y: usize| if (x / 3 + y / 3).is_multiple_of(2) { 12.0 } else { 0.0 };
         let frame = |seed| {
             let mut image = noise(5.0, seed);
             image.indexed_iter_mut().for_each(|((y, x), v)| *v += pattern(x, y));

@@ -10,8 +10,8 @@ use crate::sky::StarMatch;
 use crate::stars::StarFlag;
 use crate::stars::field::FieldResult;
 use crate::verdict::{
-    CooledYear, CoolingInput, CoolingPlan, LightStars, Saturation, SaturationInput, Suited, SuitedInput, WidthBudget,
-    WidthInput, cooled_year, saturation, suited, width_budget,
+    CooledYear, CoolingInput, CoolingPlan, KnownImage, LightStars, Saturation, SaturationInput, Suited, SuitedInput,
+    WidthBudget, WidthInput, cooled_year, saturation, suited, width_budget,
 };
 
 use super::intake::Read;
@@ -26,6 +26,7 @@ pub struct Measured<'a> {
     pub fwhm_px: &'a Quantity,
     pub recorded_fwhm_px: &'a Quantity,
     pub beta: &'a Quantity,
+    pub image: KnownImage<'a>,
     pub image_scale: &'a Quantity,
     pub star_match: &'a StarMatch,
     pub field: &'a FieldResult,
@@ -69,6 +70,10 @@ pub fn decision(m: &Measured) -> Decision {
             shared_ellipticity: &m.field.constant_ellipticity,
             corner_fwhm_ratio: &m.field.corner_fwhm_ratio,
             aperture_mm: &aperture_mm,
+            image: match m.image {
+                KnownImage::Whole(image) => Some(image),
+                KnownImage::Exponent | KnownImage::NoModel => None,
+            },
             airmass: m.airmass,
         }),
         saturation: saturation(&SaturationInput {
@@ -78,6 +83,7 @@ pub fn decision(m: &Measured) -> Decision {
             bias_adu: &m.sensor.bias_level_adu,
             fwhm_px: m.fwhm_px,
             beta: m.beta,
+            image: m.image,
         }),
         cooling_year: cooled_year(m.cooling, &plan(m.rig)).map(words::cooling::year),
     }

@@ -16,10 +16,11 @@ use crate::folder::{CfaPattern, FrameKind, SessionKey};
 use crate::frame::{Lattice, NoiseCorrelation, measured_pattern, noise_correlation, undefine};
 use crate::report::Warning;
 use crate::sensor::Defect;
-use crate::stars::{FrameStars, MeasureOptions, Place, measure};
+use crate::stars::{Diffraction, FrameStars, MeasureOptions, Place, measure};
 use crate::stats::median;
 
 use super::cache::{Kept, What};
+use super::diffraction::diffraction;
 use super::fault::unreadable;
 use super::input::{Progress, Stage};
 use super::intake::{Intake, Outcome, Read, reads_of};
@@ -28,7 +29,7 @@ use super::sensors::{MeasuredSensor, Sensors};
 use super::trails::drawn_out_beyond;
 
 /// Lights of a session below which none is left out for being unlike the others.
-pub const LEAST_TO_COMPARE: usize = 4;
+const LEAST_TO_COMPARE: usize = 4;
 /// Share of the session's median star count or star flux below which a light was taken through cloud.
 const CLOUDED_SHARE: f64 = 0.5;
 /// Width against the session's median from which a light does not stand for the session.
@@ -143,6 +144,7 @@ struct Looked {
 struct Settings {
     e_per_adu: Option<f64>,
     saturation_adu: Option<f64>,
+    diffraction: Option<Diffraction>,
     cfa: Option<Mosaic>,
     /// Pixels taken for undefined.
     defects: Vec<u32>,
@@ -164,6 +166,7 @@ impl Settings {
         Self {
             e_per_adu: value(|s| &s.result.gain_e_per_adu),
             saturation_adu: value(|s| &s.result.saturation_adu),
+            diffraction: diffraction(&read.header),
             cfa: cfa.map(|cfa| Mosaic {
                 pattern: cfa.value,
                 bias_adu: (!cfa.from_rig).then(|| value(|s| &s.result.bias_level_adu).unwrap_or(0.0)),
@@ -204,7 +207,12 @@ fn measure_light(path: &Path, settings: &Settings) -> Result<Looked, LeftOut> {
     // Of a colour cube the middle plane is measured, the green one by custom.
     let plane = &image.planes[image.planes.len() / 2];
     let (lattice, pattern_overruled) = settings.cfa.as_ref().map_or((Lattice::All, false), |c| lattice_of(plane, c));
-    let options = MeasureOptions { lattice, e_per_adu: settings.e_per_adu, saturation_adu: settings.saturation_adu };
+    let options = MeasureOptions {
+        lattice,
+        e_per_adu: settings.e_per_adu,
+        saturation_adu: settings.saturation_adu,
+        diffraction: settings.diffraction,
+    };
     let stars = measure(plane, &options).ok_or(LeftOut::TooFewValidPixels)?;
     let width_of = |other: &Pixels| {
         if std::ptr::eq(other, plane) {
@@ -262,7 +270,7 @@ fn leave_out_the_unlike(lights: &mut [MeasuredLight]) {
         by_session.entry(light.session.clone()).or_default().push(i);
     }
     for mut members in by_session.into_values().filter(|m| m.len() >= LEAST_TO_COMPARE) {
-        let trailed = drawn_out_beyond(&members.iter().map(|i| &lights[*i]).collect::<Vec<_>>());
+        let trailed = drawn_out_beyond(&members.iter().map(|i| &lights[*i].stars).collect::<Vec<_>>());
         for (i, why) in members.iter().zip(trailed) {
             lights[*i].excluded = why;
         }

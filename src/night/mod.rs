@@ -5,6 +5,7 @@ mod cache;
 mod complete_files;
 mod dark_match;
 mod decision;
+mod diffraction;
 mod duplicates;
 mod explain;
 mod fault;

@@ -1,16 +1,18 @@
 //! One session: what its lights, its sensor and the verdicts make of it.
 
 use crate::facts::night::{NightMethod, NightMissing, NightNote};
+use crate::facts::stars::StarsNote;
 use crate::facts::{Quantity, Source};
 use crate::folder::{Rig, SessionKey};
+use crate::image::StarImage;
 use crate::report::words::{self, WithSentence, darks, light, width};
 use crate::report::{FrameCounts, Session, SessionSettings, Temperature};
-use crate::stars::FrameStars;
 use crate::stars::field::FieldResult;
+use crate::stars::{CommonImage, FrameStars};
 use crate::stats::{mean_and_std, median};
 use crate::verdict::{
-    BudgetInput, Cooling, CoolingInput, CoolingLaw, DarkMatch, NoiseBudget, Photometry, PhotometryInput, Sampling,
-    SamplingInput, SessionFindings, cooling, noise_budget, photometry, sampling,
+    BudgetInput, Cooling, CoolingInput, CoolingLaw, DarkMatch, KnownImage, NoiseBudget, Photometry, PhotometryInput,
+    Sampling, SamplingInput, SessionFindings, cooling, noise_budget, photometry, sampling,
 };
 
 use super::dark_match::{Lights, darks_for};
@@ -80,6 +82,8 @@ struct Shown<'a> {
     fwhm_px: Quantity,
     recorded_fwhm_px: Quantity,
     moffat_beta: Quantity,
+    /// The image of the light whose width stands for the session's.
+    image: Option<CommonImage>,
     dark: Quantity,
     sky: Quantity,
     field: FieldResult,
@@ -97,7 +101,14 @@ fn shown<'a>(parts: &SessionParts<'a>) -> Shown<'a> {
     let fwhm_px = over_frames(&used, &|s| s.fwhm_px.pair(), NightMethod::StarImageOverFrames);
     let fwhm_px = noted(fwhm_px, NightNote::WidthsResampled { resampled, lights: used.len() }, resampled);
     let fwhm_px = noted(fwhm_px, NightNote::PerhapsResampled { perhaps, lights: used.len() }, perhaps);
-    let fwhm_px = match drawn_out(&used) {
+    let image = common_image(&used, fwhm_px.value);
+    let fwhm_px = match &image {
+        Some(CommonImage { parts: None, misfit_percent, .. }) => {
+            fwhm_px.noted(StarsNote::NoModelFits { residual_percent: *misfit_percent })
+        }
+        _ => fwhm_px,
+    };
+    let fwhm_px = match drawn_out(&used.iter().map(|l| &l.stars).collect::<Vec<_>>()) {
         Some(note) if fwhm_px.is_known() => fwhm_px.noted(note),
         _ => fwhm_px,
     };
@@ -114,11 +125,23 @@ fn shown<'a>(parts: &SessionParts<'a>) -> Shown<'a> {
         field: over_field(&used, &image_scale),
         airmass: median(&airmasses),
         used,
+        image,
         image_scale,
         fwhm_px,
         dark,
         sky,
     }
+}
+
+/// The image of the light whose width comes nearest to the session's; among those that no model describes where they are the
+/// half or more.
+fn common_image(used: &[&MeasuredLight], fwhm_px: Option<f64>) -> Option<CommonImage> {
+    let fwhm_px = fwhm_px?;
+    let known = || used.iter().filter_map(|l| Some((l.stars.fwhm_px.value?, l.stars.image.as_ref()?)));
+    let modelled = known().filter(|(_, i)| i.parts.is_some()).count();
+    let by_model = 2 * modelled > known().count();
+    let near = known().filter(|(_, i)| i.parts.is_some() == by_model);
+    near.min_by(|a, b| (a.0 - fwhm_px).abs().total_cmp(&(b.0 - fwhm_px).abs())).map(|(_, image)| image.clone())
 }
 
 /// What follows from what the lights show.
@@ -135,9 +158,16 @@ fn judged(parts: &SessionParts, shown: &Shown) -> Judged {
     let Shown { used, exposure_s, fwhm_px, moffat_beta, image_scale, dark, sky, .. } = shown;
     let (exposure_s, light) = (*exposure_s, &parts.members[0].read);
     let result = &parts.sensor.result;
+    let whole = shown.image.as_ref().and_then(|i| i.parts).map(StarImage::new);
+    let image = match (&shown.image, &whole) {
+        (_, Some(whole)) => KnownImage::Whole(whole),
+        (Some(_), None) => KnownImage::NoModel,
+        (None, None) => KnownImage::Exponent,
+    };
     let sampling = sampling(&SamplingInput {
         fwhm_px,
         beta: moffat_beta,
+        image,
         image_scale,
         sky_e_per_px_s: sky,
         dark_e_per_px_s: dark,
@@ -176,6 +206,7 @@ fn judged(parts: &SessionParts, shown: &Shown) -> Judged {
         fwhm_px,
         recorded_fwhm_px: &shown.recorded_fwhm_px,
         beta: moffat_beta,
+        image,
         image_scale,
         star_match: &parts.on_the_sky.star_match,
         field: &shown.field,
@@ -229,6 +260,7 @@ fn gathered(parts: &SessionParts, shown: Shown, judged: Judged) -> Session {
         field: shown.field.into(),
         fwhm_px: shown.fwhm_px,
         moffat_beta: shown.moffat_beta,
+        star_image: shown.image,
         sky_e_per_px_s: shown.sky,
         sampling: words::sampling::worded(judged.sampling, &shown.image_scale),
         image_scale_arcsec_per_px: shown.image_scale,

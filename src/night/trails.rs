@@ -9,8 +9,6 @@ use crate::facts::stars::StarsNote;
 use crate::stars::FrameStars;
 use crate::stats::{median, median_and_mad_sigma};
 
-use super::lights::{LEAST_TO_COMPARE, MeasuredLight};
-
 /// Standard deviations of the session's seeing that a trail may cost: seeing alone widens a light by more in one of 740.
 const SEEING_SIGMAS: f64 = 3.0;
 /// Least scatter of ln width that seeing is taken to have: a steady hour's lights differ by as much. Common practice, no
@@ -28,20 +26,16 @@ fn cost(stars: &FrameStars) -> Option<f64> {
 }
 
 /// Why lights of one session are left out for their trails; `None` for each that stays.
-pub fn drawn_out_beyond(session: &[&MeasuredLight]) -> Vec<Option<LeftOut>> {
-    let costs: Vec<Option<f64>> = session.iter().map(|l| cost(&l.stars)).collect();
+pub fn drawn_out_beyond(session: &[&FrameStars]) -> Vec<Option<LeftOut>> {
+    let costs: Vec<Option<f64>> = session.iter().map(|stars| cost(stars)).collect();
     let known: Vec<f64> = costs.iter().copied().flatten().collect();
     // The shorter axis is what seeing and focus gave.
-    let seeing: Vec<f64> = session.iter().filter_map(|l| l.stars.minor_fwhm_px.value).map(f64::ln).collect();
+    let seeing: Vec<f64> = session.iter().filter_map(|stars| stars.minor_fwhm_px.value).map(f64::ln).collect();
     let (Some(usual), Some((_, scatter))) = (median(&known), median_and_mad_sigma(&seeing)) else {
         return vec![None; session.len()];
     };
-    if known.len() < LEAST_TO_COMPARE {
-        return vec![None; session.len()];
-    }
     let scatter = scatter.max(LEAST_SCATTER);
-    let reason = |(light, cost): (&&MeasuredLight, Option<f64>)| {
-        let stars = &light.stars;
+    let reason = |(stars, cost): (&&FrameStars, Option<f64>)| {
         let beyond = cost? - usual;
         (beyond > SEEING_SIGMAS * scatter).then(|| LeftOut::Trailed {
             direction_deg: stars.position_angle_deg.value,
@@ -55,9 +49,9 @@ pub fn drawn_out_beyond(session: &[&MeasuredLight]) -> Vec<Option<LeftOut>> {
 }
 
 /// What a session says of stars that are drawn out in the lights it uses.
-pub fn drawn_out(used: &[&MeasuredLight]) -> Option<StarsNote> {
-    let usual = median(&used.iter().filter_map(|l| cost(&l.stars)).collect::<Vec<_>>())?;
-    let minors: Vec<f64> = used.iter().filter_map(|l| l.stars.minor_fwhm_px.value).collect();
+pub fn drawn_out(used: &[&FrameStars]) -> Option<StarsNote> {
+    let usual = median(&used.iter().filter_map(|stars| cost(stars)).collect::<Vec<_>>())?;
+    let minors: Vec<f64> = used.iter().filter_map(|stars| stars.minor_fwhm_px.value).collect();
     let minor_fwhm_px = median(&minors).filter(|_| usual > WORTH_SAYING)?;
     Some(StarsNote::DrawnOut { wider_percent: percent(usual), minor_fwhm_px })
 }

@@ -15,6 +15,7 @@ use super::words::{WithSentence, Worded, WordedField};
 use crate::facts::{FrameKind, Quantity};
 use crate::sensor::{DefectMap, SensorResult};
 use crate::sky::StarMatch;
+use crate::stars::CommonImage;
 use crate::verdict::{
     Advice, CooledYear, CoolingRow, DarkMatch, FilterSampling, NoiseBudget, Photometry, Sampling, Saturation, Suited,
     WidthBudget,
@@ -163,9 +164,11 @@ pub struct Session {
     /// Direction of the long axis, from +x towards +y of the file.
     #[schemars(extend("unit" = "degrees"))]
     pub position_angle_deg: Quantity,
-    /// Exponent of the Moffat profile.
+    /// Exponent of the wings of the star image.
     #[schemars(extend("unit" = "1"))]
     pub moffat_beta: Quantity,
+    /// The star image, of the light whose width comes nearest to the session's; null where too few stars tell it.
+    pub star_image: Option<CommonImage>,
     /// Stars detected in a frame, median.
     #[schemars(extend("unit" = "stars"))]
     pub star_count: Quantity,

@@ -13,10 +13,13 @@ use super::words::{self, WithSentence, Worded};
 use crate::facts::left_out::{CloudSign, FitsFault};
 use crate::facts::stars::StarsMissing;
 use crate::facts::{Caution, FrameKind, KindSource, LeftOut, Quantity, Source};
+use crate::image::{Aperture, ImageParts};
 use crate::sky::{NoMatch, StarMatch, StatedOptics};
 use crate::stars::field::{FieldFrame, FieldOptics, FieldResult, field};
+use crate::stars::{CommonImage, ImageRing};
 use crate::stars::{Shape, Star, StarFit};
 use crate::units::{BOLTZMANN_EV_PER_K, ZERO_CELSIUS_K};
+use crate::verdict::KnownImage;
 use crate::verdict::over_sessions::SessionWidth;
 use crate::verdict::{
     Advice, AdviceInput, ConfidenceCode, CoolingRow, CoolingVerdict, DarkMatch, FilterSampling, Level, LightStars,
@@ -145,6 +148,21 @@ pub(crate) fn dark_at(celsius: f64) -> f64 {
     DARK_NOW * (-EA_EV / BOLTZMANN_EV_PER_K * (inverse(celsius) - inverse(NOW_C))).exp()
 }
 
+/// A star image with diffraction, and rings about it.
+fn star_image() -> CommonImage {
+    let aperture = Some(Aperture { wave: 0.6, obstruction: 0.0 });
+    let ring = |k: i32| {
+        let radius_px = 0.4 * f64::from(k) + 0.2;
+        let model = (1.0 + 0.35 * radius_px * radius_px).powi(-2);
+        ImageRing { radius_px, light: model + 0.002, sigma: 0.003, model }
+    };
+    CommonImage {
+        parts: Some(ImageParts { inverse_beta: 0.4, gaussian: 0.3, aperture }),
+        misfit_percent: 0.1,
+        rings: (0..12).map(ring).collect(),
+    }
+}
+
 fn session(id: &str, filter: Option<&str>, exposure_s: f64) -> Session {
     let read_rate = READ_E * READ_E / exposure_s;
     let total = SKY + DARK_NOW + read_rate;
@@ -189,6 +207,7 @@ fn session(id: &str, filter: Option<&str>, exposure_s: f64) -> Session {
         ellipticity: Quantity::measured(0.083, 0.011, "1 - minor/major, median", 18),
         position_angle_deg: Quantity::measured(41.0, 8.0, "axial mean", 18),
         moffat_beta: Quantity::measured(3.4, 0.3, "Moffat fit, median", 18),
+        star_image: Some(star_image()),
         star_count: Quantity::measured(231.0, 12.0, "median per frame", 18),
         field: over_field().into(),
         sky_e_per_px_s: Quantity::measured(SKY, 0.011, "sky level times gain over exposure", 18)
@@ -242,6 +261,7 @@ fn session(id: &str, filter: Option<&str>, exposure_s: f64) -> Session {
                 shared_ellipticity: &Quantity::measured(0.05, 0.01, "field", 5),
                 corner_fwhm_ratio: &Quantity::measured(1.12, 0.01, "field", 5),
                 aperture_mm: &Quantity::header(100.0, "APTDIA"),
+                image: None,
                 airmass: Some(1.2),
             }),
             words::width::width,
@@ -254,6 +274,7 @@ fn session(id: &str, filter: Option<&str>, exposure_s: f64) -> Session {
                 bias_adu: &Quantity::measured(500.3, 0.4, "mean of bias frames", 10),
                 fwhm_px: &Quantity::measured(2.61, 0.09, "Moffat fit", 18),
                 beta: &Quantity::measured(3.4, 0.3, "Moffat fit", 18),
+                image: KnownImage::Exponent,
             }),
             words::light::saturation,
         ),

@@ -115,6 +115,7 @@ pub fn cards(kind: FrameKind, exposure_s: f64, celsius: f64, start: DateTime, fi
         cards.push(HeaderCard::text("FILTER", filter, "filter"));
         cards.push(HeaderCard::text("TELESCOP", TELESCOPE, "telescope (simulated)"));
         cards.push(HeaderCard::real("FOCALLEN", FOCAL_MM, "focal length, mm"));
+        cards.push(HeaderCard::real("APTDIA", APERTURE_MM, "clear aperture, mm"));
     }
     if kind == FrameKind::Light {
         cards.push(HeaderCard::text("OBJECT", TARGET, "target (simulated)"));

@@ -4,7 +4,9 @@ use std::cmp::Ordering;
 use std::collections::BTreeMap;
 
 use super::options::MeasureOptions;
+use super::profile::equations::Profile;
 use super::profile::fit::StarFit;
+use super::profile::image::FrameImage;
 use super::rejection::locus::Locus;
 use super::rejection::lone::unlike_their_neighbours;
 use super::rejection::star_image::StarImage;
@@ -60,7 +62,7 @@ const NO_STAR: [StarFlag; 4] = [StarFlag::HotPixel, StarFlag::Streak, StarFlag::
 /// let sky = FrameRecipe::unlit(Detector::even(224, 224), 1);
 /// let pixels = Pixels::U16(render(&FrameRecipe { exposure_s: 60.0, sky_e_per_px_s: 1.0, stars, ..sky }).0);
 ///
-/// let options = MeasureOptions { lattice: Lattice::All, e_per_adu: None, saturation_adu: None };
+/// let options = MeasureOptions { lattice: Lattice::All, e_per_adu: None, saturation_adu: None, diffraction: None };
 /// let found = measure(&pixels, &options).expect("the frame has pixels");
 /// let (fwhm_px, sigma) = found.fwhm_px.pair().expect("there are stars");
 /// assert_eq!(found.star_count, 25);
@@ -94,13 +96,13 @@ pub fn measure(plane: &Pixels, options: &MeasureOptions) -> Option<FrameStars> {
         false => search.sift(&[kernel_px, ANY_WIDTH_PX[0]].map(StarImage::new), usize::MAX),
     }
     let choice = search.choose(width_px);
-    let (beta, known) = search.common_beta(choice, &scouts).map_or((None, Vec::new()), |(b, fits)| (Some(b), fits));
-    let prior = beta.map(|b| (b.inverse, b.spread));
-    let mut judged = judge(&search, &Expected { choice, minor_px, prior, known });
+    let image = search.learn_image(choice, &scouts);
+    let profile = image.as_ref().map_or(Profile::Moffat(None), FrameImage::profile);
+    let mut judged = judge(&search, &Expected { choice, minor_px, profile, known: scouts });
     judged.leave_out_pairs();
     let alike = judged.leave_out_the_unlike(search.size());
     let star_count = search.peaks.len() - judged.no_star();
-    let mut summary = summed_up(&sky, star_count, judged.flags, judged.stars, beta);
+    let mut summary = summed_up(&sky, star_count, judged.flags, judged.stars, image.as_ref());
     summary.places = judged.places;
     if !alike {
         let fitted = summary.stars.len();
@@ -123,7 +125,7 @@ fn keep_the_like(search: &mut Search, choice: Choice, scouts: &mut Vec<(usize, S
     let mut locus = locus_of(scouts, search.size());
     if locus.is_none() && scouts.len() >= 3 {
         let more = search.clean(choice).take(MOST_FITS).skip(SCOUTS);
-        let fitted = more.filter_map(|i| Some((i, search.fit_near(i, choice.width_px, None, &[])?)));
+        let fitted = more.filter_map(|i| Some((i, search.fit_near(i, choice.width_px, Profile::Moffat(None), &[])?)));
         let all: Vec<(usize, StarFit)> = scouts.iter().copied().chain(fitted).collect();
         locus = locus_of(&all, search.size());
         if locus.is_some() {
@@ -152,12 +154,12 @@ fn images_of_any_width() -> [StarImage; 4] {
 }
 
 /// What the frame's bright stars say of all.
-struct Expected {
+struct Expected<'a> {
     choice: Choice,
     /// Median FWHM along the shorter axis, px.
     minor_px: f64,
-    /// 1/beta and its spread.
-    prior: Option<(f64, f64)>,
+    /// What the stars are fitted with.
+    profile: Profile<'a>,
     /// Fits that there are, each with its peak's number.
     known: Vec<(usize, StarFit)>,
 }
@@ -209,7 +211,7 @@ fn judge(search: &Search, expected: &Expected) -> Judged {
 /// The fit of a peak, or why it is none of a star of this frame.
 fn fitted(search: &Search, i: usize, expected: &Expected) -> Result<StarFit, StarFlag> {
     let width_px = expected.choice.width_px;
-    let fit = search.fit_near(i, width_px, expected.prior, &expected.known).ok_or(StarFlag::FitFailed)?;
+    let fit = search.fit_near(i, width_px, expected.profile, &expected.known).ok_or(StarFlag::FitFailed)?;
     match fit.shape.fwhm_px() / width_px {
         r if r < WIDTH_RANGE[0] || fit.shape.minor_fwhm_px() < LEAST_MINOR * expected.minor_px => {
             Err(StarFlag::TooSharp)

@@ -1,5 +1,6 @@
 //! What a measurement of stars is told beforehand.
 
+use super::profile::shared::Diffraction;
 use crate::frame::Lattice;
 
 /// What is known of the camera before its stars are measured.
@@ -11,4 +12,6 @@ pub struct MeasureOptions {
     pub e_per_adu: Option<f64>,
     /// Level at which pixels saturate, ADU.
     pub saturation_adu: Option<f64>,
+    /// Diffraction of the telescope, where its aperture and the image scale are known.
+    pub diffraction: Option<Diffraction>,
 }

@@ -5,8 +5,11 @@ use crate::stats::median;
 
 use super::detection::view::View;
 use super::options::MeasureOptions;
-use super::profile::beta::CommonBeta;
+use super::profile::equations::{Counted, Profile, Vector};
 use super::profile::fit::{StarFit, fit_star};
+use super::profile::image::{FrameImage, learn};
+use super::profile::joint::JointStar;
+use super::profile::shared::agree;
 use super::profile::stamp::Stamp;
 use super::rejection::clipped::clip_level;
 use super::rejection::nebulae::{is_beyond_nebula, stands_on_even_sky};
@@ -24,10 +27,6 @@ const DETECTION_SIGMA: f64 = 5.0;
 pub(crate) const FIT_SIGMA: f64 = 15.0;
 /// Stars fitted to learn the frame's width and beta.
 pub const SCOUTS: usize = 60;
-/// Most rounds in which the frame's 1/beta is refined; one is nearly always enough, since the steps are Newton's.
-const BETA_ROUNDS: usize = 3;
-/// Change over the error of the frame's 1/beta from which it is refined once more.
-const BETA_SETTLED: f64 = 0.2;
 /// Ratio of star width to kernel width, either way, from which the search is repeated.
 pub(crate) const KERNEL_MISMATCH: f64 = 1.6;
 /// Share of a saturation level above which a pixel is taken for saturated: sensors bend before they clip.
@@ -58,6 +57,8 @@ pub(crate) struct Search<'a> {
     near: Neighbours,
     /// Level from which a pixel does not tell the light that fell on it, ADU.
     clipped_adu: f64,
+    /// Conversion gain, e-/ADU: known, or as the stars' own scatter tells it.
+    e_per_adu: Option<f64>,
 }
 
 /// By what the peaks worth a fit are picked.
@@ -87,7 +88,7 @@ impl<'a> Search<'a> {
         let known = options.saturation_adu.map_or(HIGHEST_16_BIT_ADU, |s| s * SATURATED_SHARE);
         let seen = clip_level(view, peaks.iter().filter(|p| !p.hot));
         let clipped_adu = known.min(seen.unwrap_or(f64::INFINITY));
-        Self { view, options, peaks, no_star, near, clipped_adu }
+        Self { view, options, peaks, no_star, near, clipped_adu, e_per_adu: options.e_per_adu }
     }
 
     /// Says of peaks among the first `most` why they are no star's image, where one of `images` shows none.
@@ -205,7 +206,7 @@ impl<'a> Search<'a> {
     /// Fits of the brightest clean peaks with free beta, each with its peak's number.
     pub fn scout(&self, choice: Choice) -> Vec<(usize, StarFit)> {
         let (clean, width_px) = (self.clean(choice), choice.width_px);
-        let free = |i: usize, width_px: f64| Some((i, self.fit(i, width_px, None)?));
+        let free = |i: usize, width_px: f64| Some((i, self.fit(i, width_px, Profile::Moffat(None))?));
         let fits: Vec<(usize, StarFit)> = clean.take(SCOUTS).filter_map(|i| free(i, width_px)).collect();
         // A stamp cut for narrower stars than these holds too little of them: once more with their width.
         match common_width(&fits) {
@@ -216,68 +217,48 @@ impl<'a> Search<'a> {
         }
     }
 
-    /// 1/beta of the frame from its scouts, and their fits with it.
-    ///
-    /// A faint or undersampled star's free beta is skewed and its error depends on it. At a beta that all share, the next
-    /// step of each star towards its own is a normal quantity: the mean of those steps is the maximum-likelihood one.
-    pub fn common_beta(
-        &self,
-        choice: Choice,
-        scouts: &[(usize, StarFit)],
-    ) -> Option<(CommonBeta, Vec<(usize, StarFit)>)> {
-        let mut beta = CommonBeta::of(scouts)?;
-        // Those too whose free fit failed: it does so where noise asks for wings thinner than a Gaussian's.
-        let (clean, width_px) = (self.clean(choice), choice.width_px);
-        let at = |i: usize, inverse: f64, known: &[(usize, StarFit)]| {
-            Some((i, self.fit_near(i, width_px, Some((inverse, 0.0)), known)?))
-        };
-        let mut fits: Vec<(usize, StarFit)> = clean.take(SCOUTS).filter_map(|i| at(i, beta.inverse, scouts)).collect();
-        for _ in 0..BETA_ROUNDS {
-            let next = CommonBeta::of(&fits)?;
-            let moved = (next.inverse - beta.inverse).abs();
-            beta = next;
-            if moved < BETA_SETTLED * beta.sigma {
-                break;
-            }
-            fits = fits.iter().filter_map(|(i, _)| at(*i, beta.inverse, &fits)).collect();
+    /// The image that the frame's scouts share. Where no gain is known the stars' scatter about it tells one first, by which all
+    /// later fits are weighed.
+    pub fn learn_image(&mut self, choice: Choice, scouts: &[(usize, StarFit)]) -> Option<FrameImage> {
+        if self.e_per_adu.is_none() {
+            self.e_per_adu = agree(self.joint_stars(choice, scouts), self.options.diffraction)?.e_per_adu();
         }
-        Some((beta, fits))
+        learn(self.joint_stars(choice, scouts), self.options.diffraction)
+    }
+
+    fn joint_stars(&self, choice: Choice, scouts: &[(usize, StarFit)]) -> Vec<JointStar> {
+        let star = |(i, f): &(usize, StarFit)| {
+            let shape = &f.shape;
+            let p =
+                [f.peak_adu, f.background_adu, f.x, f.y, shape.ln_half_width, shape.e1, shape.e2, shape.inverse_beta];
+            let counted = Counted::of(&self.stamp(*i, choice.width_px)?);
+            Some(JointStar { counted, p: Vector::from(p), noise: self.noise(*i) })
+        };
+        scouts.iter().take(SCOUTS).filter_map(star).collect()
     }
 
     /// Fit of one peak, from an earlier fit of it where there is one: half of the steps are then saved.
-    pub fn fit_near(
-        &self,
-        i: usize,
-        width_px: f64,
-        prior: Option<(f64, f64)>,
-        known: &[(usize, StarFit)],
-    ) -> Option<StarFit> {
-        match (known.iter().find(|(k, _)| *k == i), prior) {
+    pub fn fit_near(&self, i: usize, width_px: f64, profile: Profile, known: &[(usize, StarFit)]) -> Option<StarFit> {
+        match (known.iter().find(|(k, _)| *k == i), profile.beta_prior()) {
             (Some((_, last)), Some((inverse_beta, _))) => {
                 let shape = Shape { inverse_beta, ..last.shape };
-                self.fit_from(i, width_px, prior, (last.x, last.y, shape))
+                self.fit_from(i, width_px, profile, (last.x, last.y, shape))
             }
-            _ => self.fit(i, width_px, prior),
+            _ => self.fit(i, width_px, profile),
         }
     }
 
     /// Fit of one peak from the frame's typical star.
-    fn fit(&self, i: usize, width_px: f64, prior: Option<(f64, f64)>) -> Option<StarFit> {
-        let beta = prior.map_or(3.0, |(inverse, _)| inverse.recip());
+    fn fit(&self, i: usize, width_px: f64, profile: Profile) -> Option<StarFit> {
+        let beta = profile.beta_prior().map_or(3.0, |(inverse, _)| inverse.recip());
         let at = (self.peaks[i].x as f64, self.peaks[i].y as f64);
-        self.fit_from(i, width_px, prior, (at.0, at.1, Shape::new(width_px, 0.05, 0.0, beta)))
+        self.fit_from(i, width_px, profile, (at.0, at.1, Shape::new(width_px, 0.05, 0.0, beta)))
     }
 
-    fn fit_from(
-        &self,
-        i: usize,
-        width_px: f64,
-        prior: Option<(f64, f64)>,
-        start: (f64, f64, Shape),
-    ) -> Option<StarFit> {
+    fn fit_from(&self, i: usize, width_px: f64, profile: Profile, start: (f64, f64, Shape)) -> Option<StarFit> {
         let peak = &self.peaks[i];
         let stamp = self.stamp(i, width_px)?;
-        let fit = fit_star(&stamp, start, self.noise(i), prior).ok()?;
+        let fit = fit_star(&stamp, start, self.noise(i), profile).ok()?;
         // A fit that slid to a neighbour is not this star's.
         let slid = (fit.x - peak.x as f64).hypot(fit.y - peak.y as f64) > width_px.max(1.5);
         (!slid).then_some(fit)
@@ -286,10 +267,7 @@ impl<'a> Search<'a> {
     /// Noise of the pixels around a peak.
     pub fn noise(&self, i: usize) -> FitNoise {
         let peak = &self.peaks[i];
-        FitNoise {
-            sky_adu2: self.view.sky.sigma_at(peak.x, peak.y).powi(2).max(1e-12),
-            e_per_adu: self.options.e_per_adu,
-        }
+        FitNoise { sky_adu2: self.view.sky.sigma_at(peak.x, peak.y).powi(2).max(1e-12), e_per_adu: self.e_per_adu }
     }
 
     /// The pixels around a peak; those of other colours, of neighbours and undefined ones do not count.

@@ -2,10 +2,12 @@
 
 use std::collections::BTreeMap;
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
 use super::profile::fit::StarFit;
 use crate::facts::Quantity;
+use crate::image::ImageParts;
 
 /// Why a detected peak was not used for the frame's values.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize)]
@@ -56,6 +58,35 @@ pub struct Place {
     pub flux_adu: Option<f64>,
 }
 
+/// The image that a frame's brightest isolated stars share.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct CommonImage {
+    /// The model that describes it, in half widths of the whole; `None` where none does and the stars speak for themselves.
+    pub parts: Option<ImageParts>,
+    /// Mean residual of the stars against the model that comes nearest, root mean square.
+    #[schemars(extend("unit" = "% of the peak"))]
+    pub misfit_percent: f64,
+    /// Light in rings about the centre, outwards.
+    pub rings: Vec<ImageRing>,
+}
+
+/// Mean recorded light of a frame's stars at a distance from their centres, in units of the peak before the pixel.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
+pub struct ImageRing {
+    /// Mean distance of its pixels.
+    #[schemars(extend("unit" = "px"))]
+    pub radius_px: f64,
+    /// Light, in units of the peak before the pixel.
+    #[schemars(extend("unit" = "1"))]
+    pub light: f64,
+    /// One-sigma error of the light.
+    #[schemars(extend("unit" = "1"))]
+    pub sigma: f64,
+    /// Light of the model.
+    #[schemars(extend("unit" = "1"))]
+    pub model: f64,
+}
+
 /// What one frame's stars say.
 ///
 /// # Examples
@@ -69,7 +100,7 @@ pub struct Place {
 /// use skygrain::stars::{FrameStars, MeasureOptions, measure};
 ///
 /// let pixels = Pixels::U16(render(&FrameRecipe::unlit(Detector::even(200, 200), 1)).0);
-/// let options = MeasureOptions { lattice: Lattice::All, e_per_adu: None, saturation_adu: None };
+/// let options = MeasureOptions { lattice: Lattice::All, e_per_adu: None, saturation_adu: None, diffraction: None };
 /// let found: FrameStars = measure(&pixels, &options).expect("the frame has pixels");
 /// assert!(found.stars.is_empty() && found.fwhm_px.value.is_none() && found.fwhm_px.missing.is_some());
 /// ```
@@ -99,9 +130,11 @@ pub struct FrameStars {
     pub ellipticity: Quantity,
     /// Position angle of the common elongation, degrees from +x towards +y of the file, 0 to 180.
     pub position_angle_deg: Quantity,
-    /// Moffat beta.
+    /// Moffat beta of the image's wings.
     pub moffat_beta: Quantity,
-    /// Relative error of all widths alike from that of the common beta: part of `fwhm_px`, not of the single stars' errors.
+    /// The image that the stars share; `None` with fewer than three.
+    pub image: Option<CommonImage>,
+    /// Relative error of all widths alike, from what the common image leaves open: part of `fwhm_px`, not of the single stars' errors.
     pub common_ln_width_sigma: f64,
     /// All stars are drawn out in one direction so far that a line may describe them.
     pub trailed: bool,

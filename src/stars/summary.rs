@@ -3,15 +3,20 @@
 use std::collections::BTreeMap;
 
 use crate::facts::Quantity;
-use crate::facts::stars::{StarsMethod, StarsMissing};
+use crate::facts::stars::{StarsMethod, StarsMissing, StarsNote};
 use crate::stats::{median, median_and_mad_sigma};
 
-use super::profile::beta::CommonBeta;
 use super::profile::fit::StarFit;
-use super::star::{FrameStars, Star, StarFlag};
+use super::profile::image::{FrameImage, ImageKind};
+use super::profile::residual::Ring;
+use super::profile::shared::LEAST_STARS;
+use super::star::{CommonImage, FrameStars, ImageRing, Star, StarFlag};
 use super::weighted::{median_error, weighted_median};
-use super::{Shape, SkyMap, recorded_fwhm};
+use super::{Shape, SkyMap};
 
+/// Share of the error of what the image leaves open that reaches the recorded width: there the image is seen as it is, and only its
+/// average over the places on the pixel rests on the model.
+const KEPT_IN_RECORDED: f64 = 0.2;
 /// Common elongation (1 - minor/major) from which lines are fitted: that of a Gaussian drawn out over 1.5 FWHM, below which a
 /// line looks like an ellipse. Whether a light is left out for it, its session decides.
 const LINE_ELLIPTICITY: f64 = 0.3;
@@ -23,43 +28,53 @@ pub(crate) fn summed_up(
     star_count: usize,
     flags: BTreeMap<StarFlag, usize>,
     stars: Vec<Star>,
-    beta: Option<CommonBeta>,
+    image: Option<&FrameImage>,
 ) -> FrameStars {
     let n = stars.len();
     let nothing = || Quantity::not_measurable(StarsMissing::TooFewStarsFitted { found: star_count, fitted: n });
     // In logarithms, so that a star does not weigh more because noise made it narrower.
     let widths: Vec<(f64, f64)> = stars.iter().map(|s| (s.fit.shape.ln_half_width, s.fit.sigma_ln_width)).collect();
-    // What an error of the frame's 1/beta does to all stars alike, relative to their width.
-    let per_beta: Vec<f64> = stars.iter().map(|s| s.fit.ln_width_per_inverse_beta).collect();
-    let per_beta = median(&per_beta).unwrap_or(0.0);
-    let beta_sigma = beta.map_or(0.0, |b| b.sigma);
-    let common_ln_width_sigma = (per_beta * beta_sigma).abs();
-    let width =
-        weighted_median(&widths).filter(|_| n >= 3).map(|(ln, tau)| (2.0 * ln.exp(), median_error(&widths, tau)));
+    let common_ln_width_sigma = image.map_or(0.0, FrameImage::common_sigma);
+    let width = weighted_median(&widths).filter(|_| n >= LEAST_STARS).map(|(ln, tau)| (ln, median_error(&widths, tau)));
+    // By how much the stars' own widths differ from that of the image.
+    let raised = match (image.map(|i| &i.kind), width) {
+        (Some(ImageKind::Modelled { width, .. }), _) => width.raised,
+        (Some(ImageKind::Empirical(told)), Some((ln, _))) => told.ln_half_width - ln,
+        _ => 0.0,
+    };
+    let width = width.map(|(ln, own)| (2.0 * (ln + raised).exp(), own));
     let fwhm_px = width.map_or_else(nothing, |(w, own)| {
-        Quantity::measured(w, w * own.hypot(common_ln_width_sigma), StarsMethod::MedianOfWidths, n)
+        let told = |method| Quantity::measured(w, w * own.hypot(common_ln_width_sigma), method, n);
+        match image.map(|i| (&i.kind, &i.misfit)) {
+            Some((ImageKind::Empirical(_), misfit)) => {
+                let residual_percent = 100.0 * misfit.amplitude;
+                told(StarsMethod::ContourOfMeanImage).noted(StarsNote::NoModelFits { residual_percent })
+            }
+            _ => told(StarsMethod::MedianOfWidths),
+        }
     });
-    let minor_fwhm_px = minor_width(&stars, beta_sigma).unwrap_or_else(nothing);
-    let moffat_beta = beta_of(beta);
+    let minor_fwhm_px = minor_width(&stars, raised, common_ln_width_sigma).unwrap_or_else(nothing);
+    let moffat_beta = beta_of(image);
     let elongation = Elongation::of(&stars);
     let ellipticity = match (&elongation, n >= 3) {
         (Some(e), true) => e.typical(),
         _ => nothing(),
     };
     let common = elongation.as_ref().filter(|_| n >= 3);
-    let recorded_fwhm_px = match (width, beta) {
-        (Some((w, own)), Some(beta)) => {
+    let recorded_fwhm_px = match (width, image) {
+        (Some((w, own)), Some(image)) => {
             let angle = common.map_or(0.0, Elongation::angle_rad);
-            let after = |w: f64, inverse: f64| {
-                recorded_fwhm(&Shape::new(w, ellipticity.value.unwrap_or(0.0), angle, inverse.recip()))
+            let after = |w: f64| {
+                let ellipticity = ellipticity.value.unwrap_or(0.0);
+                image.recorded_px(&Shape::new(w, ellipticity, angle, image.inverse_beta.0.recip()))
             };
-            let recorded = after(w, beta.inverse);
+            // Where the width was raised the recorded image stayed as the stars show it.
+            let recorded = after(w * (-raised).exp());
             // The pixel adds in near-quadrature, so the error shrinks as the width grows.
             let own = own * w * w / recorded;
-            // The width follows the exponent so that the recorded image stays: most of the common error cancels.
-            let moved = after(w * (per_beta * beta_sigma).exp(), beta.inverse + beta_sigma);
-            let sigma = own.hypot(moved - recorded);
-            Quantity::measured(recorded, sigma, StarsMethod::ProfileAfterPixel, n)
+            // The width follows what the image leaves open so that the recorded image stays: most of that error cancels.
+            let open = KEPT_IN_RECORDED * (after(w * common_ln_width_sigma.exp()) - recorded);
+            Quantity::measured(recorded, own.hypot(open), StarsMethod::ProfileAfterPixel, n)
         }
         _ => nothing(),
     };
@@ -81,6 +96,7 @@ pub(crate) fn summed_up(
         recorded_fwhm_px,
         ellipticity,
         moffat_beta,
+        image: image.map(kept),
         common_ln_width_sigma,
         stars,
         places: Vec::new(),
@@ -106,7 +122,7 @@ impl FrameStars {
 ///
 /// With `q = sqrt(1 + e^2) - e` the axis ratio, the minor axis is the geometric mean times `sqrt(q)`, and so
 /// `ln minor = ln w - asinh(e) / 2`.
-fn minor_width(stars: &[Star], beta_sigma: f64) -> Option<Quantity> {
+fn minor_width(stars: &[Star], raised: f64, common: f64) -> Option<Quantity> {
     let n = stars.len();
     let minor = |s: &Star| {
         let f = &s.fit;
@@ -117,10 +133,10 @@ fn minor_width(stars: &[Star], beta_sigma: f64) -> Option<Quantity> {
         ((f.shape.fwhm_px()).ln() - 0.5 * e.asinh(), sigma)
     };
     let widths: Vec<(f64, f64)> = stars.iter().map(minor).collect();
-    let per_beta = median(&stars.iter().map(|s| s.fit.ln_width_per_inverse_beta).collect::<Vec<_>>())?;
     let (ln, tau) = weighted_median(&widths).filter(|_| n >= 3)?;
-    let sigma = median_error(&widths, tau).hypot(per_beta * beta_sigma);
-    Some(Quantity::measured(ln.exp(), ln.exp() * sigma, StarsMethod::MedianOfShorterAxes, n))
+    let sigma = median_error(&widths, tau).hypot(common);
+    let width = (ln + raised).exp();
+    Some(Quantity::measured(width, width * sigma, StarsMethod::MedianOfShorterAxes, n))
 }
 
 /// A frame whose stars are rings: they have no profile that a width could be measured of.
@@ -138,9 +154,24 @@ pub(crate) fn out_of_focus(sky: &SkyMap, star_count: usize) -> FrameStars {
     }
 }
 
-fn beta_of(beta: Option<CommonBeta>) -> Quantity {
-    match beta {
-        Some(b) => Quantity::measured(b.inverse.recip(), b.sigma / b.inverse.powi(2), StarsMethod::SharedExponent, b.n),
+/// The image as a frame keeps it.
+fn kept(image: &FrameImage) -> CommonImage {
+    let parts = match &image.kind {
+        ImageKind::Modelled { parts, .. } => Some(*parts),
+        ImageKind::Empirical(_) => None,
+    };
+    let ring =
+        |r: &Ring| ImageRing { radius_px: r.radius_px, light: r.model + r.residual, sigma: r.sigma, model: r.model };
+    let rings = image.misfit.rings.iter().map(ring).collect();
+    CommonImage { parts, misfit_percent: 100.0 * image.misfit.amplitude, rings }
+}
+
+fn beta_of(image: Option<&FrameImage>) -> Quantity {
+    match image {
+        Some(i) => {
+            let (inverse, sigma) = i.inverse_beta;
+            Quantity::measured(inverse.recip(), sigma / inverse.powi(2), StarsMethod::SharedExponent, i.stars)
+        }
         None => Quantity::not_measurable(StarsMissing::TooFewIsolatedStars),
     }
 }

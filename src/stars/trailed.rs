@@ -215,7 +215,7 @@ fn averaged(pixels: &Counted, first: usize, p: &Vector) -> (Lane, [Lane; PARAMET
         let dx: Lane = std::array::from_fn(|l| pixels.x[(first + l).min(last)] - p[X] - node * p[LINE_X]);
         let dy: Lane = std::array::from_fn(|l| pixels.y[(first + l).min(last)] - p[Y] - node * p[LINE_Y]);
         // The pixel nearest to the core decides how finely all are integrated.
-        let order = dx.iter().zip(&dy).map(|(x, y)| model.order(*x, *y)).max().unwrap_or(1);
+        let order = dx.iter().zip(&dy).map(|(x, y)| model.form.order(*x, *y)).max().unwrap_or(1);
         let d = model.pixels(order, &dx, &dy);
         for lane in 0..LANES {
             profile[lane] += weight * d.value[lane];

@@ -47,6 +47,8 @@ pub enum Confidence {
     UncertaintyUnknown { what: RestsOn },
     /// A limit between two verdicts lies within one standard uncertainty.
     LimitWithinUncertainty { limit_px: f64 },
+    /// No model of a star image fits the stars.
+    NoModelFits,
     /// Its uncertainty is too large to tell much.
     Uncertain { what: RestsOn, spread: f64 },
     /// It rests on an assumption.
@@ -90,7 +92,8 @@ impl Confidence {
             | Self::StatedByHeaders { .. }
             | Self::StatedByRigFile { .. }
             | Self::UncertaintyUnknown { .. }
-            | Self::LimitWithinUncertainty { .. } => Level::Medium,
+            | Self::LimitWithinUncertainty { .. }
+            | Self::NoModelFits => Level::Medium,
             Self::Uncertain { .. } | Self::Assumed { .. } | Self::LawAssumed | Self::OnlyTheLimit => Level::Low,
             Self::NothingMeasured => Level::None,
         }

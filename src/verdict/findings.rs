@@ -3,7 +3,8 @@
 use super::confidence::{Confidence, Level, RestsOn};
 use super::result::{Cooling, CoolingRow, CoolingVerdict, NoiseBudget, Sampling, SamplingVerdict, ThermalVerdict};
 use super::sampling::straddled;
-use crate::facts::{Missing, Quantity, Source};
+use crate::facts::stars::StarsNote;
+use crate::facts::{Missing, Note, Quantity, Source};
 
 /// Shares of the variance from which dark current is called minor, noticeable, dominant. A variance up by 2 % costs 2 %
 /// of the time; 10 % is the least that a user would see; half is more than all else together (definition, not law).
@@ -82,7 +83,9 @@ pub(crate) fn sampling_finding<'a>(s: &SessionFindings<'a>) -> Finding<'a, Sampl
     let judged = px.pair().ok_or_else(|| px.because()).map(|(value, sigma)| {
         let near = straddled(value, sigma).next().map(|(limit, verdict)| Near { limit, verdict });
         let trust = Confidence::of(px, RestsOn::StarWidth, sigma / value, WIDTH_TRUST);
+        let no_model = px.notes.iter().any(|n| matches!(n, Note::Stars(StarsNote::NoModelFits { .. })));
         let confidence = match near {
+            _ if no_model && trust.level() == Level::High => Confidence::NoModelFits,
             Some(Near { limit, .. }) if trust.level() == Level::High => {
                 Confidence::LimitWithinUncertainty { limit_px: limit }
             }

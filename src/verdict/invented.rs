@@ -3,7 +3,9 @@
 use super::answers::{Answers, answers};
 use super::findings::SessionFindings;
 use super::result::{Cooling, NoiseBudget, Sampling};
-use super::{BudgetInput, CoolingInput, CoolingLaw, SamplingInput, ThermalStep, cooling, noise_budget, sampling};
+use super::{
+    BudgetInput, CoolingInput, CoolingLaw, KnownImage, SamplingInput, ThermalStep, cooling, noise_budget, sampling,
+};
 use crate::facts::{Method, Missing, Quantity, Source};
 
 pub(crate) fn measured(value: f64, sigma: f64) -> Quantity {
@@ -38,6 +40,7 @@ impl Invented {
         let sampling = sampling(&SamplingInput {
             fwhm_px: &fwhm,
             beta: &measured(3.0, 0.2),
+            image: KnownImage::Exponent,
             image_scale: &scale,
             sky_e_per_px_s: &sky,
             dark_e_per_px_s: &dark,

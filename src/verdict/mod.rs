@@ -17,7 +17,6 @@ pub mod pixel_cost;
 pub mod power;
 pub mod profile;
 pub mod propagation;
-mod quadrature;
 mod result;
 pub mod sampling;
 pub mod saturation;
@@ -42,7 +41,7 @@ pub use photometry::{Photometry, PhotometryInput, photometry};
 pub use result::{
     Cooling, CoolingBasis, CoolingRow, CoolingVerdict, NoiseBudget, Sampling, SamplingVerdict, ThermalVerdict,
 };
-pub use sampling::{SamplingInput, sampling};
+pub use sampling::{KnownImage, SamplingInput, sampling};
 pub use saturation::{LightStars, Saturation, SaturationInput, saturation};
 pub use scale::image_scale;
 pub use suited::{Suited, SuitedInput, suited};

@@ -22,7 +22,7 @@ pub fn best_pixel_factor(star: StarProfile, sky: f64, sensor: f64) -> f64 {
 /// [`snr_efficiency`] of a pixel `factor` times the present one with the noise of a present one, shared pixels by
 /// integration. Not a number when the star is too narrow on that pixel (see [`grid_power`]).
 pub fn efficiency_at(star: StarProfile, sky: f64, sensor: f64, factor: f64) -> f64 {
-    let Some(grid) = StarProfile::new(star.fwhm_px() / factor, star.beta()).and_then(grid_power) else {
+    let Some(grid) = star.with_fwhm(star.fwhm_px() / factor).and_then(grid_power) else {
         return f64::NAN;
     };
     snr_efficiency(star.effective_area_px2() / factor.powi(2), grid.effective_pixels, sky * factor.powi(2), sensor)

@@ -6,7 +6,7 @@ use std::f64::consts::{FRAC_1_SQRT_2, FRAC_PI_4, LN_2, PI};
 use statrs::function::gamma::ln_gamma;
 
 use super::profile::StarProfile;
-use super::quadrature::{gauss_legendre, panelled};
+use crate::image::quadrature::{gauss_legendre, panelled};
 
 /// Highest frequency that a grid of unit pitch holds.
 pub const NYQUIST: f64 = 0.5;
@@ -37,6 +37,9 @@ const NEGLIGIBLE_LOG: f64 = 45.0;
 /// Formula: Gaussian `exp(-2 pi^2 sigma^2 f^2)`; Moffat `2/Gamma(nu) (x/2)^nu K_nu(x)` with `nu = beta - 1`,
 /// `x = 2 pi a f` (Hankel transform of the profile, derived).
 pub fn optics_mtf(star: StarProfile, f: f64) -> f64 {
+    if let Some(transfer) = star.image_transfer(f) {
+        return transfer;
+    }
     if star.is_gaussian() {
         return (-2.0 * (PI * star.sigma_px() * f).powi(2)).exp();
     }
@@ -146,7 +149,7 @@ mod tests {
         assert!((got / want - 1.0).abs() < relative, "{got} against {want}");
     }
 
-    fn star(fwhm: f64, beta: f64) -> StarProfile {
+    fn star(fwhm: f64, beta: f64) -> StarProfile<'static> {
         StarProfile::new(fwhm, beta).unwrap()
     }
 

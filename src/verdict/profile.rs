@@ -1,10 +1,12 @@
-//! The star image before the pixel: a round Moffat profile, with the Gaussian as its limit of infinite `beta`.
+//! The star image before the pixel: what a frame's stars share, or a round Moffat with the Gaussian as its limit of infinite
+//! `beta`.
 //!
 //! `I(r) = I0 (1 + r^2/a^2)^-beta`. Source: Moffat 1969, A&A 3, 455 (from memory). Lengths are pixels, flux is 1.
 
 use std::f64::consts::{LN_2, PI};
 
-use super::quadrature::{gauss_legendre, panelled};
+use crate::image::StarImage;
+use crate::image::quadrature::{gauss_legendre, panelled};
 use crate::stats::FWHM_PER_SIGMA;
 
 /// Panels a pixel side is cut into, and points a panel: holds 1e-6 of a pixel's flux down to a FWHM of 0.3 px.
@@ -15,23 +17,41 @@ const PIXEL_POINTS: usize = 8;
 const BISECTIONS: usize = 60;
 
 /// A round star image of unit flux.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct StarProfile {
+#[derive(Debug, Clone, Copy)]
+pub struct StarProfile<'a> {
     /// Full width at half maximum, px.
     fwhm_px: f64,
     /// Exponent of the wings; infinite for a Gaussian.
     beta: f64,
+    /// The image, where it is known better than by its exponent.
+    image: Option<&'a StarImage>,
 }
 
-impl StarProfile {
+impl<'a> StarProfile<'a> {
     /// A profile of the given FWHM (px) and `beta`. `None` unless FWHM > 0 and beta > 1 (else the flux is infinite).
     pub fn new(fwhm_px: f64, beta: f64) -> Option<Self> {
-        (fwhm_px.is_finite() && fwhm_px > 0.0 && beta > 1.0).then_some(Self { fwhm_px, beta })
+        (fwhm_px.is_finite() && fwhm_px > 0.0 && beta > 1.0).then_some(Self { fwhm_px, beta, image: None })
     }
 
     /// A Gaussian of the given FWHM (px).
     pub fn gaussian(fwhm_px: f64) -> Option<Self> {
         Self::new(fwhm_px, f64::INFINITY)
+    }
+
+    /// An image of the given FWHM (px). `None` unless FWHM > 0.
+    pub fn of_image(fwhm_px: f64, image: &'a StarImage) -> Option<Self> {
+        let beta = image.parts().inverse_beta.recip();
+        Self::new(fwhm_px, beta).map(|star| Self { image: Some(image), ..star })
+    }
+
+    /// The same image of another FWHM (px).
+    pub fn with_fwhm(self, fwhm_px: f64) -> Option<Self> {
+        Self::new(fwhm_px, self.beta).map(|star| Self { image: self.image, ..star })
+    }
+
+    /// Transfer function at the frequency `f`, cycles per pixel, where the image is known.
+    pub fn image_transfer(self, f: f64) -> Option<f64> {
+        self.image.map(|i| i.transfer(PI * f.abs() * self.fwhm_px))
     }
 
     /// Full width at half maximum, px.
@@ -61,6 +81,10 @@ impl StarProfile {
 
     /// Flux per px^2 at the distance whose square is `r2`, px^2: `(beta - 1)/(pi a^2) (1 + r^2/a^2)^-beta`.
     pub fn density(self, r2: f64) -> f64 {
+        if let Some(image) = self.image {
+            let half2 = (0.5 * self.fwhm_px).powi(2);
+            return image.density(r2 / half2) / half2;
+        }
         if self.is_gaussian() {
             let s2 = self.sigma_px().powi(2);
             return (-0.5 * r2 / s2).exp() / (2.0 * PI * s2);
@@ -71,6 +95,7 @@ impl StarProfile {
 
     /// Share of the flux within `r_px`: `1 - (1 + r^2/a^2)^(1 - beta)`.
     pub fn encircled(self, r_px: f64) -> f64 {
+        debug_assert!(self.image.is_none(), "known for Moffats");
         if self.is_gaussian() {
             return -(-0.5 * (r_px / self.sigma_px()).powi(2)).exp_m1();
         }
@@ -89,6 +114,9 @@ impl StarProfile {
     ///
     /// Source: King 1983, PASP 95, 163 (from memory).
     pub fn effective_area_px2(self) -> f64 {
+        if let Some(image) = self.image {
+            return image.effective_area() * (0.5 * self.fwhm_px).powi(2);
+        }
         if self.is_gaussian() {
             return 4.0 * PI * self.sigma_px().powi(2);
         }
@@ -100,6 +128,9 @@ impl StarProfile {
     /// Formula: `A^2/12 integral |grad P|^2 = pi/6 beta (2 beta - 1)^2 / ((2 beta + 1)(beta - 1)^2)`, derived from the
     /// expansion of the pixel's transfer function; valid from 1 px FWHM on to 2 %.
     pub fn pixel_area_term_px2(self) -> f64 {
+        if let Some(image) = self.image {
+            return image.effective_area().powi(2) * image.squared_slope() / 12.0;
+        }
         let b = self.beta;
         if self.is_gaussian() {
             return PI / 3.0;
@@ -151,7 +182,7 @@ mod tests {
     }
 
     /// Moffat profile of radius 2 px: the inverse of `radius_px`, written out the other way round.
-    fn of_radius_two(beta: f64) -> StarProfile {
+    fn of_radius_two(beta: f64) -> StarProfile<'static> {
         StarProfile::new(4.0 * (2.0_f64.powf(1.0 / beta) - 1.0).sqrt(), beta).unwrap()
     }
 
@@ -245,9 +276,9 @@ mod tests {
 
     #[test]
     fn impossible_profiles_are_refused() {
-        assert_eq!(StarProfile::new(0.0, 3.0), None);
-        assert_eq!(StarProfile::new(2.0, 1.0), None);
-        assert_eq!(StarProfile::new(f64::NAN, 3.0), None);
-        assert_eq!(StarProfile::new(2.0, f64::NAN), None);
+        assert!(StarProfile::new(0.0, 3.0).is_none());
+        assert!(StarProfile::new(2.0, 1.0).is_none());
+        assert!(StarProfile::new(f64::NAN, 3.0).is_none());
+        assert!(StarProfile::new(2.0, f64::NAN).is_none());
     }
 }

@@ -7,6 +7,7 @@ use super::propagation::{Parameter, missing, propagate, weakest};
 use super::result::{Sampling, SamplingVerdict};
 use crate::facts::answers::{AnswersMethod, AnswersMissing};
 use crate::facts::{Input, Missing, Quantity};
+use crate::image::StarImage;
 
 /// Below this many pixels per FWHM photometry and positions suffer: Howell, Handbook of CCD Astronomy (extract).
 pub const UNDER_SAMPLED_PX: f64 = 1.5;
@@ -25,6 +26,27 @@ const UNFITTED_BETA_SIGMA: f64 = 1.1;
 /// Lowest `beta` that error propagation visits: nearer to 1 the profile's flux diverges.
 const MIN_BETA: f64 = 1.2;
 
+/// What is known of the star image besides its width.
+#[derive(Debug, Clone, Copy)]
+pub enum KnownImage<'a> {
+    /// An exponent at most.
+    Exponent,
+    /// All of it.
+    Whole(&'a StarImage),
+    /// That no model describes it.
+    NoModel,
+}
+
+impl<'a> KnownImage<'a> {
+    /// The star of that width and exponent, in this image where it is known.
+    pub(crate) fn star(self, fwhm_px: f64, beta: f64) -> Option<StarProfile<'a>> {
+        match self {
+            Self::Whole(image) => StarProfile::of_image(fwhm_px, image),
+            Self::Exponent | Self::NoModel => StarProfile::new(fwhm_px, beta),
+        }
+    }
+}
+
 /// What the verdict is computed from.
 #[derive(Debug, Clone, Copy)]
 pub struct SamplingInput<'a> {
@@ -32,6 +54,8 @@ pub struct SamplingInput<'a> {
     pub fwhm_px: &'a Quantity,
     /// Moffat exponent of the star images; infinite values are unknown to a quantity, so a large one is a Gaussian.
     pub beta: &'a Quantity,
+    /// The image itself, where it is known better than by its exponent.
+    pub image: KnownImage<'a>,
     /// Image scale, arcsec/px.
     pub image_scale: &'a Quantity,
     /// Sky rate, e-/px/s.
@@ -71,9 +95,13 @@ pub fn sampling(input: &SamplingInput) -> Sampling {
     };
     let unfitted = Quantity::assumed(UNFITTED_BETA, Some(UNFITTED_BETA_SIGMA), AnswersMethod::UnfittedExponent);
     let beta = if input.beta.value.is_some_and(|b| b > 1.0) { input.beta } else { &unfitted };
-    let shape = [input.fwhm_px, beta];
+    let shape = ([input.fwhm_px, beta], input.image);
     let verdict = verdict_of(f);
-    let aliased = of_shape(shape, AnswersMethod::AliasedPower, |star| grid_power(star).map(|g| g.aliased_fraction));
+    let aliased = match input.image {
+        // The power at high frequencies hangs on what the model leaves open.
+        KnownImage::NoModel => Quantity::not_measurable(AnswersMissing::NoModelFitsTheStars),
+        _ => of_shape(shape, AnswersMethod::AliasedPower, |star| grid_power(star).map(|g| g.aliased_fraction)),
+    };
     let lost = of_shape(shape, AnswersMethod::WidthLost, |star| {
         (star.fwhm_px() >= MIN_FWHM_PX).then(|| star.recorded_fwhm_px() / star.fwhm_px() - 1.0)
     });
@@ -116,13 +144,17 @@ fn undetermined(input: &SamplingInput) -> Sampling {
 }
 
 /// A number that follows from the star's shape alone, with the errors of FWHM and beta.
-fn of_shape(shape: [&Quantity; 2], method: AnswersMethod, f: impl Fn(StarProfile) -> Option<f64>) -> Quantity {
+fn of_shape<'a>(
+    (shape, image): ([&Quantity; 2], KnownImage<'a>),
+    method: AnswersMethod,
+    f: impl Fn(StarProfile<'a>) -> Option<f64>,
+) -> Quantity {
     let parameters: Vec<Parameter> =
         shape.iter().zip([MIN_FWHM_PX, MIN_BETA]).filter_map(|(q, min)| Parameter::of(q, min)).collect();
     if shape[0].value.is_some_and(|v| v < MIN_FWHM_PX) {
         return Quantity::not_measurable(AnswersMissing::StarsTooNarrow { least_px: MIN_FWHM_PX });
     }
-    let at = |p: &[f64]| StarProfile::new(p[0], p[1]).and_then(&f).unwrap_or(f64::NAN);
+    let at = |p: &[f64]| image.star(p[0], p[1]).and_then(&f).unwrap_or(f64::NAN);
     let (value, sigma) = propagate(&parameters, at);
     Quantity::with(weakest(&shape), value, sigma, method, shape[0].n)
 }
@@ -148,7 +180,7 @@ fn noise_costs(input: &SamplingInput, beta: &Quantity, exposure_s: f64) -> Resul
         .zip([MIN_FWHM_PX, MIN_BETA, lowest_sky, 0.0, 0.0])
         .filter_map(|(q, min)| Parameter::of(q, min))
         .collect();
-    let at = |p: &[f64], f: &dyn Fn(StarProfile, f64, f64) -> f64| match StarProfile::new(p[0], p[1]) {
+    let at = |p: &[f64], f: &dyn Fn(StarProfile, f64, f64) -> f64| match input.image.star(p[0], p[1]) {
         Some(star) => f(star, p[2], p[3] + p[4] * p[4] / exposure_s),
         None => f64::NAN,
     };
@@ -183,6 +215,7 @@ mod tests {
         sampling(&SamplingInput {
             fwhm_px: fwhm,
             beta: &measured(3.0, 0.2),
+            image: KnownImage::Exponent,
             image_scale: &measured(1.5, 0.0),
             sky_e_per_px_s: &measured(0.5, 0.02),
             dark_e_per_px_s: &measured(0.02, 0.005),
@@ -256,6 +289,7 @@ mod tests {
         let s = sampling(&SamplingInput {
             fwhm_px: &fwhm,
             beta: &unknown(),
+            image: KnownImage::Exponent,
             image_scale: &unknown(),
             sky_e_per_px_s: &measured(0.5, 0.1),
             dark_e_per_px_s: &unknown(),

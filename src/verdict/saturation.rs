@@ -3,8 +3,8 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::profile::StarProfile;
 use super::propagation::weakest;
+use super::sampling::KnownImage;
 use crate::facts::verdict::{VerdictMethod, VerdictMissing};
 use crate::facts::{Input, Missing, Quantity};
 use crate::stats::{MEDIAN_TO_MEAN_ERROR, mean_and_std, median};
@@ -34,6 +34,8 @@ pub struct SaturationInput<'a> {
     /// FWHM before the pixel, px, and exponent: they tell what of a peak one pixel records.
     pub fwhm_px: &'a Quantity,
     pub beta: &'a Quantity,
+    /// The image itself, where it is known.
+    pub image: KnownImage<'a>,
 }
 
 /// Saturated stars of a session.
@@ -69,8 +71,8 @@ fn clipping_exposure(input: &SaturationInput) -> Result<Quantity, Missing> {
     let room = known(input.saturation_adu, Input::SaturationLevel)? - known(input.bias_adu, Input::BiasLevel)?;
     let bias = input.bias_adu.value.unwrap_or(0.0);
     let width = known(input.fwhm_px, Input::StarWidth)?;
-    let star = StarProfile::new(width, input.beta.value.filter(|b| *b > 1.0).unwrap_or(f64::INFINITY))
-        .ok_or(VerdictMissing::StarsAsWideAsThePixel)?;
+    let beta = input.beta.value.filter(|b| *b > 1.0).unwrap_or(f64::INFINITY);
+    let star = input.image.star(width, beta).ok_or(VerdictMissing::StarsAsWideAsThePixel)?;
     let recorded = star.pixel_flux(0.0, 0.0) / star.density(0.0);
     let of_light = |light: &LightStars| {
         let mut exposures: Vec<f64> = light
@@ -114,6 +116,7 @@ mod tests {
             bias_adu: &Quantity::header(500.0, "BIASLVL"),
             fwhm_px: &Quantity::measured(2.0, 0.1, VerdictMethod::RecordedOverTrueWidth, 9),
             beta: &Quantity::not_measurable(VerdictMissing::NoStarsFitted),
+            image: KnownImage::Exponent,
         })
     }
 

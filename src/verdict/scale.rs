@@ -146,6 +146,7 @@ mod tests {
             kind: Carded::new(FrameKind::Light, "IMAGETYP"),
             exposure_s: None,
             dark_time_s: None,
+            obstruction: None,
             sensor_celsius: None,
             set_point_celsius: None,
             gain_setting: None,

@@ -7,6 +7,7 @@ use super::propagation::{Parameter, propagate, weakest};
 use super::seeing::{QUOTED_WAVELENGTH_NM, airmass_factor, diffraction_fwhm_arcsec};
 use crate::facts::verdict::{VerdictMethod, VerdictMissing, VerdictNote, WidthPart};
 use crate::facts::{Missing, Quantity};
+use crate::image::StarImage;
 
 /// Mean over a frame of a term that grows with the square of the distance from the centre, over its value in a corner.
 const MEAN_OF_SQUARE: f64 = 1.0 / 3.0;
@@ -26,6 +27,8 @@ pub struct WidthInput<'a> {
     pub corner_fwhm_ratio: &'a Quantity,
     /// Clear aperture, mm.
     pub aperture_mm: &'a Quantity,
+    /// The star image, where it is known.
+    pub image: Option<&'a StarImage>,
     /// Median airmass.
     pub airmass: Option<f64>,
 }
@@ -59,8 +62,9 @@ pub struct WidthBudget {
 /// The budget. A part that is not known counts as none in the rest, and its note says so.
 ///
 /// Formulas (derived): pixel `sqrt(R^2 - F^2)`; a shared ellipticity e leaves `F sqrt(1 - e)` across, hence `F sqrt(e)`; a
-/// corner ratio c makes the mean over the frame `m = 1 + (c - 1)/3` of the centre, hence `F sqrt(1 - 1/m^2)`. Widths are added
-/// as those of Gaussians: with turbulence that is 1 to 4 % off.
+/// corner ratio c makes the mean over the frame `m = 1 + (c - 1)/3` of the centre, hence `F sqrt(1 - 1/m^2)`. What is left without
+/// diffraction is the image's own width without that factor; where no image is known widths are added as those of Gaussians, which
+/// with turbulence is up to 9 % off.
 pub fn width_budget(input: &WidthInput) -> WidthBudget {
     let none = Parameter { value: 0.0, sigma: 0.0, min: 0.0 };
     let of = |q: &Quantity, min: f64, otherwise: Parameter| Parameter::of(q, min).unwrap_or(otherwise);
@@ -124,7 +128,13 @@ fn told(parameters: &[Parameter], needs: &[&Quantity], method: VerdictMethod, f:
 /// What the known parts leave of the width.
 fn rest(input: &WidthInput, parameters: &[Parameter], diffraction_arcsec: &Quantity) -> Quantity {
     let needs = [input.fwhm_px, input.image_scale];
-    let rest = told(parameters, &needs, VerdictMethod::WidthLessParts, &|p| (square(p) - parts(p)).sqrt());
+    // The image tells what is left without its diffraction; squares do only where no image is known.
+    let rest = match input.image.filter(|_| diffraction_arcsec.is_known()).map(StarImage::without_diffraction) {
+        Some(left) => told(parameters, &needs, VerdictMethod::ImageWithoutDiffraction, &|p| {
+            (left * left * square(p) - elongation(p) - field(p)).sqrt()
+        }),
+        None => told(parameters, &needs, VerdictMethod::WidthLessParts, &|p| (square(p) - parts(p)).sqrt()),
+    };
     if !rest.is_known() {
         return Quantity::not_measurable(VerdictMissing::PartsWiderThanStar);
     }
@@ -195,6 +205,7 @@ mod tests {
             shared_ellipticity: &known(ellipticity),
             corner_fwhm_ratio: &known(corners),
             aperture_mm: &Quantity::header(80.0, "APTDIA"),
+            image: None,
             airmass,
         })
     }
@@ -243,6 +254,7 @@ mod tests {
             shared_ellipticity: &unknown,
             corner_fwhm_ratio: &unknown,
             aperture_mm: &unknown,
+            image: None,
             airmass: None,
         };
         let got = width_budget(&input);

@@ -46,6 +46,7 @@ mod sky_night;
 #[cfg(feature = "catalogue")]
 mod sky_trials;
 mod star_cutouts;
+mod star_images;
 mod stars_file;
 mod tile_files;
 mod upgrade;

@@ -17,7 +17,8 @@ const MODEL: f64 = 0.003;
 const SEEDS: [u64; 2] = [1, 2];
 
 fn measured(image: Array2<u16>, lattice: Lattice) -> FrameStars {
-    let options = MeasureOptions { lattice, e_per_adu: Some(GAIN_E_PER_ADU), saturation_adu: Some(65_535.0) };
+    let options =
+        MeasureOptions { lattice, e_per_adu: Some(GAIN_E_PER_ADU), saturation_adu: Some(65_535.0), diffraction: None };
     measure(&Pixels::U16(image), &options).expect("the frame has pixels")
 }
 
@@ -121,8 +122,12 @@ fn stars_of_another_renderer_keep_their_width_among_its_galaxies() {
     let folder = std::path::Path::new(env!("CARGO_MANIFEST_DIR")).join("fixtures/galaxy-field");
     let read = |name: &str| {
         let mut image = ImageFile::open(&folder.join(name)).and_then(|mut f| f.pixels()).expect("a stored frame");
-        let options =
-            MeasureOptions { lattice: Lattice::All, e_per_adu: Some(GAIN_E_PER_ADU), saturation_adu: Some(65_535.0) };
+        let options = MeasureOptions {
+            lattice: Lattice::All,
+            e_per_adu: Some(GAIN_E_PER_ADU),
+            saturation_adu: Some(65_535.0),
+            diffraction: None,
+        };
         measure(&image.planes.remove(0), &options).expect("the frame has pixels")
     };
     let got = read("stars-and-galaxies.fits.gz");

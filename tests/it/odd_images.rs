@@ -46,7 +46,8 @@ pub fn sky_of(stars: Vec<SimStar>, seed: u64) -> ndarray::Array2<u16> {
 }
 
 fn measured(image: ndarray::Array2<u16>, saturation_adu: Option<f64>) -> FrameStars {
-    let options = MeasureOptions { lattice: Lattice::All, e_per_adu: Some(GAIN_E_PER_ADU), saturation_adu };
+    let options =
+        MeasureOptions { lattice: Lattice::All, e_per_adu: Some(GAIN_E_PER_ADU), saturation_adu, diffraction: None };
     measure(&Pixels::U16(image), &options).expect("the frame has pixels")
 }
 

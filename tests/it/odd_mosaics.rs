@@ -17,7 +17,7 @@ const OFFSET_ADU: f64 = 500.0;
 /// Light that red and blue sites see over that of the green ones: channels at 1 : 2 : 0.7.
 const RED: f64 = 0.5;
 const BLUE: f64 = 0.35;
-/// Bias allowed on a mosaic: half of the pixels are seen.
+/// Bias allowed on a mosaic beside two stated errors: half of the pixels are seen, and they leave more of the image open.
 const MOSAIC_BIAS: f64 = 0.01;
 /// Tracks and hot clusters of 150 that may count as stars: a tenth of the session's usual count does not call it clouded.
 const MISTAKEN: usize = 8;
@@ -37,8 +37,12 @@ fn filtered(image: &Array2<u16>) -> Array2<u16> {
 }
 
 fn measured(image: Array2<u16>, saturation_adu: Option<f64>) -> FrameStars {
-    let options =
-        MeasureOptions { lattice: Lattice::Green(pattern()), e_per_adu: Some(GAIN_E_PER_ADU), saturation_adu };
+    let options = MeasureOptions {
+        lattice: Lattice::Green(pattern()),
+        e_per_adu: Some(GAIN_E_PER_ADU),
+        saturation_adu,
+        diffraction: None,
+    };
     measure(&Pixels::U16(image), &options).expect("the frame has pixels")
 }
 
@@ -60,7 +64,10 @@ fn a_streak_adds_no_stars_to_a_mosaic() {
         let ((was, sigma), (now, _)) = (width_of(&clean), width_of(&got));
         eprintln!("streak of {width} px: {was:.4} +- {sigma:.4} became {now:.4}, {:?}", got.flags);
         assert_eq!(added(&got, &stars), 0, "{:?}", got.flags);
-        assert!((now - was).abs() < sigma && (now / 3.0 - 1.0).abs() < MOSAIC_BIAS, "{was} +- {sigma} became {now}");
+        assert!(
+            (now - was).abs() < sigma && (now / 3.0 - 1.0).abs() < MOSAIC_BIAS + 2.0 * sigma / 3.0,
+            "{was} +- {sigma} became {now}"
+        );
         assert!(got.stars.len() >= 60, "{} of {}", got.stars.len(), clean.stars.len());
     }
 }
@@ -81,7 +88,10 @@ fn tracks_and_hot_clusters_are_not_stars_of_a_mosaic() {
         );
         eprintln!("  {} stars, {} counted, {} before", got.stars.len(), got.star_count, clean.star_count);
         assert_eq!(added(&got, &stars), 0, "{:?}", got.flags);
-        assert!((now - was).abs() < sigma && (now / fwhm - 1.0).abs() < MOSAIC_BIAS, "{was} +- {sigma} became {now}");
+        assert!(
+            (now - was).abs() < sigma && (now / fwhm - 1.0).abs() < MOSAIC_BIAS + 2.0 * sigma / fwhm,
+            "{was} +- {sigma} became {now}"
+        );
         assert!(got.stars.len() >= 75, "{} of {}", got.stars.len(), clean.stars.len());
         // Of the 150 that were added: what barely grazes a green site tells too little.
         assert!(got.star_count <= clean.star_count + MISTAKEN, "{} of {}", got.star_count, clean.star_count);

@@ -34,7 +34,12 @@ fn trails_keep_the_width_of_their_stars_and_tell_their_line() {
         };
         let seed = 50 + seed as u64;
         let trails = grid(3.0, beta, seed, |i| (1500.0 + 60.0 * i as f64) * area * (1.0 + widths)).into_iter();
-        let options = MeasureOptions { lattice: Lattice::All, e_per_adu: Some(GAIN_E_PER_ADU), saturation_adu: None };
+        let options = MeasureOptions {
+            lattice: Lattice::All,
+            e_per_adu: Some(GAIN_E_PER_ADU),
+            saturation_adu: None,
+            diffraction: None,
+        };
         let image = Pixels::U16(sky_of(trails.flat_map(drawn).collect(), seed));
         let got = measure(&image, &options).unwrap();
         assert!(got.trailed, "{widths} {beta} {:?} {:?} {:?}", got.ellipticity, got.flags, got.stars.len());

@@ -9,7 +9,8 @@ use skygrain::stars::{MeasureOptions, Star, measure};
 fn stars(folder: &std::path::Path, name: &str) -> (Vec<Star>, [usize; 2]) {
     let path = folder.join("cluster-night").join(format!("{name}.fits.gz"));
     let image = ImageFile::open(&path).unwrap().pixels().unwrap();
-    let options = MeasureOptions { lattice: Lattice::All, e_per_adu: Some(1.298), saturation_adu: None };
+    let options =
+        MeasureOptions { lattice: Lattice::All, e_per_adu: Some(1.298), saturation_adu: None, diffraction: None };
     let (rows, columns) = image.planes[0].dim();
     (measure(&image.planes[0], &options).unwrap().stars, [columns, rows])
 }

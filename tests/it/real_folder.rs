@@ -15,7 +15,8 @@ use skygrain::stars::{MeasureOptions, measure};
 /// Two independent estimators of the gain (tiles of another size, another clip) agree to this.
 const GAIN_AGREEMENT: f64 = 0.015;
 /// Agreement asked of star widths: other stars and another weighting enter the independent values.
-const FWHM_AGREEMENT: f64 = 0.04;
+/// The independent widths are those of Moffats, 2.4 to 5 % too narrow for turbulence of this width (`fixtures/star-images/`).
+const FWHM_AGREEMENT: std::ops::Range<f64> = -0.02..0.07;
 
 fn night(folder: &Path) -> Report {
     let input = NightInput {
@@ -40,7 +41,8 @@ fn codings_of_the_same_pixels_give_the_same_pixels_and_stars() {
         (file.pixels().unwrap().planes.remove(0), tiled)
     };
     let stars = |p: &Pixels| {
-        measure(p, &MeasureOptions { lattice: Lattice::All, e_per_adu: None, saturation_adu: None }).unwrap()
+        measure(p, &MeasureOptions { lattice: Lattice::All, e_per_adu: None, saturation_adu: None, diffraction: None })
+            .unwrap()
     };
     let (plain, tiled) = read("scan_int16.fits");
     assert!(!tiled);
@@ -95,7 +97,7 @@ fn the_cluster_night_from_folder_to_report() {
     for (light, (filter, want)) in lights.iter().zip(widths) {
         assert_eq!(light.filter.as_deref(), Some(format!("sdss_{filter}").as_str()), "{}", light.path);
         let got = light.fwhm_px.as_ref().and_then(|q| q.value).unwrap();
-        assert!((got / want - 1.0).abs() < FWHM_AGREEMENT, "{}: {got} px, independently {want} px", light.path);
+        assert!(FWHM_AGREEMENT.contains(&(got / want - 1.0)), "{}: {got} px, independently {want} px", light.path);
         assert_eq!(light.sensor_id.as_deref(), Some(sensor.id.as_str()));
     }
     let mut keys: Vec<_> = report

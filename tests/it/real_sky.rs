@@ -18,7 +18,8 @@ fn real_frames_of_a_small_field_are_refused_with_the_reason() {
     for name in ["M13_sdss_g_20190503_090311", "M13_sdss_r_20190503_084324"] {
         let mut image = ImageFile::open(&folder.join(format!("cluster-night/{name}.fits.gz"))).unwrap();
         let header = read_header(&image.cards().unwrap());
-        let options = MeasureOptions { lattice: Lattice::All, e_per_adu: Some(1.3), saturation_adu: None };
+        let options =
+            MeasureOptions { lattice: Lattice::All, e_per_adu: Some(1.3), saturation_adu: None, diffraction: None };
         let places = measure(&image.pixels().unwrap().planes[0], &options).unwrap().places;
         let sources: Vec<Source> =
             places.iter().map(|p| Source { x_px: p.x_px, y_px: p.y_px, sigma_px: p.sigma_px }).collect();

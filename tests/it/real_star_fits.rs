@@ -13,8 +13,9 @@ use skygrain::stats::median;
 const STAR_ERRORS: f64 = 3.0;
 /// Share of the stars that agree within one joint error: independent pixels would give 68 %.
 const WITHIN_ONE: f64 = 0.8;
-/// Median difference of a frame's widths at one exponent: the width is asked for within half a per cent.
-const MEDIAN_DIFFERENCE: f64 = 0.005;
+/// By how much a frame's widths may be more than those of the Moffats that the stored fits are: as much as turbulence and diffraction make
+/// Moffats too narrow (`fixtures/star-images/`), and as little as half a per cent less.
+const WIDER: std::ops::Range<f64> = -0.005..0.10;
 /// Share of the stored stars that are used here too: the others lie too near to something that the matched filter sees.
 const FOUND: f64 = 0.8;
 
@@ -22,16 +23,15 @@ fn number(of: &Value, name: &str) -> f64 {
     of[name].as_f64().unwrap_or_else(|| panic!("no number {name}"))
 }
 
-/// Differences of ln FWHM at one exponent and of both components of elongation, each with its joint error.
-fn differences(fit: &StarFit, star: &Value, inverse_beta: f64) -> [(f64, f64); 3] {
+/// Differences of ln FWHM and of both components of elongation, each with its joint error.
+fn differences(fit: &StarFit, star: &Value) -> [(f64, f64); 3] {
     // Where residuals exceed the noise, errors are widened here; the stored ones are as the weights give them.
     let widened = number(star, "chi2_per_dof").max(1.0).sqrt();
     let joint = |own: f64, name: &str| own.hypot(widened * number(star, name));
-    let moved = number(star, "ln_width_per_inverse_beta") * (fit.shape.inverse_beta - inverse_beta);
     let stored = number(star, "fwhm_px");
     let width_error = fit.sigma_ln_width.hypot(widened * number(star, "sigma_fwhm_px") / stored);
     [
-        ((fit.shape.fwhm_px() / stored).ln() - moved, width_error),
+        ((fit.shape.fwhm_px() / stored).ln(), width_error),
         (fit.shape.e1 - number(star, "e1"), joint(fit.sigma_e1, "sigma_e1")),
         (fit.shape.e2 - number(star, "e2"), joint(fit.sigma_e2, "sigma_e2")),
     ]
@@ -46,26 +46,34 @@ fn real_stars_agree_one_by_one_with_general_libraries() {
     for frame in expected["frames"].as_array().unwrap() {
         let name = frame["frame"].as_str().unwrap();
         let image = ImageFile::open(&root.join(name)).unwrap().pixels().unwrap();
-        let options =
-            MeasureOptions { lattice: Lattice::All, e_per_adu: frame["e_per_adu"].as_f64(), saturation_adu: None };
+        let options = MeasureOptions {
+            lattice: Lattice::All,
+            e_per_adu: frame["e_per_adu"].as_f64(),
+            saturation_adu: None,
+            diffraction: None,
+        };
         let got = measure(&image.planes[0], &options).unwrap();
         let stars = frame["stars"].as_array().unwrap();
-        let mut widths = Vec::new();
+        let mut found = Vec::new();
         for star in stars {
             let (x, y) = (number(star, "x"), number(star, "y"));
             let Some(fit) = got.stars.iter().map(|s| &s.fit).find(|f| (f.x - x).hypot(f.y - y) < 1.0) else { continue };
-            let found = differences(fit, star, number(frame, "inverse_beta"));
-            for (what, (off, error)) in ["ln FWHM", "e1", "e2"].iter().zip(found) {
+            found.push((x, y, differences(fit, star)));
+        }
+        let widths: Vec<f64> = found.iter().map(|f| f.2[0].0).collect();
+        let middle = median(&widths).unwrap();
+        for (x, y, mut star) in found {
+            // Both models differ by one factor for all stars of a frame.
+            star[0].0 -= middle;
+            for (what, (off, error)) in ["ln FWHM", "e1", "e2"].iter().zip(star) {
                 let pull = off / error;
                 assert!(pull.abs() < STAR_ERRORS, "{name} at ({x:.1}, {y:.1}): {what} off by {off:.4} +- {error:.4}");
                 pulls.push(pull);
             }
-            widths.push(found[0].0);
         }
-        let middle = median(&widths).unwrap();
         eprintln!("{name}: {} of {} stars, median difference {:.2} %", widths.len(), stars.len(), 100.0 * middle);
         (matched, all) = (matched + widths.len(), all + stars.len());
-        assert!(middle.abs() < MEDIAN_DIFFERENCE, "{name}: {middle:.4}");
+        assert!(WIDER.contains(&middle), "{name}: {middle:.4}");
     }
     let share = pulls.iter().filter(|p| p.abs() < 1.0).count() as f64 / pulls.len() as f64;
     eprintln!("{} values, {:.0} % within one joint error", pulls.len(), 100.0 * share);

@@ -4,8 +4,9 @@ use skygrain::fits::ImageFile;
 use skygrain::frame::Lattice;
 use skygrain::stars::{MeasureOptions, measure};
 
-/// Agreement asked of the width on real frames: other stars and another weighting enter the independent values.
-const REAL_FWHM: f64 = 0.04;
+/// By how much a width on real frames may differ from the independent one: other stars and another weighting enter that, and it is a
+/// Moffat's, which is 2.4 to 5 % too narrow for the images of turbulence of this width (`fixtures/star-images/`).
+const REAL_FWHM: std::ops::Range<f64> = -0.02..0.07;
 
 // Independent values: Moffat fits with 5 x 5 sub-pixels to isolated unsaturated stars (scipy), geometric mean, before
 // the pixel; from the README beside the frames.
@@ -22,7 +23,8 @@ fn widths_of_a_globular_cluster_night_agree_with_independent_fits() {
     for (name, want) in expected {
         let path = folder.join("cluster-night").join(format!("{name}.fits.gz"));
         let image = ImageFile::open(&path).unwrap().pixels().unwrap();
-        let options = MeasureOptions { lattice: Lattice::All, e_per_adu: Some(1.298), saturation_adu: None };
+        let options =
+            MeasureOptions { lattice: Lattice::All, e_per_adu: Some(1.298), saturation_adu: None, diffraction: None };
         let stars = measure(&image.planes[0], &options).unwrap();
         let got = stars.fwhm_px.value.unwrap();
         eprintln!(
@@ -35,6 +37,6 @@ fn widths_of_a_globular_cluster_night_agree_with_independent_fits() {
             stars.star_count,
             stars.flags
         );
-        assert!((got / want - 1.0).abs() < REAL_FWHM, "{name}: {got} px, independently {want} px");
+        assert!(REAL_FWHM.contains(&(got / want - 1.0)), "{name}: {got} px, independently {want} px");
     }
 }

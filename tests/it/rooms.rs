@@ -19,8 +19,9 @@ const MOST_LINES: usize = 80;
 const MOST_ARGUMENTS: usize = 6;
 
 /// Rooms from the lowest up: each may import those before it.
-const ORDER: [&str; 18] = [
+const ORDER: [&str; 19] = [
     "units",
+    "image",
     "stats",
     "format",
     "whole_file",

@@ -322,8 +322,12 @@ fn rendered_frames_give_the_optics_that_drew_them() {
                     stars,
                     ..FrameRecipe::unlit(detector, 100 * seed + k)
                 };
-                let options =
-                    MeasureOptions { lattice: Lattice::All, e_per_adu: Some(0.8), saturation_adu: Some(65_535.0) };
+                let options = MeasureOptions {
+                    lattice: Lattice::All,
+                    e_per_adu: Some(0.8),
+                    saturation_adu: Some(65_535.0),
+                    diffraction: None,
+                };
                 measure(&Pixels::U16(render(&frame).0), &options).unwrap().stars
             })
             .collect();

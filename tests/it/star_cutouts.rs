@@ -6,7 +6,7 @@ use ndarray::{Array2, Axis, concatenate};
 use serde_json::Value;
 use skygrain::fits::ImageFile;
 use skygrain::simulate::{Detector, FrameRecipe, HeaderCard, SimStar, StarImage, render, write_frame};
-use skygrain::stars::{FitNoise, Shape, Stamp, fit_star};
+use skygrain::stars::{FitNoise, Profile, Shape, Stamp, fit_star};
 
 const SIDE: usize = 25;
 const E_PER_ADU: f64 = 0.8;
@@ -92,7 +92,8 @@ fn fits_of_stored_cutouts_agree_with_a_general_least_squares_library() {
         let at = |k: usize| image.at(i * SIDE + k % SIDE, k / SIDE) as f32;
         let stamp = Stamp { left: 0, top: 0, width: SIDE, values: (0..SIDE * SIDE).map(at).collect() };
         let noise = FitNoise { sky_adu2: SKY_ADU2, e_per_adu: Some(E_PER_ADU) };
-        let fit = fit_star(&stamp, (12.0, 12.0, Shape::new(2.0, 0.05, 0.0, 3.0)), noise, None).unwrap();
+        let fit =
+            fit_star(&stamp, (12.0, 12.0, Shape::new(2.0, 0.05, 0.0, 3.0)), noise, Profile::Moffat(None)).unwrap();
         // Errors are widened where the residuals exceed the stated noise by 3 sigma: here cut-out 5, by chance (1.17).
         let excess = 1.0 + 3.0 * (2.0 / (SIDE * SIDE - 8) as f64).sqrt();
         let widened = if fit.chi2_per_dof > excess { fit.chi2_per_dof.sqrt() } else { 1.0 };

@@ -142,6 +142,6 @@ mod tests {
         // 3 px of a star of 2.61 px: the focal length times 1.149.
         assert!(part.gear[1][1].starts_with("×\u{A0}1.149"), "{:?}", part.gear);
         assert!(part.last_gain.contains("\u{2212}21.0\u{A0}±\u{A0}1.2"), "{}", part.last_gain);
-        assert!(part.year.is_empty() && part.width.contains("quadrature"));
+        assert!(part.year.is_empty() && part.width.contains("is made of"));
     }
 }

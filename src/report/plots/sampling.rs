@@ -2,6 +2,7 @@
 
 use super::canvas::{Axis, Ink, Layer, Point, Shape, Told, draw};
 use super::figure::{Figure, PlotError};
+use crate::image::StarImage;
 use crate::report::model::Session;
 use crate::report::words::numbers::{plain, with_sigma};
 use crate::verdict::pixel_cost::efficiency_at;
@@ -26,16 +27,16 @@ const NAME: f64 = 0.36;
 const TOLD: [f64; 6] = [1.0, 1.5, 2.0, 3.0, 4.0, 6.0];
 
 /// What a number of pixels per FWHM means for this star image under this sky.
-struct Costs {
-    star: StarProfile,
+struct Costs<'a> {
+    star: StarProfile<'a>,
     /// Variance of sky and of the sensor itself in a pixel of these frames, in one unit; `None` where not known.
     noise: Option<(f64, f64)>,
 }
 
-impl Costs {
+impl Costs<'_> {
     /// Widening of a recorded star by its pixels, per cent.
     fn widening(&self, px_per_fwhm: f64) -> Option<f64> {
-        let star = StarProfile::new(px_per_fwhm, self.star.beta()).filter(|_| px_per_fwhm >= MIN_FWHM_PX)?;
+        let star = self.star.with_fwhm(px_per_fwhm).filter(|_| px_per_fwhm >= MIN_FWHM_PX)?;
         Some(100.0 * (star.recorded_fwhm_px() / px_per_fwhm - 1.0))
     }
 
@@ -62,7 +63,10 @@ impl Costs {
 /// The drawing library fails.
 pub fn sampling_axis(session: &Session) -> Result<Option<Figure>, PlotError> {
     let Some((here, sigma)) = session.sampling.px_per_fwhm.pair().filter(|(v, _)| *v > 0.0) else { return Ok(None) };
-    let Some(star) = session.moffat_beta.value.and_then(|beta| StarProfile::new(here, beta)) else { return Ok(None) };
+    let image = session.star_image.as_ref().and_then(|i| i.parts).map(StarImage::new);
+    let of_beta = || session.moffat_beta.value.and_then(|beta| StarProfile::new(here, beta));
+    let star = image.as_ref().map_or_else(of_beta, |image| StarProfile::of_image(here, image));
+    let Some(star) = star else { return Ok(None) };
     let b = &session.noise_budget;
     let noise = match (b.sky_e2.value, b.dark_e2.value, b.read_e2.value) {
         (Some(sky), Some(dark), Some(read)) if sky > 0.0 => Some((sky, dark.max(0.0) + read)),

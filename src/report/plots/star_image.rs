@@ -1,7 +1,8 @@
 //! A star over the pixel grid: its image before the pixels, and what they make of it.
 
-use super::canvas::{Axis, Ink, Layer, Told, draw};
+use super::canvas::{Axis, Ink, Layer, Point, Shape, Told, draw};
 use super::figure::{Figure, PlotError};
+use crate::image::StarImage;
 use crate::report::model::Session;
 use crate::report::words::numbers::{plain, two_digits, with_sigma};
 use crate::verdict::profile::StarProfile;
@@ -20,7 +21,12 @@ const CURVE_STEPS: i32 = 60;
 pub fn star_image(session: &Session) -> Result<Option<Figure>, PlotError> {
     let Some((fwhm, sigma)) = session.fwhm_px.pair() else { return Ok(None) };
     let beta = session.moffat_beta.value;
-    let profile = |width: f64| StarProfile::new(width, beta?);
+    let shown = session.star_image.as_ref();
+    let image = shown.and_then(|i| i.parts).map(StarImage::new);
+    let profile = |width: f64| match &image {
+        Some(image) => StarProfile::of_image(width, image),
+        None => StarProfile::new(width, beta?),
+    };
     let Some(star) = profile(fwhm) else { return Ok(None) };
     let peak = star.density(0.0);
     let height = |star: StarProfile, r: f64| 100.0 * star.density(r * r) / star.density(0.0);
@@ -38,7 +44,19 @@ pub fn star_image(session: &Session) -> Result<Option<Figure>, PlotError> {
     let pixels: Vec<(i32, f64)> = (-last..=last).map(|k| (k, star.pixel_flux(f64::from(k), 0.0))).collect();
     let steps = pixels.iter().flat_map(|(k, flux)| [-0.5, 0.5].map(|half| (f64::from(*k) + half, 100.0 * flux / peak)));
     layers.push(Layer::Line(steps.collect(), Ink::Second));
+    if let Some(image) = &image {
+        layers.extend(parts(image, fwhm, &places));
+    }
     layers.push(Layer::Line(places.iter().map(|r| (*r, height(star, *r))).collect(), Ink::First));
+    if let Some(shown) = shown {
+        let inside = shown.rings.iter().filter(|r| r.radius_px < reach);
+        let points = inside.map(|r| Point {
+            x: r.radius_px,
+            y: 100.0 * r.light,
+            bar: Some((100.0 * (r.light - r.sigma), 100.0 * (r.light + r.sigma))),
+        });
+        layers.push(Layer::Points(points.collect(), Shape::Ring, Ink::Text));
+    }
     layers.push(Layer::Dashes(vec![(-0.5 * fwhm, 50.0), (0.5 * fwhm, 50.0)], Ink::Text));
     let width = format!("FWHM {} px", with_sigma(fwhm, session.fwhm_px.sigma));
     layers.push(Layer::Words {
@@ -63,14 +81,59 @@ pub fn star_image(session: &Session) -> Result<Option<Figure>, PlotError> {
         plain(star.recorded_fwhm_px()),
         outwards.collect::<Vec<_>>().join("; ")
     );
+    let caption = caption(session, image.as_ref(), fwhm);
+    Ok(Some(Figure { title, svg, marks, alt, caption }))
+}
+
+/// What the figure shows.
+fn caption(session: &Session, image: Option<&StarImage>, fwhm: f64) -> String {
+    let shown = session.star_image.as_ref();
     let mut caption = "Curve: the star image before the pixels, as the fits to the stars give it; band: one standard \
                        uncertainty of its width. Steps: what the pixels of one row record of a star that falls on the \
                        middle of one. Uprights: the pixels' edges."
         .to_owned();
+    if shown.is_some_and(|i| !i.rings.is_empty()) {
+        caption += " Points with errors: the light that the pixels of the brightest isolated stars hold on average at that \
+                    distance, wherever each star falls on its pixel.";
+    }
+    match image {
+        Some(image) => caption += &parts_in_words(image, fwhm),
+        None if shown.is_some() => {
+            caption += " No model describes these stars: the curve is the Moffat that comes nearest, with the width of their mean \
+                        image.";
+        }
+        None => (),
+    }
     if session.settings.cfa.is_some() {
         caption += " Behind the colour filters only every second pixel of a row sees green.";
     }
-    Ok(Some(Figure { title, svg, marks, alt, caption }))
+    caption
+}
+
+/// Inks of the parts of an image.
+const PARTS: [Ink; 2] = [Ink::Third, Ink::Fourth];
+
+/// Share of the image's half width below which a part is not drawn: its curve would be the axis.
+const LEAST_PART: f64 = 0.05;
+
+/// What the image is made of, each part by itself, as dashes.
+fn parts(image: &StarImage, fwhm_px: f64, places: &[f64]) -> Vec<Layer> {
+    let widths = image.half_widths();
+    let of = |part: usize| {
+        let at = |r: &f64| image.parts_at(r.abs() / (0.5 * fwhm_px))[part].map(|light| (*r, 100.0 * light));
+        Layer::Dashes(places.iter().filter_map(at).collect(), PARTS[part])
+    };
+    (0..PARTS.len()).filter(|part| widths[*part] > LEAST_PART).map(of).collect()
+}
+
+fn parts_in_words(image: &StarImage, fwhm_px: f64) -> String {
+    let widths = image.half_widths();
+    let names = ["air, focus, guiding and the spread of charge together", "diffraction of the aperture"];
+    let told = (0..PARTS.len()).filter(|part| widths[*part] > LEAST_PART);
+    let each: Vec<String> = told
+        .map(|part| format!("{} {} px", names[part], plain((100.0 * widths[part] * fwhm_px).round() / 100.0)))
+        .collect();
+    format!(" Dashes: its parts by themselves, FWHM each: {}.", each.join(", "))
 }
 
 /// The pixels' edges.
@@ -101,6 +164,7 @@ mod tests {
         // it is (erf(1/(sqrt2 sigma))/2)^2 = 0.144768 with sigma = 0.849322 px, in the next pixel 0.106253 (python's erf). A Moffat of this exponent is one to 2 %.
         session.fwhm_px = Quantity::measured(2.0, 0.05, "fit", 9);
         session.moffat_beta = Quantity::measured(1e4, 1.0, "fit", 9);
+        session.star_image = None;
         let figure = star_image(&session).unwrap().unwrap();
         assert!(figure.title.starts_with("The brightest pixel catches 14 to 20 % of"), "{}", figure.title);
         assert!(figure.alt.contains("middle pixel 20 % of the star's light; next pixel 11 %"), "{}", figure.alt);
@@ -118,6 +182,7 @@ mod tests {
     fn an_unknown_star_makes_no_chart() {
         let mut session = sample::report().sessions[0].clone();
         session.moffat_beta = Quantity::not_measurable("no stars");
+        session.star_image = None;
         assert!(star_image(&session).unwrap().is_none());
     }
 }

@@ -37,6 +37,7 @@ pub(crate) fn method(method: &AnswersMethod) -> String {
 pub(crate) fn missing(missing: &AnswersMissing) -> String {
     use AnswersMissing::*;
     match missing {
+        NoModelFitsTheStars => "no model of a star image fits these stars".to_owned(),
         StarsTooNarrow { least_px } => format!("the stars are narrower than {least_px} px before the pixel"),
         StarsNoWiderThanThePixel => "the stars are no wider than the pixel alone makes them".to_owned(),
         SkyNotAboveZero => "the sky was not measured above 0".to_owned(),

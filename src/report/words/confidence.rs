@@ -26,6 +26,9 @@ fn sentence(confidence: &Confidence) -> String {
         Confidence::LimitWithinUncertainty { limit_px } => {
             format!("the limit of {limit_px} px lies within one standard uncertainty of the star width")
         }
+        Confidence::NoModelFits => {
+            "no model of a star image fits these stars: their width is that of their mean image".to_owned()
+        }
         Confidence::Uncertain { what, spread } => format!("{} is uncertain by {}", value(*what), figure(*spread)),
         Confidence::Assumed { what, assumption } => {
             format!("{} rests on an assumption ({})", value(*what), quantity::method(assumption))

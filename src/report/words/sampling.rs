@@ -165,7 +165,7 @@ fn on_the_sky(s: &SessionFindings) -> String {
 mod tests {
     use super::*;
     use crate::facts::Method;
-    use crate::verdict::{SamplingInput, sampling};
+    use crate::verdict::{KnownImage, SamplingInput, sampling};
 
     fn measured(value: f64, sigma: f64) -> Quantity {
         Quantity::measured(value, sigma, Method::NotMeasurable, 20)
@@ -176,6 +176,7 @@ mod tests {
         let sampling = sampling(&SamplingInput {
             fwhm_px: fwhm,
             beta: &measured(3.0, 0.2),
+            image: KnownImage::Exponent,
             image_scale: &scale,
             sky_e_per_px_s: &measured(0.5, 0.02),
             dark_e_per_px_s: dark,

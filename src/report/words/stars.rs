@@ -6,12 +6,18 @@ use crate::stars::StarFlag;
 /// How a value came to be.
 pub(crate) fn method(method: &StarsMethod) -> String {
     match method {
-        StarsMethod::MedianOfWidths => "median of pixel-integrated elliptical Moffat fits, both axes' geometric mean",
+        StarsMethod::MedianOfWidths => {
+            "median over the stars, both axes' geometric mean, of the image that they share: turbulence, blur and \
+             diffraction, integrated over the pixels"
+        }
+        StarsMethod::ContourOfMeanImage => {
+            "contour at half of the maximum of the stars' mean image, which no model describes, the pixel taken out"
+        }
         StarsMethod::MedianOfShorterAxes => {
             "median over the stars of the fitted profiles' shorter axis, noise bias of the elongation removed"
         }
         StarsMethod::ProfileAfterPixel => "width of the fitted profile after the pixel",
-        StarsMethod::SharedExponent => "exponent common to the brightest isolated stars' fits",
+        StarsMethod::SharedExponent => "exponent of the wings in the image that the brightest isolated stars share",
         StarsMethod::MeanSquareElongation => "root mean square over the stars, noise bias removed",
         StarsMethod::MeanElongation => "direction of the stars' mean elongation, from +x towards +y",
         StarsMethod::ProfilesOverLine => "median over the stars of round Moffats averaged over a line",
@@ -78,6 +84,10 @@ pub(crate) fn note(note: &StarsNote) -> String {
     match note {
         StarsNote::ClippedCores { clipped, stars } => format!(
             "{clipped} of the {stars} stars have clipped cores, whose pixels were left out: too few whole stars"
+        ),
+        StarsNote::NoModelFits { residual_percent } => format!(
+            "no model of a star image fits these stars (on average they differ from it by {residual_percent:.1} % of their \
+             peak): out of focus, or optics that do not draw points"
         ),
         StarsNote::DrawnOut { wider_percent, minor_fwhm_px } => format!(
             "the stars are drawn out in one direction, which makes them {wider_percent:.0} % wider than their shorter \

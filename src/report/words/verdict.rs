@@ -43,6 +43,9 @@ pub(crate) fn method(method: &VerdictMethod) -> String {
         M::RoomOverBrightestPixel => {
             "exposure times room above the bias over the brightest pixel of the star at that rank, median over lights"
         }
+        M::ImageWithoutDiffraction => {
+            "width of the star image without the aperture's diffraction, squares of the other parts taken off"
+        }
         M::WidthLessParts => "root of the width's square less those of the parts that are told apart",
         M::RestAtZenith { airmass } => {
             return format!("the rest over airmass^0.6, airmass {airmass:.3}; seeing at most");

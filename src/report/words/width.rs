@@ -21,8 +21,8 @@ pub(crate) fn width(b: &WidthBudget) -> String {
     };
     let of_these = if known.is_empty() { String::new() } else { format!("{} and, ", known.join(", ")) };
     format!(
-        "The width is made of, added in quadrature, {of_these}what frames in one focus cannot separate, seeing, focus and its \
-         drift and round wander of the guiding: {} together{zenith}. The pixel adds {} to what is recorded.",
+        "The width is made of {of_these}what frames in one focus cannot separate, seeing, focus and its drift and round \
+         wander of the guiding: {} together{zenith}. The pixel adds {} to what is recorded.",
         b.rest_arcsec.text("arcsec"),
         b.pixel_arcsec.text("arcsec")
     )
@@ -47,6 +47,7 @@ mod tests {
             shared_ellipticity: &known(0.1),
             corner_fwhm_ratio: corners,
             aperture_mm: &Quantity::header(80.0, "APTDIA"),
+            image: None,
             airmass,
         })
     }

@@ -3,8 +3,9 @@
 use multiversion::multiversion;
 use nalgebra::{SMatrix, SVector};
 
-use super::moffat::{LANES, Lane, ORDERS, PixelValues};
+use super::moffat::{LANES, Lane, ORDERS, PixelValues, Prepared, Radial};
 use super::stamp::Stamp;
+use crate::image::RadialTable;
 use crate::stars::Shape;
 
 pub(crate) const PARAMETERS: usize = 8;
@@ -19,6 +20,43 @@ pub(crate) const WIDTH: usize = 4;
 pub(crate) const E1: usize = 5;
 pub(crate) const E2: usize = 6;
 pub(crate) const INVERSE_BETA: usize = 7;
+
+/// Spread that stands for a known 1/beta: moves a width by 1e-5, a tenth of the best star's error.
+const KNOWN_BETA_SPREAD: f64 = 1e-5;
+
+/// The radial profile that a star is fitted with.
+#[derive(Debug, Clone, Copy)]
+pub enum Profile<'a> {
+    /// A Moffat whose 1/beta is free, or known within a mean and a standard deviation (0 where all stars share one).
+    Moffat(Option<(f64, f64)>),
+    /// The image that all stars of a frame share; 1/beta, which stands for its wings, is kept.
+    Shared(&'a RadialTable, f64),
+}
+
+impl<'a> Profile<'a> {
+    fn image(self) -> Option<&'a RadialTable> {
+        match self {
+            Self::Moffat(_) => None,
+            Self::Shared(table, _) => Some(table),
+        }
+    }
+
+    /// Mean and standard deviation of 1/beta.
+    pub(crate) fn beta_prior(self) -> Option<(f64, f64)> {
+        match self {
+            Self::Moffat(prior) => prior.map(|(mean, sigma)| (mean, sigma.max(KNOWN_BETA_SPREAD))),
+            Self::Shared(_, inverse_beta) => Some((inverse_beta, KNOWN_BETA_SPREAD)),
+        }
+    }
+
+    /// Integral over the plane of the image of peak 1 in this shape, px^2.
+    pub(crate) fn area_px(self, shape: &Shape) -> f64 {
+        match self {
+            Self::Moffat(_) => shape.area_px(),
+            Self::Shared(table, _) => table.area * (2.0 * shape.ln_half_width).exp(),
+        }
+    }
+}
 
 /// Noise of the pixels.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -145,6 +183,23 @@ impl Sums {
     }
 }
 
+impl Sums {
+    /// Adds a group, notes the weights of its pixels and empties it.
+    #[inline(always)]
+    fn emptied<R: Radial>(
+        &mut self,
+        group: &mut Group,
+        order: usize,
+        model: &Prepared<R>,
+        (p, noise): (&Vector, FitNoise),
+        weights: &mut [f64],
+    ) {
+        let new = self.add(group, &model.pixels(order, &group.dx, &group.dy), p, noise);
+        group.at.iter().zip(new).take(group.n).for_each(|(k, w)| weights[*k] = w);
+        group.n = 0;
+    }
+}
+
 /// Sum over the lanes, always in one order.
 fn total(lanes: &Lane) -> f64 {
     lanes.iter().sum()
@@ -154,28 +209,36 @@ fn total(lanes: &Lane) -> f64 {
 ///
 /// Compiled for wider vectors too and chosen at run time; the operations and their order, and so the bits, are the same.
 #[multiversion(targets("x86_64+avx512f+avx512bw+avx512dq+avx512vl", "x86_64+avx2", "x86_64+sse4.2"))]
-pub(crate) fn normal_equations(
+fn pixel_equations(
     counted: &Counted,
     p: &Vector,
     noise: FitNoise,
-    beta_prior: Option<(f64, f64)>,
+    image: Option<&RadialTable>,
     left_behind: &[f64],
 ) -> (Normal, f64) {
-    let model = shape_of(p).prepare();
+    match image {
+        None => summed(counted, p, noise, shape_of(p).prepare(), left_behind),
+        Some(table) => summed(counted, p, noise, shape_of(p).filled_by(table), left_behind),
+    }
+}
+
+#[inline(always)]
+fn summed<R: Radial>(
+    counted: &Counted,
+    p: &Vector,
+    noise: FitNoise,
+    model: Prepared<R>,
+    left_behind: &[f64],
+) -> (Normal, f64) {
     let zero = [0.0; LANES];
     let triangle = [zero; PARAMETERS * (PARAMETERS + 1) / 2];
     let mut sums = Sums { triangle, slope: [zero; PARAMETERS], chi2: zero, judged: zero };
     let mut weights = vec![0.0; counted.value.len()];
     let empty = Group { at: [0; LANES], dx: zero, dy: zero, value_adu: zero, left_behind: zero, n: 0 };
     let mut groups = [empty; ORDERS];
-    let mut add = |order: usize, group: &mut Group| {
-        let new = sums.add(group, &model.pixels(order, &group.dx, &group.dy), p, noise);
-        group.at.iter().zip(new).take(group.n).for_each(|(k, w)| weights[*k] = w);
-        group.n = 0;
-    };
     for (k, ((x, y), value)) in counted.x.iter().zip(&counted.y).zip(&counted.value).enumerate() {
         let (dx, dy) = (x - p[X], y - p[Y]);
-        let order = model.order(dx, dy);
+        let order = model.form.order(dx, dy);
         let group = &mut groups[order - 1];
         let lane = group.n;
         group.at[lane] = k;
@@ -183,22 +246,36 @@ pub(crate) fn normal_equations(
         group.left_behind[lane] = left_behind.get(k).copied().unwrap_or(0.0);
         group.n += 1;
         if group.n == LANES {
-            add(order, group);
+            sums.emptied(group, order, &model, (p, noise), &mut weights);
         }
     }
     for (group, order) in groups.iter_mut().zip(1..).filter(|(group, _)| group.n > 0) {
-        add(order, group);
+        sums.emptied(group, order, &model, (p, noise), &mut weights);
     }
-    let mut curvature = Matrix::from_fn(|i, j| {
+    let curvature = Matrix::from_fn(|i, j| {
         let (low, high) = (i.min(j), i.max(j));
         total(&sums.triangle[high * (high + 1) / 2 + low])
     });
-    let mut gradient = Vector::from(sums.slope.map(|lanes| total(&lanes)));
-    if let Some((mean, sigma)) = beta_prior {
+    let gradient = Vector::from(sums.slope.map(|lanes| total(&lanes)));
+    (Normal { curvature, gradient, chi2: total(&sums.chi2), weights }, total(&sums.judged))
+}
+
+/// [`pixel_equations`] with what is known of 1/beta beforehand, a mean and its error.
+pub(crate) fn normal_equations(
+    counted: &Counted,
+    p: &Vector,
+    noise: FitNoise,
+    profile: Profile,
+    left_behind: &[f64],
+) -> (Normal, f64) {
+    let (mut normal, judged) = pixel_equations(counted, p, noise, profile.image(), left_behind);
+    let prior = profile.beta_prior();
+    if let Some((mean, sigma)) = prior {
         let w = sigma.powi(-2);
-        curvature[(INVERSE_BETA, INVERSE_BETA)] += w;
-        gradient[INVERSE_BETA] += w * (mean - p[INVERSE_BETA]);
+        normal.curvature[(INVERSE_BETA, INVERSE_BETA)] += w;
+        normal.gradient[INVERSE_BETA] += w * (mean - p[INVERSE_BETA]);
     }
-    let prior = prior_term(p, beta_prior);
-    (Normal { curvature, gradient, chi2: total(&sums.chi2) + prior, weights }, total(&sums.judged) + prior)
+    let prior = prior_term(p, prior);
+    normal.chi2 += prior;
+    (normal, judged + prior)
 }

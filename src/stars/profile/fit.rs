@@ -7,8 +7,8 @@
 use serde::{Deserialize, Serialize};
 
 use super::equations::{
-    BACKGROUND, Counted, E1, E2, FitNoise, INVERSE_BETA, Normal, PARAMETERS, PEAK, Vector, WIDTH, X, Y, hold_beta,
-    normal_equations, shape_of,
+    BACKGROUND, Counted, E1, E2, FitNoise, INVERSE_BETA, Normal, PARAMETERS, PEAK, Profile, Vector, WIDTH, X, Y,
+    hold_beta, normal_equations, shape_of,
 };
 use super::moffat::{LEAST_INVERSE_BETA, MOST_INVERSE_BETA};
 use super::stamp::Stamp;
@@ -23,9 +23,6 @@ const CONVERGED: f64 = 2e-5;
 const LAST_GAIN: f64 = 1e-3;
 /// Standard deviations of chi2/dof above 1 from which the scatter is taken for larger than stated.
 const CHI2_EXCESS_SIGMAS: f64 = 3.0;
-
-/// Spread that stands for a known 1/beta: moves a width by 1e-5, a tenth of the best star's error.
-const KNOWN_BETA_SPREAD: f64 = 1e-5;
 
 /// A converged fit. Uncertainties are one sigma.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
@@ -70,8 +67,7 @@ pub enum FitFailure {
 
 /// Fits one star, starting from a place and a shape.
 ///
-/// `beta_prior` is a mean and standard deviation of 1/beta that the frame's bright stars gave, 0 where all share one;
-/// without it beta is free.
+/// `profile` is a Moffat or the image that the frame's bright stars gave.
 ///
 /// # Errors
 ///
@@ -80,9 +76,8 @@ pub fn fit_star(
     stamp: &Stamp,
     start: (f64, f64, Shape),
     noise: FitNoise,
-    beta_prior: Option<(f64, f64)>,
+    profile: Profile,
 ) -> Result<StarFit, FitFailure> {
-    let beta_prior = beta_prior.map(|(mean, sigma)| (mean, sigma.max(KNOWN_BETA_SPREAD)));
     let counted = Counted::of(stamp);
     if counted.value.len() < 2 * PARAMETERS {
         return Err(FitFailure::TooFewPixels);
@@ -102,7 +97,7 @@ pub fn fit_star(
         shape.inverse_beta,
     ]);
     let half_stamp = 0.5 * stamp.width as f64;
-    let (mut now, _) = normal_equations(&counted, &p, noise, beta_prior, &[]);
+    let (mut now, _) = normal_equations(&counted, &p, noise, profile, &[]);
     let mut damping = 1e-3;
     for _ in 0..MOST_STEPS {
         let (mut damped, mut gradient) = (now.curvature, now.gradient);
@@ -132,21 +127,21 @@ pub fn fit_star(
             // So near the minimum the equations hold as they are: what they promise needs no trial.
             now.gradient -= now.curvature * (trial - p);
             now.chi2 -= promised;
-            return finish(&now, &trial, noise, beta_prior);
+            return finish(&now, &trial, noise, profile);
         }
         // The weights of the point left behind judge the step; then they are renewed.
-        let (next, judged) = normal_equations(&counted, &trial, noise, beta_prior, &now.weights);
+        let (next, judged) = normal_equations(&counted, &trial, noise, profile, &now.weights);
         let moved = (trial - p).abs();
         if judged <= now.chi2 * (1.0 + 1e-12) {
             (p, now) = (trial, next);
             let still = moved[WIDTH].max(moved[X]).max(moved[Y]).max(moved[E1]).max(moved[E2]) < CONVERGED;
             if still && damping <= 1e-2 {
-                return finish(&now, &p, noise, beta_prior);
+                return finish(&now, &p, noise, profile);
             }
             damping = (damping * 0.2).max(1e-9);
         } else {
             if moved[WIDTH].max(moved[X]).max(moved[Y]) < 1e-9 {
-                return finish(&now, &p, noise, beta_prior);
+                return finish(&now, &p, noise, profile);
             }
             damping *= 8.0;
             if damping > 1e12 {
@@ -181,7 +176,8 @@ fn limited(p: &Vector, step: &Vector) -> Vector {
     q
 }
 
-fn finish(now: &Normal, p: &Vector, noise: FitNoise, beta_prior: Option<(f64, f64)>) -> Result<StarFit, FitFailure> {
+fn finish(now: &Normal, p: &Vector, noise: FitNoise, profile: Profile) -> Result<StarFit, FitFailure> {
+    let beta_prior = profile.beta_prior();
     let covariance = now.curvature.cholesky().ok_or(FitFailure::NoConvergence)?.inverse();
     let dof = (now.weights.len() - PARAMETERS) as f64;
     let chi2_per_dof = now.chi2 / dof;
@@ -209,7 +205,7 @@ fn finish(now: &Normal, p: &Vector, noise: FitNoise, beta_prior: Option<(f64, f6
         sigma_e2: sigma(E2),
         sigma_inverse_beta: sigma(INVERSE_BETA),
         own_inverse_beta: own_inverse_beta(now, p, beta_prior, scale),
-        flux_adu: p[PEAK] * shape.area_px(),
+        flux_adu: p[PEAK] * profile.area_px(&shape),
         chi2_per_dof,
     })
 }

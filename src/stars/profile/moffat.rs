@@ -8,7 +8,8 @@ use std::f64::consts::LN_2;
 
 use serde::{Deserialize, Serialize};
 
-use super::elementary::{exp_negative, ln_above_one};
+use crate::image::RadialTable;
+use crate::image::elementary::{exp_negative, ln_above_one};
 
 /// Smallest 1/beta: beyond beta = 500 a Moffat is a Gaussian to 0.05 % of its width after the pixel.
 pub(crate) const LEAST_INVERSE_BETA: f64 = 0.002;
@@ -86,16 +87,23 @@ impl Shape {
         std::f64::consts::PI * half_width2 / ((f * LN_2).exp() - 1.0) * f / (1.0 - f)
     }
 
-    /// Prepares the quadratic form for evaluation.
+    /// Prepares a Moffat of this shape for evaluation.
     pub(crate) fn prepare(&self) -> Prepared {
+        Prepared { form: self.form(), radial: Moffat::new(self.inverse_beta) }
+    }
+
+    /// Prepares the image of a table in this shape.
+    pub(crate) fn filled_by<'a>(&self, table: &'a RadialTable) -> Prepared<&'a RadialTable> {
+        Prepared { form: self.form(), radial: table }
+    }
+
+    pub(crate) fn form(&self) -> Form {
         let w = (1.0 + self.e1 * self.e1 + self.e2 * self.e2).sqrt();
         let s = (-2.0 * self.ln_half_width).exp();
-        let f = self.inverse_beta;
-        let two_to_f = (f * LN_2).exp();
         // Largest eigenvalue of the form is the inverse square of the narrower half width.
         let narrow = (s * (w + self.e1.hypot(self.e2))).sqrt().recip();
         let row = ORDER_LIMITS.iter().find(|(least, _)| narrow >= *least).map_or(&ORDER_LIMITS[13].1, |(_, row)| row);
-        Prepared {
+        Form {
             order_limits: row.map(|limit| limit * limit),
             a: s * (w - self.e1),
             b: -s * self.e2,
@@ -104,16 +112,13 @@ impl Shape {
             w,
             e1: self.e1,
             e2: self.e2,
-            f,
-            k: two_to_f - 1.0,
-            dk_df: two_to_f * LN_2,
         }
     }
 }
 
-/// A shape ready to be integrated over pixels.
+/// The ellipse of a shape as a quadratic form, ready to be evaluated.
 #[derive(Debug, Clone, Copy)]
-pub(crate) struct Prepared {
+pub(crate) struct Form {
     pub a: f64,
     pub b: f64,
     pub c: f64,
@@ -121,11 +126,67 @@ pub(crate) struct Prepared {
     w: f64,
     e1: f64,
     e2: f64,
+    /// Squared distances from the centre, in half widths, within which 5, 4, 3 and 2 nodes a side are needed.
+    order_limits: [f64; 4],
+}
+
+/// A round image of peak and half width 1, by the squared distance from its centre.
+pub(crate) trait Radial: Copy {
+    /// Value, derivative by the squared distance, derivative by 1/beta where that is free.
+    fn at(&self, rho2: f64) -> (f64, f64, f64);
+
+    /// Integrals over pixels so far from the core that the fewest nodes are enough.
+    #[inline(always)]
+    fn far(prepared: &Prepared<Self>, dx: &Lane, dy: &Lane) -> PixelValues {
+        prepared.integrals(&FOUR, dx, dy)
+    }
+}
+
+impl Radial for &RadialTable {
+    #[inline(always)]
+    fn at(&self, rho2: f64) -> (f64, f64, f64) {
+        let (value, slope) = RadialTable::at(self, rho2);
+        (value, slope, 0.0)
+    }
+}
+
+/// The Moffat profile.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Moffat {
     pub f: f64,
     pub k: f64,
     dk_df: f64,
-    /// Squared distances from the centre, in half widths, within which 5, 4, 3 and 2 nodes a side are needed.
-    order_limits: [f64; 4],
+}
+
+impl Moffat {
+    fn new(f: f64) -> Self {
+        let two_to_f = (f * LN_2).exp();
+        Self { f, k: two_to_f - 1.0, dk_df: two_to_f * LN_2 }
+    }
+}
+
+impl Radial for Moffat {
+    #[inline(always)]
+    fn at(&self, rho2: f64) -> (f64, f64, f64) {
+        let inverse_f = self.f.recip();
+        let t = 1.0 + self.k * rho2;
+        let ln_t = ln_above_one(t);
+        let value = exp_negative(-ln_t * inverse_f);
+        let per_t = value * inverse_f / t;
+        (value, -self.k * per_t, inverse_f * inverse_f * ln_t * value - self.dk_df * rho2 * per_t)
+    }
+
+    #[inline(always)]
+    fn far(prepared: &Prepared<Self>, dx: &Lane, dy: &Lane) -> PixelValues {
+        prepared.all_curved(dx, dy)
+    }
+}
+
+/// A shape ready to be integrated over pixels.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Prepared<R = Moffat> {
+    pub form: Form,
+    pub radial: R,
 }
 
 /// Value of a pixel for peak 1, and its derivatives.
@@ -219,44 +280,71 @@ const ORDER_LIMITS: [(f64, [f64; 4]); 14] = [
 
 /// Nodes of a pixel for each order, as offsets and weights.
 struct Nodes<const N: usize> {
-    x: [f64; N],
-    y: [f64; N],
-    weight: [f64; N],
+    each: [(f64, f64, f64); N],
 }
 
 impl<const N: usize> Nodes<N> {
     const fn new(side: &[(f64, f64)]) -> Self {
-        let mut nodes = Self { x: [0.0; N], y: [0.0; N], weight: [0.0; N] };
+        let mut each = [(0.0, 0.0, 0.0); N];
         let mut i = 0;
         while i < N {
             let (across, up) = (side[i % side.len()], side[i / side.len()]);
-            nodes.x[i] = across.0;
-            nodes.y[i] = up.0;
-            nodes.weight[i] = across.1 * up.1;
+            each[i] = (across.0, up.0, across.1 * up.1);
             i += 1;
         }
-        nodes
+        Self { each }
     }
 }
 
-const FOUR: Nodes<4> = Nodes::new(GAUSS_LEGENDRE[0]);
-const NINE: Nodes<9> = Nodes::new(GAUSS_LEGENDRE[1]);
-const SIXTEEN: Nodes<16> = Nodes::new(GAUSS_LEGENDRE[2]);
-const TWENTY_FIVE: Nodes<25> = Nodes::new(GAUSS_LEGENDRE[3]);
+static FOUR: Nodes<4> = Nodes::new(GAUSS_LEGENDRE[0]);
+static NINE: Nodes<9> = Nodes::new(GAUSS_LEGENDRE[1]);
+static SIXTEEN: Nodes<16> = Nodes::new(GAUSS_LEGENDRE[2]);
+static TWENTY_FIVE: Nodes<25> = Nodes::new(GAUSS_LEGENDRE[3]);
 
-impl Prepared {
+/// Nodes of a pixel of one order, as offsets and weights; at least four.
+#[inline(always)]
+pub(crate) fn nodes(order: usize) -> &'static [(f64, f64, f64)] {
+    match order {
+        1 | 2 => &FOUR.each,
+        3 => &NINE.each,
+        4 => &SIXTEEN.each,
+        _ => &TWENTY_FIVE.each,
+    }
+}
+
+impl Form {
+    /// Squared distance from the centre, in half widths.
+    #[inline(always)]
+    pub fn rho2(&self, x: f64, y: f64) -> f64 {
+        self.a * x * x + 2.0 * self.b * x * y + self.c * y * y
+    }
+
     /// Number of nodes a side at a distance from the centre, 1 to [`ORDERS`].
     #[inline(always)]
     pub fn order(&self, dx: f64, dy: f64) -> usize {
-        let rho2 = self.a * dx * dx + 2.0 * self.b * dx * dy + self.c * dy * dy;
+        let rho2 = self.rho2(dx, dy);
         ORDERS - self.order_limits.iter().filter(|limit| rho2 >= **limit).count()
     }
 
+    /// Derivatives by width and elongation from those by the three elements of the form.
+    #[inline(always)]
+    pub fn shape_slopes(&self, by_a: f64, by_b: f64, by_c: f64) -> PixelValue {
+        let (g1, g2) = (self.e1 / self.w, self.e2 / self.w);
+        PixelValue {
+            d_ln_half_width: -2.0 * (self.a * by_a + self.b * by_b + self.c * by_c),
+            d_e1: self.s * ((g1 - 1.0) * by_a + (g1 + 1.0) * by_c),
+            d_e2: self.s * (g2 * (by_a + by_c) - by_b),
+            ..PixelValue::default()
+        }
+    }
+}
+
+impl<R: Radial> Prepared<R> {
     /// Integrals over pixels of one order, centred at (dx, dy) from the star, for peak 1, with their derivatives.
     #[inline(always)]
     pub fn pixels(&self, order: usize, dx: &Lane, dy: &Lane) -> PixelValues {
         match order {
-            1 => self.all_curved(dx, dy),
+            1 => R::far(self, dx, dy),
             2 => self.integrals(&FOUR, dx, dy),
             3 => self.integrals(&NINE, dx, dy),
             4 => self.integrals(&SIXTEEN, dx, dy),
@@ -264,6 +352,42 @@ impl Prepared {
         }
     }
 
+    #[inline(always)]
+    fn integrals<const N: usize>(&self, nodes: &Nodes<N>, dx: &Lane, dy: &Lane) -> PixelValues {
+        // Sums of I, dI/d(rho^2) times the products of the offsets, and dI/df.
+        let [mut v, mut sx, mut sy, mut sxx, mut sxy, mut syy, mut sf] = [[0.0; LANES]; 7];
+        for (nx, ny, weight) in &nodes.each {
+            // For a Moffat one logarithm, one exponential and two divisions a node, in a loop without branches.
+            for lane in 0..LANES {
+                let (x, y) = (dx[lane] + nx, dy[lane] + ny);
+                let (value, slope, by_f) = self.radial.at(self.form.rho2(x, y));
+                let slope = weight * slope;
+                v[lane] += weight * value;
+                sf[lane] += weight * by_f;
+                sx[lane] += slope * x;
+                sy[lane] += slope * y;
+                sxx[lane] += slope * x * x;
+                sxy[lane] += slope * x * y;
+                syy[lane] += slope * y * y;
+            }
+        }
+        let form = &self.form;
+        let mut all = PixelValues::default();
+        for lane in 0..LANES {
+            let pixel = PixelValue {
+                value: v[lane],
+                d_x0: -2.0 * (form.a * sx[lane] + form.b * sy[lane]),
+                d_y0: -2.0 * (form.b * sx[lane] + form.c * sy[lane]),
+                d_inverse_beta: sf[lane],
+                ..form.shape_slopes(sxx[lane], 2.0 * sxy[lane], syy[lane])
+            };
+            all.set(lane, pixel);
+        }
+        all
+    }
+}
+
+impl Prepared {
     #[inline(always)]
     fn all_curved(&self, dx: &Lane, dy: &Lane) -> PixelValues {
         let mut all = PixelValues::default();
@@ -280,84 +404,34 @@ impl Prepared {
     /// `I L = I p (p (1 + f) S - 2 T)`, where S is the squared gradient of q and T the trace of its form.
     #[inline(always)]
     fn curved(&self, x: f64, y: f64) -> PixelValue {
-        let (a, b, c, f) = (self.a, self.b, self.c, self.f);
+        let (form, Moffat { f, k, dk_df }) = (&self.form, self.radial);
+        let (a, b, c) = (form.a, form.b, form.c);
         let (gx, gy) = (a * x + b * y, b * x + c * y);
         let rho2 = gx * x + gy * y;
-        let t = 1.0 + self.k * rho2;
+        let t = 1.0 + k * rho2;
         let ln_t = ln_above_one(t);
         let centre = exp_negative(-ln_t / f);
-        let p = self.k / (f * t);
+        let p = k / (f * t);
         let (s, trace) = (4.0 * (gx * gx + gy * gy), a + c);
         let bend = p * (1.0 + f) * s;
         let l = p * (bend - 2.0 * trace);
         // dL = along_p dp + p^2 (1 + f) dS - 2 p dT, and dp/dq = -p k/t.
         let along_p = 2.0 * (bend - trace);
-        let (by_s, by_q) = (p * p * (1.0 + f), -along_p * p * self.k / t);
+        let (by_s, by_q) = (p * p * (1.0 + f), -along_p * p * k / t);
         let whole = centre * (1.0 + l / 24.0);
         let small = centre / 24.0;
         let slope = |dq: f64, ds: f64, dt: f64| -p * whole * dq + small * (by_q * dq + by_s * ds - 2.0 * p * dt);
         let by_a = slope(x * x, 8.0 * gx * x, 1.0);
         let by_b = slope(2.0 * x * y, 8.0 * (gx * y + gy * x), 0.0);
         let by_c = slope(y * y, 8.0 * gy * y, 1.0);
-        let dp_df = p * (self.dk_df / self.k - 1.0 / f - self.dk_df * rho2 / t);
+        let dp_df = p * (dk_df / k - 1.0 / f - dk_df * rho2 / t);
         PixelValue {
             value: whole,
             d_x0: -slope(2.0 * gx, 8.0 * (gx * a + gy * b), 0.0),
             d_y0: -slope(2.0 * gy, 8.0 * (gx * b + gy * c), 0.0),
-            d_inverse_beta: whole * (ln_t / (f * f) - self.dk_df * rho2 / (f * t))
-                + small * (along_p * dp_df + p * p * s),
-            ..self.shape_slopes(by_a, by_b, by_c)
+            d_inverse_beta: whole * (ln_t / (f * f) - dk_df * rho2 / (f * t)) + small * (along_p * dp_df + p * p * s),
+            ..form.shape_slopes(by_a, by_b, by_c)
         }
-    }
-
-    /// Derivatives by width and elongation from those by the three elements of the form.
-    #[inline(always)]
-    fn shape_slopes(&self, by_a: f64, by_b: f64, by_c: f64) -> PixelValue {
-        let (g1, g2) = (self.e1 / self.w, self.e2 / self.w);
-        PixelValue {
-            d_ln_half_width: -2.0 * (self.a * by_a + self.b * by_b + self.c * by_c),
-            d_e1: self.s * ((g1 - 1.0) * by_a + (g1 + 1.0) * by_c),
-            d_e2: self.s * (g2 * (by_a + by_c) - by_b),
-            ..PixelValue::default()
-        }
-    }
-
-    #[inline(always)]
-    fn integrals<const N: usize>(&self, nodes: &Nodes<N>, dx: &Lane, dy: &Lane) -> PixelValues {
-        let inverse_f = self.f.recip();
-        // Sums of I, dI/d(rho^2) times the products of the offsets, and dI/df.
-        let [mut v, mut sx, mut sy, mut sxx, mut sxy, mut syy, mut sf] = [[0.0; LANES]; 7];
-        for i in 0..N {
-            // One logarithm, one exponential and two divisions a node, in a loop without branches.
-            for lane in 0..LANES {
-                let (x, y) = (dx[lane] + nodes.x[i], dy[lane] + nodes.y[i]);
-                let rho2 = self.a * x * x + 2.0 * self.b * x * y + self.c * y * y;
-                let t = 1.0 + self.k * rho2;
-                let ln_t = ln_above_one(t);
-                let value = nodes.weight[i] * exp_negative(-ln_t * inverse_f);
-                let per_t = value * inverse_f / t;
-                let slope = -self.k * per_t;
-                v[lane] += value;
-                sf[lane] += inverse_f * inverse_f * ln_t * value - self.dk_df * rho2 * per_t;
-                sx[lane] += slope * x;
-                sy[lane] += slope * y;
-                sxx[lane] += slope * x * x;
-                sxy[lane] += slope * x * y;
-                syy[lane] += slope * y * y;
-            }
-        }
-        let mut all = PixelValues::default();
-        for lane in 0..LANES {
-            let pixel = PixelValue {
-                value: v[lane],
-                d_x0: -2.0 * (self.a * sx[lane] + self.b * sy[lane]),
-                d_y0: -2.0 * (self.b * sx[lane] + self.c * sy[lane]),
-                d_inverse_beta: sf[lane],
-                ..self.shape_slopes(sxx[lane], 2.0 * sxy[lane], syy[lane])
-            };
-            all.set(lane, pixel);
-        }
-        all
     }
 }
 
@@ -367,7 +441,7 @@ mod tests {
 
     /// Integral over one pixel and its derivatives.
     fn pixel(shape: &Prepared, dx: f64, dy: f64) -> PixelValue {
-        let all = shape.pixels(shape.order(dx, dy), &[dx; LANES], &[dy; LANES]);
+        let all = shape.pixels(shape.form.order(dx, dy), &[dx; LANES], &[dy; LANES]);
         PixelValue {
             value: all.value[0],
             d_x0: all.d_x0[0],
