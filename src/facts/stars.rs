@@ -112,8 +112,8 @@ impl StarsMissing {
 pub enum StarsNote {
     /// Stars with a clipped core were used, for want of whole ones.
     ClippedCores { clipped: usize, stars: usize },
-    /// No model of a star image fits: the mean residual, root mean square, in % of the peak.
-    NoModelFits { residual_percent: f64 },
+    /// No model of a star image fits: the mean residual, root mean square, in % of the peak, where one could be fitted at all.
+    NoModelFits { residual_percent: Option<f64> },
     /// The stars of all lights are drawn out; the width along the shorter axis is what seeing and focus gave.
     DrawnOut { wider_percent: f64, minor_fwhm_px: f64 },
     /// A lower limit: stars are good out to the corners, and so they are in this share of the draws from the errors.

@@ -8,5 +8,5 @@ pub mod transfer;
 mod whole;
 
 pub use radial::{ImageParts, RadialTable};
-pub use transfer::Aperture;
+pub use transfer::{Aperture, DIFFRACTION_FWHM};
 pub use whole::StarImage;

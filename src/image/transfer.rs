@@ -62,6 +62,11 @@ impl Seeing {
     }
 }
 
+/// FWHM of the diffraction pattern of a clear round aperture, in units of wavelength over diameter.
+///
+/// Root of `(2 J1(x)/x)^2 = 1/2` times two over pi (derived); a central obstruction only narrows it.
+pub const DIFFRACTION_FWHM: f64 = 1.028_993_97;
+
 /// Diffraction of a round aperture, clear or with a round central obstruction.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct Aperture {

@@ -158,7 +158,7 @@ fn star_image() -> CommonImage {
     };
     CommonImage {
         parts: Some(ImageParts { inverse_beta: 0.4, gaussian: 0.3, aperture }),
-        misfit_percent: 0.1,
+        misfit_percent: Some(0.1),
         rings: (0..12).map(ring).collect(),
     }
 }
@@ -304,8 +304,7 @@ fn over_field() -> FieldResult {
             sigma_inverse_beta: 0.02,
             flux_adu: 80_000.0,
             chi2_per_dof: 1.0,
-            ln_width_per_inverse_beta: 0.0,
-            own_inverse_beta: None,
+            beta_is_shared: true,
         };
         Star { significance: 60.0, fit }
     };

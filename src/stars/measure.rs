@@ -139,9 +139,13 @@ fn keep_the_like(search: &mut Search, choice: Choice, scouts: &mut Vec<(usize, S
             search.mark(*i, flag_of(*how));
         }
     }
-    let mut unlike = unlike.into_iter();
-    scouts.retain(|_| unlike.next() == Some(None));
+    keep(scouts, unlike.iter().map(Option::is_none));
     true
+}
+
+/// Keeps the items for which an equally long row says so.
+fn keep<T>(items: &mut Vec<T>, mut row: impl Iterator<Item = bool>) {
+    items.retain(|_| row.next() == Some(true));
 }
 
 fn flag_of(how: Ordering) -> StarFlag {
@@ -226,8 +230,7 @@ impl Judged {
     fn leave_out_pairs(&mut self) {
         let pairs = unlike_their_neighbours(&self.stars);
         if pairs.contains(&true) {
-            let mut is_pair = pairs.iter();
-            self.stars.retain(|_| is_pair.next() != Some(&true));
+            keep(&mut self.stars, pairs.iter().map(|is_pair| !is_pair));
             *self.flags.entry(StarFlag::Blended).or_default() += pairs.iter().filter(|p| **p).count();
         }
     }
@@ -242,8 +245,7 @@ impl Judged {
         for how in unlike.iter().flatten() {
             *self.flags.entry(flag_of(*how)).or_default() += 1;
         }
-        let mut unlike = unlike.into_iter();
-        self.stars.retain(|_| unlike.next() == Some(None));
+        keep(&mut self.stars, unlike.iter().map(Option::is_none));
         true
     }
 

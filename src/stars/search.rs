@@ -124,7 +124,7 @@ impl<'a> Search<'a> {
         let peak = &self.peaks[i];
         let mut why = None;
         for image in images {
-            let place = match image.seen_at(self.view, peak, self.options.e_per_adu) {
+            let place = match image.seen_at(self.view, peak, self.e_per_adu) {
                 Seen::SinglePixels => {
                     why = why.or(Some(StarFlag::TooSharp));
                     continue;
@@ -218,10 +218,11 @@ impl<'a> Search<'a> {
     }
 
     /// The image that the frame's scouts share. Where no gain is known the stars' scatter about it tells one first, by which all
-    /// later fits are weighed.
+    /// later fits are weighed; stars that agree on none are weighed alike.
     pub fn learn_image(&mut self, choice: Choice, scouts: &[(usize, StarFit)]) -> Option<FrameImage> {
         if self.e_per_adu.is_none() {
-            self.e_per_adu = agree(self.joint_stars(choice, scouts), self.options.diffraction)?.e_per_adu();
+            self.e_per_adu =
+                agree(self.joint_stars(choice, scouts), self.options.diffraction).and_then(|a| a.e_per_adu());
         }
         learn(self.joint_stars(choice, scouts), self.options.diffraction)
     }
@@ -239,8 +240,8 @@ impl<'a> Search<'a> {
 
     /// Fit of one peak, from an earlier fit of it where there is one: half of the steps are then saved.
     pub fn fit_near(&self, i: usize, width_px: f64, profile: Profile, known: &[(usize, StarFit)]) -> Option<StarFit> {
-        match (known.iter().find(|(k, _)| *k == i), profile.beta_prior()) {
-            (Some((_, last)), Some((inverse_beta, _))) => {
+        match (known.iter().find(|(k, _)| *k == i), profile.known_inverse_beta()) {
+            (Some((_, last)), Some(inverse_beta)) => {
                 let shape = Shape { inverse_beta, ..last.shape };
                 self.fit_from(i, width_px, profile, (last.x, last.y, shape))
             }
@@ -250,7 +251,7 @@ impl<'a> Search<'a> {
 
     /// Fit of one peak from the frame's typical star.
     fn fit(&self, i: usize, width_px: f64, profile: Profile) -> Option<StarFit> {
-        let beta = profile.beta_prior().map_or(3.0, |(inverse, _)| inverse.recip());
+        let beta = profile.known_inverse_beta().map_or(3.0, f64::recip);
         let at = (self.peaks[i].x as f64, self.peaks[i].y as f64);
         self.fit_from(i, width_px, profile, (at.0, at.1, Shape::new(width_px, 0.05, 0.0, beta)))
     }

@@ -63,9 +63,9 @@ pub struct Place {
 pub struct CommonImage {
     /// The model that describes it, in half widths of the whole; `None` where none does and the stars speak for themselves.
     pub parts: Option<ImageParts>,
-    /// Mean residual of the stars against the model that comes nearest, root mean square.
+    /// Mean residual of the stars against the model that comes nearest, root mean square; null where none could be fitted.
     #[schemars(extend("unit" = "% of the peak"))]
-    pub misfit_percent: f64,
+    pub misfit_percent: Option<f64>,
     /// Light in rings about the centre, outwards.
     pub rings: Vec<ImageRing>,
 }

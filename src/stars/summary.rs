@@ -47,7 +47,7 @@ pub(crate) fn summed_up(
         let told = |method| Quantity::measured(w, w * own.hypot(common_ln_width_sigma), method, n);
         match image.map(|i| (&i.kind, &i.misfit)) {
             Some((ImageKind::Empirical(_), misfit)) => {
-                let residual_percent = 100.0 * misfit.amplitude;
+                let residual_percent = misfit.as_ref().map(|m| 100.0 * m.amplitude);
                 told(StarsMethod::ContourOfMeanImage).noted(StarsNote::NoModelFits { residual_percent })
             }
             _ => told(StarsMethod::MedianOfWidths),
@@ -141,17 +141,10 @@ fn minor_width(stars: &[Star], raised: f64, common: f64) -> Option<Quantity> {
 
 /// A frame whose stars are rings: they have no profile that a width could be measured of.
 pub(crate) fn out_of_focus(sky: &SkyMap, star_count: usize) -> FrameStars {
-    let why = || Quantity::not_measurable(StarsMissing::Defocused);
-    FrameStars {
-        defocused: true,
-        fwhm_px: why(),
-        minor_fwhm_px: why(),
-        recorded_fwhm_px: why(),
-        ellipticity: why(),
-        position_angle_deg: why(),
-        moffat_beta: why(),
-        ..summed_up(sky, star_count, BTreeMap::new(), Vec::new(), None)
-    }
+    let mut frame = summed_up(sky, star_count, BTreeMap::new(), Vec::new(), None);
+    frame.without_width(&StarsMissing::Defocused);
+    frame.defocused = true;
+    frame
 }
 
 /// The image as a frame keeps it.
@@ -162,8 +155,12 @@ fn kept(image: &FrameImage) -> CommonImage {
     };
     let ring =
         |r: &Ring| ImageRing { radius_px: r.radius_px, light: r.model + r.residual, sigma: r.sigma, model: r.model };
-    let rings = image.misfit.rings.iter().map(ring).collect();
-    CommonImage { parts, misfit_percent: 100.0 * image.misfit.amplitude, rings }
+    let misfit = image.misfit.as_ref();
+    CommonImage {
+        parts,
+        misfit_percent: misfit.map(|m| 100.0 * m.amplitude),
+        rings: misfit.map_or_else(Vec::new, |m| m.rings.iter().map(ring).collect()),
+    }
 }
 
 fn beta_of(image: Option<&FrameImage>) -> Quantity {

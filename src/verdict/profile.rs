@@ -93,17 +93,18 @@ impl<'a> StarProfile<'a> {
         (self.beta - 1.0) / (PI * a2) * (-self.beta * (r2 / a2).ln_1p()).exp()
     }
 
-    /// Share of the flux within `r_px`: `1 - (1 + r^2/a^2)^(1 - beta)`.
-    pub fn encircled(self, r_px: f64) -> f64 {
-        debug_assert!(self.image.is_none(), "known for Moffats");
+    /// Share of a Moffat's flux within `r_px`: `1 - (1 + r^2/a^2)^(1 - beta)`.
+    #[cfg(test)]
+    fn encircled(self, r_px: f64) -> f64 {
         if self.is_gaussian() {
             return -(-0.5 * (r_px / self.sigma_px()).powi(2)).exp_m1();
         }
         -((1.0 - self.beta) * (r_px / self.radius_px()).powi(2).ln_1p()).exp_m1()
     }
 
-    /// Diameter that holds half the flux, px: `2 a sqrt(2^(1/(beta - 1)) - 1)`; the FWHM for a Gaussian.
-    pub fn half_flux_diameter_px(self) -> f64 {
+    /// Diameter that holds half of a Moffat's flux, px: `2 a sqrt(2^(1/(beta - 1)) - 1)`; the FWHM for a Gaussian.
+    #[cfg(test)]
+    fn half_flux_diameter_px(self) -> f64 {
         if self.is_gaussian() {
             return self.fwhm_px;
         }

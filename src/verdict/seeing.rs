@@ -1,11 +1,7 @@
 //! What the air and the aperture make of a star image: the two limits that stand beside a measured FWHM.
 
+use crate::image::DIFFRACTION_FWHM;
 use crate::units::ARCSEC_PER_RADIAN;
-
-/// FWHM of the diffraction pattern of a clear round aperture, in units of wavelength over diameter.
-///
-/// Root of `(2 J1(x)/x)^2 = 1/2` times two over pi (derived); a central obstruction only narrows it.
-const DIFFRACTION_FWHM: f64 = 1.028_993_97;
 
 /// Wavelength for which the diffraction limit is quoted, nm: the middle of the visual band (V of Johnson, 551 nm).
 pub const QUOTED_WAVELENGTH_NM: f64 = 550.0;

@@ -129,7 +129,9 @@ fn told(parameters: &[Parameter], needs: &[&Quantity], method: VerdictMethod, f:
 fn rest(input: &WidthInput, parameters: &[Parameter], diffraction_arcsec: &Quantity) -> Quantity {
     let needs = [input.fwhm_px, input.image_scale];
     // The image tells what is left without its diffraction; squares do only where no image is known.
-    let rest = match input.image.filter(|_| diffraction_arcsec.is_known()).map(StarImage::without_diffraction) {
+    // A pattern wider than the star is of another aperture than the image's: then squares tell that they do not add up.
+    let narrower = diffraction_arcsec.value.is_some_and(|d| d < parameters[0].value * parameters[2].value);
+    let rest = match input.image.filter(|_| narrower).map(StarImage::without_diffraction) {
         Some(left) => told(parameters, &needs, VerdictMethod::ImageWithoutDiffraction, &|p| {
             (left * left * square(p) - elongation(p) - field(p)).sqrt()
         }),
@@ -220,6 +222,29 @@ mod tests {
         assert_eq!(got.rest_at_zenith_arcsec.value, got.rest_arcsec.value);
         assert!((got.pixel_arcsec.value.unwrap() - 0.68).abs() < 1e-9);
         assert_eq!(got.focus_drift_arcsec.because(), VerdictMissing::FocusDriftNotSeparable.into());
+    }
+
+    #[test]
+    fn an_aperture_whose_pattern_is_wider_than_the_star_leaves_no_rest() {
+        // 4.2 arcsec of a pattern of 5.84 (20 mm at 550 nm): the image was fitted with another aperture.
+        let aperture = Some(crate::image::Aperture { wave: 0.5, obstruction: 0.0 });
+        let image = StarImage::new(crate::image::ImageParts { inverse_beta: 0.4, gaussian: 0.5, aperture });
+        let (width, level) = (known(4.2), known(1.0));
+        let of = |aperture_mm: f64| {
+            let told = width_budget(&WidthInput {
+                fwhm_px: &width,
+                recorded_fwhm_px: &known(4.3),
+                image_scale: &level,
+                shared_ellipticity: &known(0.0),
+                corner_fwhm_ratio: &level,
+                aperture_mm: &Quantity::header(aperture_mm, "APTDIA"),
+                image: Some(&image),
+                airmass: None,
+            });
+            told.rest_arcsec
+        };
+        assert_eq!(of(20.0).because(), VerdictMissing::PartsWiderThanStar.into());
+        assert!(of(100.0).value.unwrap() < 4.2);
     }
 
     #[test]

@@ -73,8 +73,7 @@ fn drawn(shape: &FieldShape, with: Catalogue, seed: u64) -> Vec<Vec<Star>> {
                     sigma_inverse_beta: 0.02,
                     flux_adu: 50_000.0,
                     chi2_per_dof: 1.0,
-                    ln_width_per_inverse_beta: 0.0,
-                    own_inverse_beta: None,
+                    beta_is_shared: true,
                 };
                 fit.shape.ln_half_width += seeing + flaw[0] + sigma * normal();
                 fit.shape.e1 += moved[0] + flaw[1] + sigma * normal();

@@ -141,6 +141,44 @@ fn ellipticity_and_angle_come_back_and_round_stars_stay_round() {
     assert!(!round.position_angle_deg.is_known());
 }
 
+/// How far the typical error of a star's width may lie from that with the known gain: a gain from some 2,000 lit pixels is known to
+/// 6 %, errors go with its root, and what stars take up of their own scatter is known to a tenth.
+const TOLD_NOISE: f64 = 0.15;
+
+#[test]
+fn without_a_gain_the_stars_tell_their_own_noise_hot_pixels_beside_them_or_not() {
+    for (fwhm, hot) in [(2.3, 0), (2.3, 300), (3.5, 300)] {
+        let Pixels::U16(mut image) = frame(fwhm, 0.15, 3.5, 120.0, 77) else { unreachable!() };
+        let (rows, columns) = image.dim();
+        for i in 0..hot {
+            let at = [(i * 7919) % rows, (i * 104_729) % columns];
+            image[at] = image[at].saturating_add(300 + 13 * i as u16);
+        }
+        let plane = Pixels::U16(image);
+        let known = measured(&plane);
+        let options = MeasureOptions {
+            lattice: Lattice::All,
+            e_per_adu: None,
+            saturation_adu: Some(65_535.0),
+            diffraction: None,
+        };
+        let told = measure(&plane, &options).expect("the frame has pixels");
+        let typical = |s: &FrameStars| {
+            let mut sigmas: Vec<f64> = s.stars.iter().map(|s| s.fit.sigma_ln_width).collect();
+            sigmas.sort_by(f64::total_cmp);
+            sigmas[sigmas.len() / 2]
+        };
+        let ratio = typical(&told) / typical(&known);
+        let [(e, sigma), (other, _)] = [&known, &told].map(|s| s.ellipticity.pair().unwrap());
+        eprintln!(
+            "FWHM {fwhm}, {hot} hot: error over that with the gain {ratio:.3}, ellipticity {e:.4} and {other:.4} +- {sigma:.4}"
+        );
+        assert!((ratio - 1.0).abs() < TOLD_NOISE, "FWHM {fwhm}, {hot} hot: {ratio}");
+        assert!((e - other).abs() < 2.0 * sigma, "FWHM {fwhm}, {hot} hot: {e} and {other} +- {sigma}");
+        assert!(told.stars.len() + 8 > known.stars.len(), "{} of {}", told.stars.len(), known.stars.len());
+    }
+}
+
 // A failure from public issue trackers: lone hot pixels among undersampled stars.
 #[test]
 fn a_lone_hot_pixel_is_not_a_star_and_a_sharp_star_is() {

@@ -31,7 +31,7 @@ pub struct StarRow {
     /// Height of the peak over the filtered noise.
     pub significance: f64,
     pub chi2_per_dof: f64,
-    /// The star alone tells nothing of its exponent: it has that of the frame.
+    /// The exponent is that of the frame's stars.
     pub beta_is_shared: bool,
 }
 
@@ -59,11 +59,11 @@ impl StarRow {
             peak_adu: fit.peak_adu,
             significance: star.significance,
             chi2_per_dof: fit.chi2_per_dof,
-            beta_is_shared: fit.own_inverse_beta.is_none(),
+            beta_is_shared: fit.beta_is_shared,
         }
     }
 
-    /// The flags of the table: 1 where the frame was left out, 2 where the exponent is only the frame's, 4 where the fit
+    /// The flags of the table: 1 where the frame was left out, 2 where the exponent is the frame's, 4 where the fit
     /// leaves more than noise.
     pub fn flags(&self, frame_left_out: bool) -> i32 {
         i32::from(frame_left_out)

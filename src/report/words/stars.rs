@@ -85,10 +85,12 @@ pub(crate) fn note(note: &StarsNote) -> String {
         StarsNote::ClippedCores { clipped, stars } => format!(
             "{clipped} of the {stars} stars have clipped cores, whose pixels were left out: too few whole stars"
         ),
-        StarsNote::NoModelFits { residual_percent } => format!(
-            "no model of a star image fits these stars (on average they differ from it by {residual_percent:.1} % of their \
-             peak): out of focus, or optics that do not draw points"
-        ),
+        StarsNote::NoModelFits { residual_percent } => {
+            let by = residual_percent.map_or_else(String::new, |percent| {
+                format!(" (on average they differ from it by {percent:.1} % of their peak)")
+            });
+            format!("no model of a star image fits these stars{by}: out of focus, or optics that do not draw points")
+        }
         StarsNote::DrawnOut { wider_percent, minor_fwhm_px } => format!(
             "the stars are drawn out in one direction, which makes them {wider_percent:.0} % wider than their shorter \
              axis, {minor_fwhm_px:.2} px: what seeing and focus gave"

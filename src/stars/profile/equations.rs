@@ -27,8 +27,8 @@ const KNOWN_BETA_SPREAD: f64 = 1e-5;
 /// The radial profile that a star is fitted with.
 #[derive(Debug, Clone, Copy)]
 pub enum Profile<'a> {
-    /// A Moffat whose 1/beta is free, or known within a mean and a standard deviation (0 where all stars share one).
-    Moffat(Option<(f64, f64)>),
+    /// A Moffat whose 1/beta is free, or known.
+    Moffat(Option<f64>),
     /// The image that all stars of a frame share; 1/beta, which stands for its wings, is kept.
     Shared(&'a RadialTable, f64),
 }
@@ -41,11 +41,11 @@ impl<'a> Profile<'a> {
         }
     }
 
-    /// Mean and standard deviation of 1/beta.
-    pub(crate) fn beta_prior(self) -> Option<(f64, f64)> {
+    /// 1/beta where it is known beforehand.
+    pub(crate) fn known_inverse_beta(self) -> Option<f64> {
         match self {
-            Self::Moffat(prior) => prior.map(|(mean, sigma)| (mean, sigma.max(KNOWN_BETA_SPREAD))),
-            Self::Shared(_, inverse_beta) => Some((inverse_beta, KNOWN_BETA_SPREAD)),
+            Self::Moffat(known) => known,
+            Self::Shared(_, inverse_beta) => Some(inverse_beta),
         }
     }
 
@@ -114,10 +114,6 @@ pub(crate) struct Normal {
 
 pub(crate) fn shape_of(p: &Vector) -> Shape {
     Shape { ln_half_width: p[WIDTH], e1: p[E1], e2: p[E2], inverse_beta: p[INVERSE_BETA] }
-}
-
-fn prior_term(p: &Vector, beta_prior: Option<(f64, f64)>) -> f64 {
-    beta_prior.map_or(0.0, |(mean, sigma)| ((p[INVERSE_BETA] - mean) / sigma).powi(2))
 }
 
 /// Pixels of one order, gathered until there are enough to work on together.
@@ -260,7 +256,7 @@ fn summed<R: Radial>(
     (Normal { curvature, gradient, chi2: total(&sums.chi2), weights }, total(&sums.judged))
 }
 
-/// [`pixel_equations`] with what is known of 1/beta beforehand, a mean and its error.
+/// [`pixel_equations`] with what is known of 1/beta beforehand.
 pub(crate) fn normal_equations(
     counted: &Counted,
     p: &Vector,
@@ -269,13 +265,11 @@ pub(crate) fn normal_equations(
     left_behind: &[f64],
 ) -> (Normal, f64) {
     let (mut normal, judged) = pixel_equations(counted, p, noise, profile.image(), left_behind);
-    let prior = profile.beta_prior();
-    if let Some((mean, sigma)) = prior {
-        let w = sigma.powi(-2);
-        normal.curvature[(INVERSE_BETA, INVERSE_BETA)] += w;
-        normal.gradient[INVERSE_BETA] += w * (mean - p[INVERSE_BETA]);
-    }
-    let prior = prior_term(p, prior);
-    normal.chi2 += prior;
-    (normal, judged + prior)
+    let Some(known) = profile.known_inverse_beta() else { return (normal, judged) };
+    let w = KNOWN_BETA_SPREAD.powi(-2);
+    normal.curvature[(INVERSE_BETA, INVERSE_BETA)] += w;
+    normal.gradient[INVERSE_BETA] += w * (known - p[INVERSE_BETA]);
+    let term = ((p[INVERSE_BETA] - known) / KNOWN_BETA_SPREAD).powi(2);
+    normal.chi2 += term;
+    (normal, judged + term)
 }

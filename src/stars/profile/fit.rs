@@ -38,16 +38,13 @@ pub struct StarFit {
     pub background_adu: f64,
     /// Shape before the pixel.
     pub shape: Shape,
-    /// Relative uncertainty of the FWHM from this star's own noise, at the 1/beta that the prior allows.
+    /// Relative uncertainty of the FWHM from this star's own noise.
     pub sigma_ln_width: f64,
-    /// Change of ln FWHM with the prior's centre: what an error of the frame's 1/beta does to all its stars alike.
-    pub ln_width_per_inverse_beta: f64,
     pub sigma_e1: f64,
     pub sigma_e2: f64,
     pub sigma_inverse_beta: f64,
-    /// 1/beta and its uncertainty as this star alone tells them: one Newton step from the solution with the prior taken
-    /// off. Not held to the allowed range, so that its errors stay normal. `None` where the star tells nothing.
-    pub own_inverse_beta: Option<(f64, f64)>,
+    /// Whether 1/beta is that of the frame's stars, not the star's own.
+    pub beta_is_shared: bool,
     /// Flux, ADU.
     pub flux_adu: f64,
     /// Sum of squared residuals over their variances, a degree of freedom.
@@ -177,7 +174,6 @@ fn limited(p: &Vector, step: &Vector) -> Vector {
 }
 
 fn finish(now: &Normal, p: &Vector, noise: FitNoise, profile: Profile) -> Result<StarFit, FitFailure> {
-    let beta_prior = profile.beta_prior();
     let covariance = now.curvature.cholesky().ok_or(FitFailure::NoConvergence)?.inverse();
     let dof = (now.weights.len() - PARAMETERS) as f64;
     let chi2_per_dof = now.chi2 / dof;
@@ -189,7 +185,6 @@ fn finish(now: &Normal, p: &Vector, noise: FitNoise, profile: Profile) -> Result
     if p[PEAK] <= 0.0 || !sigma(WIDTH).is_finite() {
         return Err(FitFailure::RanAway);
     }
-    let prior_weight = beta_prior.map_or(0.0, |(_, sigma)| sigma.powi(-2));
     Ok(StarFit {
         x: p[X],
         y: p[Y],
@@ -199,27 +194,11 @@ fn finish(now: &Normal, p: &Vector, noise: FitNoise, profile: Profile) -> Result
         background_adu: p[BACKGROUND],
         shape,
         sigma_ln_width: sigma(WIDTH),
-        // The solution moves with the prior's centre m by the covariance times the gradient's change, d gradient = w dm.
-        ln_width_per_inverse_beta: covariance[(WIDTH, INVERSE_BETA)] * prior_weight,
         sigma_e1: sigma(E1),
         sigma_e2: sigma(E2),
         sigma_inverse_beta: sigma(INVERSE_BETA),
-        own_inverse_beta: own_inverse_beta(now, p, beta_prior, scale),
+        beta_is_shared: profile.known_inverse_beta().is_some(),
         flux_adu: p[PEAK] * profile.area_px(&shape),
         chi2_per_dof,
     })
-}
-
-/// 1/beta without the prior, by one Newton step, and its uncertainty.
-fn own_inverse_beta(now: &Normal, p: &Vector, beta_prior: Option<(f64, f64)>, scale: f64) -> Option<(f64, f64)> {
-    let (mut curvature, mut gradient) = (now.curvature, now.gradient);
-    if let Some((mean, sigma)) = beta_prior {
-        let w = sigma.powi(-2);
-        curvature[(INVERSE_BETA, INVERSE_BETA)] -= w;
-        gradient[INVERSE_BETA] -= w * (mean - p[INVERSE_BETA]);
-    }
-    let covariance = curvature.cholesky()?.inverse();
-    let step = (covariance * gradient)[INVERSE_BETA];
-    let sigma = (covariance[(INVERSE_BETA, INVERSE_BETA)] * scale).sqrt();
-    (step.is_finite() && sigma.is_finite()).then_some((p[INVERSE_BETA] + step, sigma))
 }

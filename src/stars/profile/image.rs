@@ -7,7 +7,7 @@ use super::open::{CommonWidth, left_open};
 use super::recorded::recorded_fwhm;
 use super::residual::{Misfit, misfit};
 use super::shared::{Agreed, Diffraction, LEAST_STARS, agree, half_width};
-use crate::image::{ImageParts, RadialTable};
+use crate::image::{DIFFRACTION_FWHM, ImageParts, RadialTable};
 use crate::stars::Shape;
 
 /// Mean residual, of the peak, from which stars do not obey the model: images of turbulence, diffraction and blur stay below a
@@ -30,8 +30,9 @@ const MOST_ERROR: f64 = 0.04;
 #[derive(Debug, Clone)]
 pub(crate) struct FrameImage {
     pub kind: ImageKind,
-    /// Light that the stars show at distances from the centre, beside the model.
-    pub misfit: Misfit,
+    /// How far the stars lie from the model that comes nearest, and their light at distances from the centre; `None` where no
+    /// model could be fitted to them at all.
+    pub misfit: Option<Misfit>,
     /// 1/beta and its error.
     pub inverse_beta: (f64, f64),
     /// Stars that it was learned from.
@@ -52,7 +53,7 @@ impl FrameImage {
     pub fn profile(&self) -> Profile<'_> {
         match &self.kind {
             ImageKind::Modelled { table, .. } => Profile::Shared(table, self.inverse_beta.0),
-            ImageKind::Empirical(_) => Profile::Moffat(Some((self.inverse_beta.0, 0.0))),
+            ImageKind::Empirical(_) => Profile::Moffat(Some(self.inverse_beta.0)),
         }
     }
 
@@ -73,8 +74,6 @@ impl FrameImage {
     }
 }
 
-/// FWHM of diffraction over wavelength by aperture: the root of `(2 J1(x)/x)^2 = 1/2` times two over pi.
-const DIFFRACTION_FWHM: f64 = 1.029;
 /// How far Moffats are too narrow for images that diffraction rules.
 const NARROWED: f64 = 0.8;
 
@@ -103,8 +102,8 @@ pub(crate) fn learn(stars: Vec<JointStar>, diffraction: Option<Diffraction>) -> 
 }
 
 /// The model that stars obey; where they obey none, their residuals against the one that comes nearest.
-fn modelled(stars: Vec<JointStar>, diffraction: Option<Diffraction>) -> Result<FrameImage, Misfit> {
-    let mut agreed = agree(stars, diffraction).ok_or_else(Misfit::beyond_all)?;
+fn modelled(stars: Vec<JointStar>, diffraction: Option<Diffraction>) -> Result<FrameImage, Option<Misfit>> {
+    let mut agreed = agree(stars, diffraction).ok_or(None)?;
     let half = half_width(&agreed.stars);
     let round = Shape { ln_half_width: half.ln(), e1: 0.0, e2: 0.0, inverse_beta: agreed.theta[0] };
     let misfit = misfit(&agreed.stars, &agreed.here.table, recorded_fwhm(&round.filled_by(&agreed.here.table)));
@@ -112,11 +111,16 @@ fn modelled(stars: Vec<JointStar>, diffraction: Option<Diffraction>) -> Result<F
     let by_misfit = coarse * (misfit.amplitude.powi(2) / MISFIT).hypot(WIDTH_PER_ROUND_MISFIT * misfit.round_amplitude);
     let none_fits = misfit.amplitude > MISFIT || misfit.round_amplitude > ROUND_MISFIT || by_misfit > MOST_ERROR;
     if none_fits && misfit.significance > SURE {
-        return Err(misfit);
+        return Err(Some(misfit));
     }
-    let Some(mut width) = left_open(&mut agreed, half) else { return Err(misfit) };
+    let Some(mut width) = left_open(&mut agreed, half) else { return Err(Some(misfit)) };
     width.sigma = width.sigma.hypot(by_misfit);
     let Agreed { theta, here, stars, .. } = agreed;
     let kind = ImageKind::Modelled { parts: here.parts, table: here.table, width };
-    Ok(FrameImage { kind, misfit, inverse_beta: (theta[0], width.inverse_beta_sigma), stars: stars.len() })
+    Ok(FrameImage {
+        kind,
+        misfit: Some(misfit),
+        inverse_beta: (theta[0], width.inverse_beta_sigma),
+        stars: stars.len(),
+    })
 }

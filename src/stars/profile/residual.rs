@@ -28,13 +28,6 @@ pub(crate) struct Misfit {
     pub rings: Vec<Ring>,
 }
 
-impl Misfit {
-    /// Of stars that no image could be fitted to at all.
-    pub fn beyond_all() -> Self {
-        Self { amplitude: 1.0, significance: f64::INFINITY, round_amplitude: 1.0, rings: Vec::new() }
-    }
-}
-
 /// Mean of the stars' recorded light in a ring.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) struct Ring {

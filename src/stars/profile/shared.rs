@@ -3,11 +3,11 @@
 use nalgebra::{DMatrix, DVector};
 use serde::Serialize;
 
-use super::equations::{FitNoise, INVERSE_BETA, WIDTH};
+use super::equations::{INVERSE_BETA, WIDTH};
 use super::joint::{Eliminated, JointStar, Slopes, StarEquations, moved};
 use crate::image::transfer::Seeing;
 use crate::image::{Aperture, ImageParts, RadialTable};
-use crate::stats::median;
+use crate::stats::{MAD_TO_SIGMA, median};
 
 /// Steps allowed; well-behaved frames need 4 to 7.
 const MOST_STEPS: usize = 12;
@@ -205,17 +205,15 @@ pub(crate) fn agree(mut stars: Vec<JointStar>, diffraction: Option<Diffraction>)
             step[k] = (theta[k] + factor * step[k]).clamp(e.range.0, e.range.1) - theta[k];
         }
         let gain = (&all.curvature * &step).dot(&step);
-        let pulls: Vec<f64> = all.of_stars.iter().map(|own| own.as_ref().map_or(f64::INFINITY, pull2)).collect();
-        // Where no star obeys the model none is odd.
-        let most = MOST_PULL2 * median(&pulls).unwrap_or(1.0).max(1.0);
-        let judged = round > 1 && gain < NEAR_GAIN;
-        let mut next = Vec::with_capacity(stars.len());
-        for ((star, own), pull) in stars.iter().zip(&all.of_stars).zip(pulls) {
-            if let Some(own) = own.as_ref().filter(|_| !judged || pull <= most) {
-                next.push(JointStar { p: moved(&star.p, &own.own_step(&step)), ..star.clone() });
-            }
+        let mut of_stars = all.of_stars;
+        if round > 1 && gain < NEAR_GAIN {
+            leave_out_the_odd(&mut of_stars);
         }
-        stars = next;
+        let mut of_stars = of_stars.iter();
+        stars.retain_mut(|star| {
+            let own = of_stars.next().and_then(Option::as_ref);
+            own.inspect(|own| star.p = moved(&star.p, &own.own_step(&step))).is_some()
+        });
         theta += &step;
         if gain < LAST_GAIN && round > 1 && factor == 1.0 {
             break;
@@ -223,6 +221,16 @@ pub(crate) fn agree(mut stars: Vec<JointStar>, diffraction: Option<Diffraction>)
     }
     let here = Here::of(&law, &theta, half_width(&stars));
     (stars.len() >= LEAST_STARS && theta.iter().all(|t| t.is_finite())).then_some(Agreed { law, theta, stars, here })
+}
+
+/// Takes out the equations of stars that pull much more on the shared parameters than is typical.
+fn leave_out_the_odd(of_stars: &mut [Option<Eliminated>]) {
+    let pulls: Vec<f64> = of_stars.iter().map(|own| own.as_ref().map_or(f64::INFINITY, pull2)).collect();
+    // Where no star obeys the model none is odd.
+    let most = MOST_PULL2 * median(&pulls).unwrap_or(1.0).max(1.0);
+    for (own, pull) in of_stars.iter_mut().zip(pulls) {
+        *own = own.take().filter(|_| pull <= most);
+    }
 }
 
 /// Squared pull of a star on the shared parameters, a parameter.
@@ -236,31 +244,43 @@ pub(crate) fn half_width(stars: &[JointStar]) -> f64 {
     median(&stars.iter().map(|s| s.p[WIDTH].exp()).collect::<Vec<_>>()).unwrap_or(1.0)
 }
 
-/// Rounds in which the gain settles: its weights need it.
-const GAIN_ROUNDS: usize = 4;
+/// Parameters of a star that its lit pixels tell: peak, place, width and elongation take up as much of their scatter.
+const TAKEN_UP: f64 = 6.0;
+/// Least share of the scatter that is left by them: below it nothing is told.
+const LEAST_LEFT: f64 = 0.2;
+/// Halvings of the bracket of the variance by light: to a millionth.
+const HALVINGS: usize = 40;
 
 impl Agreed {
-    /// Conversion gain, e-/ADU, that the stars' scatter about their image shows: `variance = sky + light / gain`, by weighted
-    /// least squares. `None` where the scatter does not grow with the light.
+    /// Conversion gain, e-/ADU, that the stars' scatter about their image shows: `variance = sky + light / gain`, such that half of
+    /// the lit pixels lie within the normal law's quartile. A median, since hot pixels beside stars scatter by far more.
+    /// `None` where the scatter does not grow with the light.
     pub fn e_per_adu(&self) -> Option<f64> {
-        let each: Vec<(f64, f64, f64)> = self
-            .stars
-            .iter()
-            .flat_map(|star| {
-                star.residuals(&self.here.table).into_iter().map(|r| (r.light, r.residual, star.noise.sky_adu2))
-            })
-            .collect();
-        let mut per_light: f64 = 0.0;
-        for _ in 0..GAIN_ROUNDS {
-            let (mut above, mut below) = (0.0, 0.0);
-            for (light, residual, sky) in each.iter().filter(|e| e.0 > 0.0) {
-                let weight =
-                    FitNoise { sky_adu2: *sky, e_per_adu: Some(per_light.max(1e-9).recip()) }.weight(*light).powi(2);
-                above += weight * light * (residual * residual - sky);
-                below += weight * light * light;
-            }
-            per_light = above / below;
+        let of = |star: &JointStar| {
+            let sky = star.noise.sky_adu2;
+            let lit = star.residuals(&self.here.table).into_iter().filter(move |r| r.light > sky.sqrt());
+            lit.map(move |r| (r.light, r.residual * r.residual, sky)).collect::<Vec<_>>()
+        };
+        let lit: Vec<(f64, f64, f64)> = self.stars.iter().flat_map(of).collect();
+        let left = 1.0 - TAKEN_UP * self.stars.len() as f64 / lit.len() as f64;
+        // The median of the square of a normal value of variance 1.
+        let half = left * MAD_TO_SIGMA.powi(-2);
+        let exceeds = |per_light: f64| {
+            let pulls: Vec<f64> = lit.iter().map(|(light, square, sky)| square / (sky + per_light * light)).collect();
+            median(&pulls).is_some_and(|m| m > half)
+        };
+        if left < LEAST_LEFT || !exceeds(0.0) {
+            return None;
         }
-        (per_light.is_finite() && per_light > 0.0).then(|| per_light.recip())
+        let mut high = 1.0;
+        while exceeds(high) {
+            high *= 2.0;
+        }
+        let mut low = 0.0;
+        for _ in 0..HALVINGS {
+            let middle = 0.5 * (low + high);
+            if exceeds(middle) { low = middle } else { high = middle }
+        }
+        Some(high.recip())
     }
 }

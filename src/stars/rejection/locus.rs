@@ -5,6 +5,8 @@
 
 use std::cmp::Ordering;
 
+use statrs::distribution::{Binomial, DiscreteCDF};
+
 use crate::stars::profile::fit::StarFit;
 use crate::stats::median;
 
@@ -179,22 +181,8 @@ fn is_real(images: &[Image], surface: &[f64; TERMS], half: f64, agreeing: usize)
 
 /// Chance of at least `k` of `n` where each has `p`.
 fn at_least(n: usize, k: usize, p: f64) -> f64 {
-    let mut term = (1.0 - p).powi(n as i32);
-    if term == 0.0 {
-        return if p * n as f64 >= k as f64 { 1.0 } else { normal_tail(n, k, p) };
-    }
-    let mut below = 0.0;
-    for i in 0..k {
-        below += term;
-        term *= (n - i) as f64 / (i + 1) as f64 * p / (1.0 - p);
-    }
-    // Far out the sum from below is rounded to one.
-    (1.0 - below).max(term)
-}
-
-/// The same far out of a large sample, by Hoeffding's bound (1963, J. Am. Stat. Assoc. 58, 13; from memory).
-fn normal_tail(n: usize, k: usize, p: f64) -> f64 {
-    (-2.0 * n as f64 * (k as f64 / n as f64 - p).powi(2)).exp()
+    let Some(fewer) = k.checked_sub(1) else { return 1.0 };
+    Binomial::new(p, n as u64).map_or(1.0, |law| law.sf(fewer as u64))
 }
 
 #[cfg(test)]

@@ -2,7 +2,7 @@
 
 use nalgebra::{SMatrix, SVector};
 
-use super::star_image::moffat;
+use super::star_image::Moffat;
 use crate::stars::Peak;
 use crate::stars::detection::view::View;
 
@@ -75,22 +75,19 @@ pub(crate) fn is_beyond_nebula<'a>(
         return true;
     }
     let Some(surface) = Surface::of(&pixels) else { return true };
-    let place = |p: &Pixel| (p.x * reach - dx, p.y * reach - dy);
-    let star = |p: &Pixel| {
-        let (x, y) = place(p);
-        moffat(x * x + y * y, recorded_px)
+    let image = Moffat::new(recorded_px);
+    let shown = |distance2: &dyn Fn(f64, f64) -> f64| -> Vec<f64> {
+        pixels.iter().map(|p| image.at(distance2(p.x * reach - dx, p.y * reach - dy))).collect()
     };
-    let ridge = |angle: usize| {
+    let star = shown(&|x, y| x * x + y * y);
+    let ridges: [Vec<f64>; ANGLES] = std::array::from_fn(|angle| {
         let (sin, cos) = (std::f64::consts::PI * angle as f64 / ANGLES as f64).sin_cos();
-        move |p: &Pixel| {
-            let (x, y) = place(p);
-            moffat((y * cos - x * sin).powi(2), recorded_px)
-        }
-    };
-    let with_star = surface.left - surface.gain_of(&pixels, star);
-    let with_ridge = surface.left - (0..ANGLES).map(|k| surface.gain_of(&pixels, ridge(k))).fold(0.0, f64::max);
-    let even_with_star = left_by_even(&pixels, star);
-    let even_with_ridge = (0..ANGLES).map(|k| left_by_even(&pixels, ridge(k))).fold(f64::INFINITY, f64::min);
+        shown(&|x, y| (y * cos - x * sin).powi(2))
+    });
+    let with_star = surface.left - surface.gain_of(&pixels, &star);
+    let with_ridge = surface.left - ridges.iter().map(|r| surface.gain_of(&pixels, r)).fold(0.0, f64::max);
+    let even_with_star = left_by_even(&pixels, &star);
+    let even_with_ridge = ridges.iter().map(|r| left_by_even(&pixels, r)).fold(f64::INFINITY, f64::min);
     let sigma2 = view.sky.sigma_at(peak.x, peak.y).powi(2);
     // What no model explains counts as noise.
     let least = with_star.min(with_ridge) / (n - TERMS as f64 - IMAGE_NUMBERS);
@@ -162,12 +159,11 @@ impl Surface {
     }
 
     /// How much of what it leaves an image with a free, positive height takes up, ADU^2.
-    fn gain_of(&self, pixels: &[Pixel], image: impl Fn(&Pixel) -> f64) -> f64 {
+    fn gain_of(&self, pixels: &[Pixel], image: &[f64]) -> f64 {
         let mut with_terms = SVector::<f64, TERMS>::zeros();
         let (mut square, mut with_value) = (0.0, 0.0);
-        for p in pixels {
-            let value = image(p);
-            with_terms += terms(p) * value;
+        for (p, value) in pixels.iter().zip(image) {
+            with_terms += terms(p) * *value;
             square += value * value;
             with_value += value * p.value;
         }
@@ -178,11 +174,10 @@ impl Surface {
 }
 
 /// Sum of squares that an even background with an image leaves, ADU^2.
-fn left_by_even(pixels: &[Pixel], image: impl Fn(&Pixel) -> f64) -> f64 {
+fn left_by_even(pixels: &[Pixel], image: &[f64]) -> f64 {
     let n = pixels.len() as f64;
     let (mut s, mut ss, mut v, mut vv, mut sv) = (0.0, 0.0, 0.0, 0.0, 0.0);
-    for p in pixels {
-        let image = image(p);
+    for (p, image) in pixels.iter().zip(image) {
         (s, ss) = (s + image, ss + image * image);
         (v, vv, sv) = (v + p.value, vv + p.value * p.value, sv + image * p.value);
     }

@@ -48,10 +48,11 @@ impl StarImage {
     pub fn new(recorded_px: f64) -> Self {
         let half = (HALF_WIDTHS * recorded_px).ceil().clamp(HALF_PX[0], HALF_PX[1]) as usize;
         let side = 2 * half + 1;
+        let image = Moffat::new(recorded_px);
         let of = |(dx, dy): (f64, f64)| {
             let pixel = |k: usize| {
                 let (x, y) = ((k % side) as f64 - half as f64 - dx, (k / side) as f64 - half as f64 - dy);
-                moffat(x * x + y * y, recorded_px) as f32
+                image.at(x * x + y * y) as f32
             };
             (0..side * side).map(pixel).collect()
         };
@@ -148,8 +149,20 @@ fn places() -> impl Iterator<Item = (f64, f64)> {
     PHASES_PX.iter().flat_map(|dy| PHASES_PX.iter().map(move |dx| (*dx, *dy)))
 }
 
-/// A round Moffat of that FWHM and peak 1 at a squared distance.
-pub(crate) fn moffat(r2: f64, fwhm_px: f64) -> f64 {
-    let k = 4.0 * (2f64.powf(1.0 / BETA) - 1.0) / (fwhm_px * fwhm_px);
-    (1.0 + k * r2).powf(-BETA)
+/// A round Moffat of peak 1.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Moffat {
+    /// Inverse square of its radius, px^-2.
+    k: f64,
+}
+
+impl Moffat {
+    pub fn new(fwhm_px: f64) -> Self {
+        Self { k: 4.0 * (2f64.powf(1.0 / BETA) - 1.0) / (fwhm_px * fwhm_px) }
+    }
+
+    /// Light at a squared distance, px^2.
+    pub fn at(self, r2: f64) -> f64 {
+        (1.0 + self.k * r2).powf(-BETA)
+    }
 }
