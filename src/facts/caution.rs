@@ -85,6 +85,11 @@ pub enum Caution {
         lights: usize,
         strongest: Correlated,
     },
+    /// Hot pixels told by lights alone: bright at one place in `compared` of them while the stars moved.
+    HotPixelsOfLights {
+        pixels: usize,
+        compared: usize,
+    },
     /// Lights without a date.
     Undated,
     /// Lights whose night is told without a longitude.
@@ -125,6 +130,7 @@ impl Caution {
             | Self::UndefinedPixels
             | Self::Undated
             | Self::NightByUtc
+            | Self::HotPixelsOfLights { .. }
             | Self::CorrelatedReadOut { .. } => Severity::Note,
             Self::KindContradicted { .. }
             | Self::ColourPlanes

@@ -30,6 +30,8 @@ pub enum What {
     Sensor,
     /// The stars of a light.
     Light,
+    /// The bright pixels of a light.
+    BrightPixels,
 }
 
 /// A file as it was when looked at.
@@ -84,7 +86,7 @@ pub struct Tally {
 pub struct Kept {
     store: Option<Store>,
     code: String,
-    tallies: [[AtomicUsize; 2]; 3],
+    tallies: [[AtomicUsize; 2]; 4],
 }
 
 impl Kept {

@@ -11,7 +11,7 @@ use serde::{Deserialize, Serialize};
 use crate::facts::left_out::CloudSign;
 use crate::facts::night::{Correlated, NightMissing, NoiseOrigin};
 use crate::facts::{Caution, LeftOut, Quantity};
-use crate::fits::{ImageFile, Pixels};
+use crate::fits::{Image, ImageFile, Pixels};
 use crate::folder::{CfaPattern, FrameKind, SessionKey};
 use crate::frame::{Lattice, NoiseCorrelation, measured_pattern, noise_correlation, undefine};
 use crate::report::Warning;
@@ -152,25 +152,42 @@ struct Settings {
 
 /// A mosaic as the header or the rig file tells it.
 #[derive(Serialize)]
-struct Mosaic {
+pub struct Mosaic {
     pattern: CfaPattern,
     /// Level above which the pixels may overrule it, ADU; `None` where they may not.
     bias_adu: Option<f64>,
+}
+
+impl Mosaic {
+    /// That of a light; `None` where it is none.
+    pub fn of(read: &Read, sensors: &Sensors) -> Option<Self> {
+        let cfa = read.header.cfa.as_ref().filter(|_| read.geometry.planes == 1)?;
+        let bias_adu = || sensors.get(&read.sensor).and_then(|s| s.result.bias_level_adu.value).unwrap_or(0.0);
+        Some(Self { pattern: cfa.value, bias_adu: (!cfa.from_rig).then(bias_adu) })
+    }
+
+    /// Which pixels of a plane are measured, and whether they overruled the pattern.
+    pub fn lattice(mosaic: Option<&Self>, plane: &Pixels) -> (Lattice, bool) {
+        match mosaic {
+            None => (Lattice::All, false),
+            Some(Self { pattern, bias_adu: None }) => (Lattice::Green(*pattern), false),
+            Some(Self { pattern, bias_adu: Some(level) }) => {
+                let (seen, overruled) = measured_pattern(plane, *pattern, *level);
+                (Lattice::Green(seen), overruled)
+            }
+        }
+    }
 }
 
 impl Settings {
     fn of(read: &Read, sensors: &Sensors) -> Self {
         let sensor = sensors.get(&read.sensor);
         let value = |of: fn(&MeasuredSensor) -> &Quantity| sensor.and_then(|s| of(s).value);
-        let cfa = read.header.cfa.as_ref().filter(|_| read.geometry.planes == 1);
         Self {
             e_per_adu: value(|s| &s.result.gain_e_per_adu),
             saturation_adu: value(|s| &s.result.saturation_adu),
             diffraction: diffraction(&read.header),
-            cfa: cfa.map(|cfa| Mosaic {
-                pattern: cfa.value,
-                bias_adu: (!cfa.from_rig).then(|| value(|s| &s.result.bias_level_adu).unwrap_or(0.0)),
-            }),
+            cfa: Mosaic::of(read, sensors),
             defects: sensor.filter(|_| read.geometry.planes == 1).map_or_else(Vec::new, |s| defects_in(s, read)),
         }
     }
@@ -200,13 +217,23 @@ thread_local! {
     static MEMORY: Cell<Vec<u16>> = const { Cell::new(Vec::new()) };
 }
 
-fn measure_light(path: &Path, settings: &Settings) -> Result<Looked, LeftOut> {
+/// The pixels of a light, in this thread's memory.
+pub fn read_light(path: &Path) -> Result<Image, LeftOut> {
     let read = ImageFile::open(path).and_then(|mut file| file.pixels_into(MEMORY.take()));
-    let mut image = read.map_err(|e| unreadable(&e))?;
+    read.map_err(|e| unreadable(&e))
+}
+
+/// Leaves that memory to the next light.
+pub fn give_back(image: Image) {
+    MEMORY.set(image.into_memory());
+}
+
+fn measure_light(path: &Path, settings: &Settings) -> Result<Looked, LeftOut> {
+    let mut image = read_light(path)?;
     image.planes = image.planes.into_iter().map(|plane| undefine(plane, &settings.defects)).collect();
     // Of a colour cube the middle plane is measured, the green one by custom.
     let plane = &image.planes[image.planes.len() / 2];
-    let (lattice, pattern_overruled) = settings.cfa.as_ref().map_or((Lattice::All, false), |c| lattice_of(plane, c));
+    let (lattice, pattern_overruled) = Mosaic::lattice(settings.cfa.as_ref(), plane);
     let options = MeasureOptions {
         lattice,
         e_per_adu: settings.e_per_adu,
@@ -223,15 +250,19 @@ fn measure_light(path: &Path, settings: &Settings) -> Result<Looked, LeftOut> {
     };
     let plane_fwhm_px = if image.planes.len() > 1 { image.planes.iter().map(width_of).collect() } else { Vec::new() };
     let looked = Looked { stars, plane_fwhm_px, correlation: noise_correlation(plane, lattice), pattern_overruled };
-    MEMORY.set(image.into_memory());
+    give_back(image);
     Ok(looked)
 }
 
-/// Pixels of a light that would look like something in the sky: those whose excess charge stands out from read noise.
+/// Pixels of a light that would look like something in the sky: those whose excess charge stands out from read noise, by the
+/// darks, else those that lights tell.
 ///
 /// A hot pixel of a light is never a star and never part of one: it is taken as undefined.
 fn defects_in(sensor: &MeasuredSensor, read: &Read) -> Vec<u32> {
-    let Some(map) = sensor.defects_at(read.header.celsius().map(|(c, _)| c)) else { return Vec::new() };
+    let Some(map) = sensor.defects_at(read.header.celsius().map(|(c, _)| c)) else {
+        let exposure_ms = SessionKey::of(&read.header, read.sensor.clone()).exposure_ms;
+        return sensor.standing.get(&exposure_ms).cloned().unwrap_or_default();
+    };
     let g = read.geometry;
     let (Some(seconds), true) = (read.header.dark_seconds(), (g.width, g.height) == (map.width, map.height)) else {
         return Vec::new();
@@ -239,17 +270,6 @@ fn defects_in(sensor: &MeasuredSensor, read: &Read) -> Vec<u32> {
     let noise = sensor.result.read_noise_adu.value.unwrap_or(0.0);
     let stands_out = |d: &&Defect| f64::from(d.excess_adu_per_s) * seconds > DEFECT_NOISE_SIGMAS * noise;
     map.defects.iter().filter(stands_out).map(|d| d.index).collect()
-}
-
-fn lattice_of(plane: &Pixels, mosaic: &Mosaic) -> (Lattice, bool) {
-    let told = mosaic.pattern;
-    match mosaic.bias_adu {
-        None => (Lattice::Green(told), false),
-        Some(level) => {
-            let (seen, overruled) = measured_pattern(plane, told, level);
-            (Lattice::Green(seen), overruled)
-        }
-    }
 }
 
 /// Why a light says nothing by itself.

@@ -9,6 +9,7 @@ mod diffraction;
 mod duplicates;
 mod explain;
 mod fault;
+mod hot_in_lights;
 mod input;
 mod intake;
 mod lights;

@@ -8,7 +8,7 @@ use crate::report::Report;
 use super::cache::Kept;
 use super::input::{NightInput, Progress, Scope};
 use super::intake::{Intake, look_at_all};
-use super::{duplicates, lights, notices, sensors, sessions, star_match};
+use super::{duplicates, hot_in_lights, lights, notices, sensors, sessions, star_match};
 
 /// Why no report came of it.
 #[derive(Debug, thiserror::Error)]
@@ -79,10 +79,11 @@ pub fn run_on(
         return Err(NightError::NoFrames { folders, found: intakes.len(), first });
     }
     let mut warnings = notices::intake_notices(&intakes);
-    let sensors = sensors::measure_sensors(&mut intakes, &input.rig, kept, progress, &mut warnings);
+    let mut sensors = sensors::measure_sensors(&mut intakes, &input.rig, kept, progress, &mut warnings);
     if scope == Scope::Sensor {
         return Ok(sessions::report_of_sensors(intakes, sensors, warnings));
     }
+    hot_in_lights::learn(&mut sensors, &intakes, kept, &mut warnings);
     let measured = lights::measure_all(&mut intakes, &sensors, kept, progress, &mut warnings);
     if scope == Scope::Frames {
         return Ok(sessions::report_of_frames(intakes, &measured, sensors, warnings));

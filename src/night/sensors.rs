@@ -30,6 +30,8 @@ pub struct MeasuredSensor {
     pub result: SensorResult,
     /// Defects at each temperature with darks, the coldest first.
     pub defects: Vec<DefectMap>,
+    /// Where no dark tells of any: hot pixels that its lights tell, by their exposure, ms.
+    pub standing: BTreeMap<Option<u64>, Vec<u32>>,
 }
 
 impl MeasuredSensor {
@@ -44,6 +46,13 @@ impl Sensors {
     /// The sensor of a frame.
     pub fn get(&self, key: &SensorKey) -> Option<&MeasuredSensor> {
         self.by_key.get(key)
+    }
+
+    /// Keeps with a sensor the hot pixels that its lights of one exposure tell.
+    pub fn tell_standing(&mut self, key: &SensorKey, exposure_ms: Option<u64>, pixels: Vec<u32>) {
+        if let Some(sensor) = self.by_key.get_mut(key) {
+            sensor.standing.insert(exposure_ms, pixels);
+        }
     }
 }
 
@@ -98,7 +107,7 @@ pub fn measure_sensors(
             caution: about.into(),
             paths: members.into_iter().map(|m| intakes[frames[m].0].file.shown.clone()).collect(),
         }));
-        by_key.insert(key, MeasuredSensor { id, result, defects });
+        by_key.insert(key, MeasuredSensor { id, result, defects, standing: BTreeMap::new() });
     }
     // Sensors whose measurement was kept have told nothing of their frames.
     if total > 0 && done.load(Ordering::Relaxed) < total {

@@ -20,7 +20,7 @@ use crate::fits::Pixels;
 use crate::stats::median;
 
 /// Kernel width to begin with, px as recorded; a frame with other stars is searched again with theirs.
-const FIRST_KERNEL_PX: f64 = 3.0;
+pub(crate) const FIRST_KERNEL_PX: f64 = 3.0;
 /// FWHM whose square a pixel adds to that of a star, px: `sqrt(8 ln 2 / 12)`.
 const PIXEL_FWHM_PX: f64 = 0.68;
 /// Stars fitted in all, brightest first: their mean is then limited by the seeing, not by their number.

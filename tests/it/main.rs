@@ -15,6 +15,7 @@ mod documents;
 mod ends;
 mod explain;
 mod false_skies;
+mod hot_in_lights;
 mod mutations;
 mod not_stars;
 mod odd_images;

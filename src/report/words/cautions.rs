@@ -57,6 +57,10 @@ pub(crate) fn caution(about: &Caution) -> String {
         Caution::CorrelatedReadOut { lights, strongest } => {
             format!("{lights} light(s), the strongest of them: {}; nothing else follows from it", correlated(strongest))
         }
+        Caution::HotPixelsOfLights { pixels, compared } => format!(
+            "no darks: {pixels} hot pixels were told by these lights themselves, {compared} of which show them at one \
+             place while the stars moved; they count for no star. Fainter ones stay: darks would tell them"
+        ),
         Caution::Undated => "no usable DATE-OBS: these lights share a session without a date".to_owned(),
         Caution::NightByUtc => {
             "no site longitude (SITELONG) and no local time (DATE-LOC): the night's date is taken as \

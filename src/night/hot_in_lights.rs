@@ -1,0 +1,92 @@
+//! Hot pixels of sensors without darks, as their lights tell them.
+
+use std::collections::BTreeMap;
+use std::path::Path;
+
+use rayon::prelude::*;
+use serde::Serialize;
+
+use super::cache::{Kept, What};
+use super::intake::{Intake, Read, reads_of};
+use super::lights::{Mosaic, give_back, read_light};
+use super::sensors::Sensors;
+use crate::facts::{Caution, FrameKind, LeftOut};
+use crate::folder::{SensorKey, SessionKey};
+use crate::report::Warning;
+use crate::stars::{BrightPixel, bright_pixels, standing_pixels};
+
+/// Lights that are compared, where there are as many, and the fewest.
+const COMPARED: usize = 8;
+const LEAST: usize = 4;
+
+/// Lights of one sensor and exposure, ms: their hot pixels are as bright in all.
+type Group = (SensorKey, Option<u64>);
+
+/// Compares lights of every sensor that no dark tells of, and keeps its hot pixels with it.
+pub fn learn(sensors: &mut Sensors, intakes: &[Intake], kept: &Kept, warnings: &mut Vec<Warning>) {
+    let mut groups: BTreeMap<Group, Vec<(usize, Read)>> = BTreeMap::new();
+    for (index, read) in reads_of(intakes, &[FrameKind::Light]) {
+        let without_darks = sensors.get(&read.sensor).is_some_and(|s| s.defects.is_empty());
+        if without_darks && read.geometry.planes == 1 {
+            let exposure_ms = SessionKey::of(&read.header, read.sensor.clone()).exposure_ms;
+            groups.entry((read.sensor.clone(), exposure_ms)).or_default().push((index, read));
+        }
+    }
+    for ((sensor, exposure_ms), mut lights) in groups {
+        lights.sort_by_key(|(index, read)| (read.header.start_utc.as_ref().map(|start| start.value), *index));
+        let chosen = spread(&lights);
+        let seen: Vec<Vec<BrightPixel>> = chosen
+            .par_iter()
+            .filter_map(|(index, read)| looked_at(&intakes[*index], &Mosaic::of(read, sensors), kept).ok())
+            .collect();
+        let pixels = if seen.len() < LEAST { Vec::new() } else { standing_pixels(&seen, sensor.size) };
+        if !pixels.is_empty() {
+            let paths = lights.iter().map(|(index, _)| intakes[*index].file.shown.clone()).collect();
+            let caution = Caution::HotPixelsOfLights { pixels: pixels.len(), compared: seen.len() };
+            warnings.push(Warning { caution, paths });
+            sensors.tell_standing(&sensor, exposure_ms, pixels);
+        }
+    }
+}
+
+/// Lights at even steps, a power of two: further lights change the choice only when they are twice as many, and with it the
+/// measurements that rest on it.
+fn spread<T>(lights: &[T]) -> Vec<&T> {
+    let count = if lights.len() >= COMPARED { COMPARED } else { LEAST };
+    let most = (lights.len() / count).max(1);
+    lights.iter().step_by(1 << most.ilog2()).take(count).collect()
+}
+
+fn looked_at(intake: &Intake, mosaic: &Option<Mosaic>, kept: &Kept) -> Result<Vec<BrightPixel>, LeftOut> {
+    let path = intake.file.path.as_path();
+    let files = [(path, intake.fingerprint.as_ref())];
+    kept.or_measure(What::BrightPixels, files, &Settings { mosaic }, || look(path, mosaic.as_ref()))
+}
+
+/// All that decides what is looked at, besides the pixels.
+#[derive(Serialize)]
+struct Settings<'a> {
+    mosaic: &'a Option<Mosaic>,
+}
+
+fn look(path: &Path, mosaic: Option<&Mosaic>) -> Result<Vec<BrightPixel>, LeftOut> {
+    let image = read_light(path)?;
+    let seen = bright_pixels(&image.planes[0], Mosaic::lattice(mosaic, &image.planes[0]).0);
+    give_back(image);
+    Ok(seen)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn more_lights_change_the_choice_only_when_they_are_twice_as_many() {
+        let of = |n: usize| spread(&(0..n).collect::<Vec<_>>()).into_iter().copied().collect::<Vec<_>>();
+        assert_eq!(of(3), [0, 1, 2]);
+        assert_eq!(of(4), of(7));
+        assert_eq!(of(8), of(15));
+        assert_eq!(of(16), [0, 2, 4, 6, 8, 10, 12, 14]);
+        assert_eq!(of(100), [0, 8, 16, 24, 32, 40, 48, 56]);
+    }
+}
