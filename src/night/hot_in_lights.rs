@@ -32,7 +32,7 @@ pub fn learn(sensors: &mut Sensors, intakes: &[Intake], kept: &Kept, warnings: &
             groups.entry((read.sensor.clone(), exposure_ms)).or_default().push((index, read));
         }
     }
-    for ((sensor, exposure_ms), mut lights) in groups {
+    for ((sensor, exposure_ms), mut lights) in groups.into_iter().filter(|(_, lights)| lights.len() >= LEAST) {
         lights.sort_by_key(|(index, read)| (read.header.start_utc.as_ref().map(|start| start.value), *index));
         let chosen = spread(&lights);
         let seen: Vec<Vec<BrightPixel>> = chosen

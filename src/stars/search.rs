@@ -12,7 +12,7 @@ use super::profile::joint::JointStar;
 use super::profile::shared::agree;
 use super::profile::stamp::Stamp;
 use super::rejection::clipped::clip_level;
-use super::rejection::nebulae::{is_beyond_nebula, stands_on_even_sky};
+use super::rejection::nebulae::{around_an_image, is_beyond_nebula, stands_on_even_sky};
 use super::rejection::neighbours::{Neighbours, blank, blank_clipped};
 use super::rejection::ridges::{Image, joined};
 use super::rejection::rings::are_rings;
@@ -97,7 +97,8 @@ impl<'a> Search<'a> {
         let candidates: Vec<usize> = (0..self.peaks.len().min(most)).filter(among).collect();
         let mut even = vec![true; candidates.len()];
         if let Some(image) = images.first() {
-            let is_even = |i: &usize| stands_on_even_sky(self.view, &self.peaks[*i], image.recorded_px());
+            let around = around_an_image(image.recorded_px());
+            let is_even = |i: &usize| stands_on_even_sky(self.view, &self.peaks[*i], &around);
             even = candidates.iter().map(is_even).collect();
         }
         // Where many stand on uneven sky there is a nebula, and a faint part of it looks even within its noise.

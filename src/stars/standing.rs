@@ -114,10 +114,7 @@ mod tests {
     const COLUMNS: usize = 400;
 
     fn light(places: impl IntoIterator<Item = (usize, usize)>) -> Vec<BrightPixel> {
-        places
-            .into_iter()
-            .map(|(x, y)| BrightPixel { place: (y * COLUMNS + x) as u32, significance: 20.0 })
-            .collect()
+        places.into_iter().map(|(x, y)| BrightPixel { place: (y * COLUMNS + x) as u32, significance: 20.0 }).collect()
     }
 
     fn stars(dx: usize, dy: usize) -> impl Iterator<Item = (usize, usize)> {

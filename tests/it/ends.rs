@@ -216,8 +216,8 @@ fn an_end_in_the_midst_leaves_the_earlier_report_and_the_next_run_goes_on_from_t
         std::fs::hard_link(&large, dir.path().join(format!("n/{i:02}.fits"))).unwrap();
     }
     // An entry for the look at each new frame, one for the sensor of the large ones and one for that of the small ones, of
-    // which there is now a further light; then one for the stars of each.
-    let before_lights = MORE + 1 + 2;
+    // which there is now a further light, eight for the bright pixels of large ones, as there are no darks; then one for the stars of each.
+    let before_lights = MORE + 1 + 2 + 8;
     for (signal, lights) in [("INT", 3), ("TERM", 10), ("KILL", 17)] {
         let child = Running::start(dir.path(), &["night", "n", "--out", "o"]);
         // The end falls among the lights: those that are left take seconds.

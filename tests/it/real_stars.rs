@@ -44,7 +44,10 @@ fn widths_of_a_globular_cluster_night_agree_with_independent_fits() {
         );
         let (recorded, sigma) = stars.recorded_fwhm_px.pair().unwrap();
         let most = JOINT_ERRORS * sigma.hypot(error) + CONTOUR_ERROR * contour;
-        assert!((recorded - contour).abs() < most, "{name}: {recorded} +- {sigma}, without a model {contour} +- {error}");
+        assert!(
+            (recorded - contour).abs() < most,
+            "{name}: {recorded} +- {sigma}, without a model {contour} +- {error}"
+        );
         assert!(REAL_FWHM.contains(&(got / want - 1.0)), "{name}: {got} px, independently {want} px");
     }
 }

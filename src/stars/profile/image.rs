@@ -13,8 +13,10 @@ use crate::stars::Shape;
 /// Mean residual, of the peak, from which stars do not obey the model: images of turbulence, diffraction and blur stay below a
 /// thousandth, elongated ones below four, and real telescopes reach 20 by what is not round and hardly moves the contour's area.
 const MISFIT: f64 = 0.025;
-/// The same of whole rings, where also elongated images stay below a thousandth.
+/// The same of whole rings.
 const ROUND_MISFIT: f64 = 0.005;
+/// Mean residual of whole rings that images of turbulence, diffraction and blur show as well: the width's error holds it already.
+const ROUND_AT_BEST: f64 = 0.0006;
 /// Standard errors from which a mean residual is there.
 const SURE: f64 = 5.0;
 /// What mean residuals do to the width: at most this many times those of whole rings, and with the square of all, as much as
@@ -105,16 +107,18 @@ pub(crate) fn learn(stars: Vec<JointStar>, diffraction: Option<Diffraction>) -> 
 fn modelled(stars: Vec<JointStar>, diffraction: Option<Diffraction>) -> Result<FrameImage, Option<Misfit>> {
     let mut agreed = agree(stars, diffraction).ok_or(None)?;
     let half = half_width(&agreed.stars);
-    let round = Shape { ln_half_width: half.ln(), e1: 0.0, e2: 0.0, inverse_beta: agreed.theta[0] };
-    let misfit = misfit(&agreed.stars, &agreed.here.table, recorded_fwhm(&round.filled_by(&agreed.here.table)));
+    let typical = Shape { ln_half_width: half.ln(), e1: 0.0, e2: 0.0, inverse_beta: agreed.theta[0] };
+    let misfit = misfit(&agreed.stars, &agreed.here.table, recorded_fwhm(&typical.filled_by(&agreed.here.table)));
     let coarse = (FINE_PX / (2.0 * half)).max(1.0).powi(COARSE_POWER);
-    let by_misfit = coarse * (misfit.amplitude.powi(2) / MISFIT).hypot(WIDTH_PER_ROUND_MISFIT * misfit.round_amplitude);
+    let error_by = |round: f64| coarse * (misfit.amplitude.powi(2) / MISFIT).hypot(WIDTH_PER_ROUND_MISFIT * round);
+    let by_misfit = error_by(misfit.round_amplitude);
     let none_fits = misfit.amplitude > MISFIT || misfit.round_amplitude > ROUND_MISFIT || by_misfit > MOST_ERROR;
     if none_fits && misfit.significance > SURE {
         return Err(Some(misfit));
     }
     let Some(mut width) = left_open(&mut agreed, half) else { return Err(Some(misfit)) };
-    width.sigma = width.sigma.hypot(by_misfit);
+    let beyond = (misfit.round_amplitude.powi(2) - ROUND_AT_BEST.powi(2)).max(0.0).sqrt();
+    width.sigma = width.sigma.hypot(error_by(beyond));
     let Agreed { theta, here, stars, .. } = agreed;
     let kind = ImageKind::Modelled { parts: here.parts, table: here.table, width };
     Ok(FrameImage {

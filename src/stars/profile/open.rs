@@ -17,7 +17,7 @@ const END: f64 = 7.0;
 const OVERLAP: f64 = 0.6;
 /// Expected height of a bump, of the peak, times the root of the image there: as far as images of turbulence of any outer scale,
 /// diffraction and blur lie from the model (`fixtures/star-images/`).
-const HEIGHT: f64 = 0.0018;
+const HEIGHT: f64 = 0.0015;
 /// Error that a width keeps however many stars tell it, at this FWHM in px; it falls with the fourth power, as what a pixel hides
 /// does.
 const LEAST_ERROR: f64 = 0.002;

@@ -25,16 +25,21 @@ const OTHERS_WIDTHS: f64 = 1.2;
 /// Free numbers of a star, and of a ridge: height and place; height, distance and angle.
 const IMAGE_NUMBERS: f64 = 3.0;
 
-/// Whether the sky around a peak is even, so that there is no nebula whose structure it could be.
-pub(crate) fn stands_on_even_sky(view: View, peak: &Peak, recorded_px: f64) -> bool {
+/// Places around a peak that tell whether its sky is even, columns and rows from it.
+pub(crate) fn around_an_image(recorded_px: f64) -> [[i64; 2]; SAMPLES] {
+    std::array::from_fn(|k| {
+        let (sin, cos) = (std::f64::consts::TAU * k as f64 / SAMPLES as f64).sin_cos();
+        [cos, sin].map(|part| (RING_WIDTHS[k % 2] * recorded_px * part).round() as i64)
+    })
+}
+
+/// Whether the sky at these places around a peak is even, so that there is no nebula whose structure it could be.
+pub(crate) fn stands_on_even_sky(view: View, peak: &Peak, around: &[[i64; 2]; SAMPLES]) -> bool {
     let (rows, columns) = view.plane.dim();
     let (mut sum, mut squares, mut n) = (0.0, 0.0, 0.0);
     let level = view.sky.level_at(peak.x, peak.y) + peak.ring_adu;
-    for k in 0..SAMPLES {
-        let (sin, cos) = (std::f64::consts::TAU * k as f64 / SAMPLES as f64).sin_cos();
-        let radius = RING_WIDTHS[k % 2] * recorded_px;
-        let x = peak.x as i64 + (radius * cos).round() as i64;
-        let y = peak.y as i64 + (radius * sin).round() as i64;
+    for [dx, dy] in around {
+        let (x, y) = (peak.x as i64 + dx, peak.y as i64 + dy);
         if x < 0 || y < 0 || x + 1 >= columns as i64 || y >= rows as i64 {
             continue;
         }
