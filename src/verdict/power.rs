@@ -104,10 +104,14 @@ pub fn grid_power(star: StarProfile) -> Option<GridPower> {
     let rule = gauss_legendre(PANEL_POINTS);
     let power = |f: f64| optics_mtf(star, f).powi(2);
     let cut = OUTER_CUT * power(NYQUIST);
-    let end = (1..MAX_HALF_CYCLES).map(|k| 0.5 * k as f64).find(|f| power(*f) < cut);
+    // Beyond the last frequency that an aperture passes there is none at all.
+    let end = (1..MAX_HALF_CYCLES).map(|k| 0.5 * k as f64).find(|f| power(*f) <= cut);
     let end = end.unwrap_or(0.5 * MAX_HALF_CYCLES as f64).max(NYQUIST + CORNER);
     // The image's power is that of the distance from the origin alone: round rings, of which an eighth is enough.
-    let ring = |f: f64, from: f64, to: f64| f * power(f) * pixel_on_arc(&rule, f, from, to);
+    let ring = |f: f64, from: f64, to: f64| match power(f) {
+        0.0 => 0.0,
+        power => f * power * pixel_on_arc(&rule, f, from, to),
+    };
     let rings = |low: f64, high: f64, panels: usize| -> f64 {
         panelled(&rule, low, high, panels).into_iter().map(|(f, w)| w * ring(f, 0.0, FRAC_PI_4)).sum()
     };
