@@ -58,8 +58,8 @@ pub(crate) fn caution(about: &Caution) -> String {
             format!("{lights} light(s), the strongest of them: {}; nothing else follows from it", correlated(strongest))
         }
         Caution::HotPixelsOfLights { pixels, compared } => format!(
-            "hot pixels that no darks tell: these lights themselves told {pixels}, which {compared} of them show at one \
-             place while the stars moved; they count for no star. Fainter ones stay: give darks"
+            "hot pixels that no darks tell: {pixels} were told by these lights themselves, {compared} of which show them at \
+             one place while the stars moved; they count for no star. Fainter ones stay: give darks"
         ),
         Caution::Undated => "no usable DATE-OBS: these lights share a session without a date".to_owned(),
         Caution::NightByUtc => {
