@@ -92,7 +92,7 @@ impl SessionKey {
             night: header.start_utc.as_ref().map_or(Night::Undated, |s| Night::Dated(night_of(s.value, longitude))),
             sensor,
             filter: header.filter.as_ref().map(|f| f.value.clone()),
-            exposure_ms: header.exposure_s.as_ref().map(|e| (e.value * 1e3).round() as u64),
+            exposure_ms: header.exposure_ms(),
             cfa: header.cfa.as_ref().map(|c| c.value.name()),
         }
     }

@@ -125,6 +125,11 @@ pub struct FrameHeader {
 }
 
 impl FrameHeader {
+    /// Exposure in whole ms: the same for frames that differ by what a clock rounds.
+    pub fn exposure_ms(&self) -> Option<u64> {
+        self.exposure_s.as_ref().map(|e| (e.value * 1e3).round() as u64)
+    }
+
     /// Sensor temperature: measured, else the set-point. The flag tells that it is only the set-point.
     pub fn celsius(&self) -> Option<(f64, bool)> {
         let measured = self.sensor_celsius.as_ref().map(|c| (c.value, false));

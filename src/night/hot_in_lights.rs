@@ -4,16 +4,15 @@ use std::collections::BTreeMap;
 use std::path::Path;
 
 use rayon::prelude::*;
-use serde::Serialize;
 
 use super::cache::{Kept, What};
 use super::intake::{Intake, Read, reads_of};
 use super::lights::{Mosaic, give_back, read_light};
 use super::sensors::Sensors;
 use crate::facts::{Caution, FrameKind, LeftOut};
-use crate::folder::{SensorKey, SessionKey};
+use crate::folder::SensorKey;
 use crate::report::Warning;
-use crate::stars::{BrightPixel, bright_pixels, standing_pixels};
+use crate::stars::{bright_pixels, standing_pixels};
 
 /// Lights that are compared, where there are as many, and the fewest.
 const COMPARED: usize = 8;
@@ -28,16 +27,15 @@ pub fn learn(sensors: &mut Sensors, intakes: &[Intake], kept: &Kept, warnings: &
     for (index, read) in reads_of(intakes, &[FrameKind::Light]) {
         let without_darks = sensors.get(&read.sensor).is_some_and(|s| s.defects.is_empty());
         if without_darks && read.geometry.planes == 1 {
-            let exposure_ms = SessionKey::of(&read.header, read.sensor.clone()).exposure_ms;
-            groups.entry((read.sensor.clone(), exposure_ms)).or_default().push((index, read));
+            groups.entry((read.sensor.clone(), read.header.exposure_ms())).or_default().push((index, read));
         }
     }
     for ((sensor, exposure_ms), mut lights) in groups.into_iter().filter(|(_, lights)| lights.len() >= LEAST) {
         lights.sort_by_key(|(index, read)| (read.header.start_utc.as_ref().map(|start| start.value), *index));
         let chosen = spread(&lights);
-        let seen: Vec<Vec<BrightPixel>> = chosen
+        let seen: Vec<Vec<u32>> = chosen
             .par_iter()
-            .filter_map(|(index, read)| looked_at(&intakes[*index], &Mosaic::of(read, sensors), kept).ok())
+            .filter_map(|(index, read)| looked_at(&intakes[*index], Mosaic::of(read, sensors).as_ref(), kept).ok())
             .collect();
         let pixels = if seen.len() < LEAST { Vec::new() } else { standing_pixels(&seen, sensor.size) };
         if !pixels.is_empty() {
@@ -57,19 +55,14 @@ fn spread<T>(lights: &[T]) -> Vec<&T> {
     lights.iter().step_by(1 << most.ilog2()).take(count).collect()
 }
 
-fn looked_at(intake: &Intake, mosaic: &Option<Mosaic>, kept: &Kept) -> Result<Vec<BrightPixel>, LeftOut> {
+fn looked_at(intake: &Intake, mosaic: Option<&Mosaic>, kept: &Kept) -> Result<Vec<u32>, LeftOut> {
     let path = intake.file.path.as_path();
     let files = [(path, intake.fingerprint.as_ref())];
-    kept.or_measure(What::BrightPixels, files, &Settings { mosaic }, || look(path, mosaic.as_ref()))
+    // The mosaic is all that decides what is looked at, besides the pixels.
+    kept.or_measure(What::BrightPixels, files, &mosaic, || look(path, mosaic))
 }
 
-/// All that decides what is looked at, besides the pixels.
-#[derive(Serialize)]
-struct Settings<'a> {
-    mosaic: &'a Option<Mosaic>,
-}
-
-fn look(path: &Path, mosaic: Option<&Mosaic>) -> Result<Vec<BrightPixel>, LeftOut> {
+fn look(path: &Path, mosaic: Option<&Mosaic>) -> Result<Vec<u32>, LeftOut> {
     let image = read_light(path)?;
     let seen = bright_pixels(&image.planes[0], Mosaic::lattice(mosaic, &image.planes[0]).0);
     give_back(image);

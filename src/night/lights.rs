@@ -260,8 +260,7 @@ fn measure_light(path: &Path, settings: &Settings) -> Result<Looked, LeftOut> {
 /// A hot pixel of a light is never a star and never part of one: it is taken as undefined.
 fn defects_in(sensor: &MeasuredSensor, read: &Read) -> Vec<u32> {
     let Some(map) = sensor.defects_at(read.header.celsius().map(|(c, _)| c)) else {
-        let exposure_ms = SessionKey::of(&read.header, read.sensor.clone()).exposure_ms;
-        return sensor.standing.get(&exposure_ms).cloned().unwrap_or_default();
+        return sensor.standing.get(&read.header.exposure_ms()).cloned().unwrap_or_default();
     };
     let g = read.geometry;
     let (Some(seconds), true) = (read.header.dark_seconds(), (g.width, g.height) == (map.width, map.height)) else {

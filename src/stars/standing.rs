@@ -1,14 +1,13 @@
 //! Hot pixels that lights tell themselves: peaks that stand at one pixel while the stars move from light to light.
 
-use std::collections::{BTreeMap, BTreeSet, HashMap};
+use std::collections::{BTreeMap, HashMap, HashSet};
 
-use serde::{Deserialize, Serialize};
 use statrs::distribution::{DiscreteCDF, Poisson};
 
 use super::detection::detect::detect;
 use super::detection::view::View;
-use super::map_sky;
 use super::measure::FIRST_KERNEL_PX;
+use super::{Peak, map_sky};
 use crate::fits::Pixels;
 use crate::frame::Lattice;
 
@@ -27,49 +26,43 @@ const SAME_PIXEL: i32 = 2;
 /// Share of the lights that show a hot pixel.
 const SHOWN_SHARE: f64 = 0.75;
 
-/// A peak by its brightest pixel.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
-pub struct BrightPixel {
-    /// Row times columns plus column.
-    pub place: u32,
-    /// Height of the peak over the filtered noise.
-    pub significance: f32,
-}
-
-/// The peaks of a light, brightest first; none where it holds no valid pixels.
-pub fn bright_pixels(plane: &Pixels, lattice: Lattice) -> Vec<BrightPixel> {
+/// The brightest pixel of each peak of a light, row times columns plus column; the brightest peaks first. None where it holds no
+/// valid pixels.
+pub fn bright_pixels(plane: &Pixels, lattice: Lattice) -> Vec<u32> {
     let Some(sky) = map_sky(plane, lattice) else { return Vec::new() };
     let view = View { plane, lattice, sky: &sky };
     let columns = plane.dim().1;
-    let peaks = detect(plane, lattice, &sky, FIRST_KERNEL_PX, REMEMBERED_SIGMA);
-    let mut pixels: Vec<BrightPixel> = peaks
-        .iter()
-        .map(|peak| {
-            let (x, y, _) = view.brightest(peak);
-            BrightPixel { place: (y * columns + x) as u32, significance: peak.significance as f32 }
-        })
-        .collect();
-    pixels.sort_by(|a, b| b.significance.total_cmp(&a.significance).then(a.place.cmp(&b.place)));
-    pixels.truncate(MOST_REMEMBERED);
-    pixels
+    let mut peaks = detect(plane, lattice, &sky, FIRST_KERNEL_PX, REMEMBERED_SIGMA);
+    peaks.sort_by(|a, b| b.significance.total_cmp(&a.significance));
+    peaks.truncate(MOST_REMEMBERED);
+    let place = |peak: &Peak| {
+        let (x, y, _) = view.brightest(peak);
+        (y * columns + x) as u32
+    };
+    peaks.iter().map(place).collect()
 }
 
 /// Pixels that are bright in more of the lights than any star can be at one place, as they are shifted against each other,
 /// and in three quarters of them at least. None where the stars hardly move. `size` is columns and rows.
-pub fn standing_pixels(lights: &[Vec<BrightPixel>], size: [usize; 2]) -> Vec<u32> {
+pub fn standing_pixels(lights: &[Vec<u32>], size: [usize; 2]) -> Vec<u32> {
+    // A cluster of hot pixels may give one place twice.
+    let lights: Vec<Light> = lights
+        .iter()
+        .map(|by_brightness| (by_brightness.as_slice(), by_brightness.iter().copied().collect()))
+        .collect();
     let Some((first, others)) = lights.split_first() else { return Vec::new() };
     let shifts: Vec<Option<Shift>> =
         std::iter::once(Some([0, 0])).chain(others.iter().map(|light| shift_between(first, light, size))).collect();
     let least = (most_in_one_place(&shifts) + 1).max((SHOWN_SHARE * lights.len() as f64).ceil() as usize);
     let mut shown: BTreeMap<u32, usize> = BTreeMap::new();
-    for light in lights {
-        // A cluster of hot pixels may give one place twice.
-        for place in light.iter().map(|pixel| pixel.place).collect::<BTreeSet<_>>() {
-            *shown.entry(place).or_default() += 1;
-        }
+    for place in lights.iter().flat_map(|(_, places)| places) {
+        *shown.entry(*place).or_default() += 1;
     }
     shown.into_iter().filter(|(_, count)| *count >= least).map(|(place, _)| place).collect()
 }
+
+/// The bright pixels of a light, by brightness and each once.
+type Light<'a> = (&'a [u32], HashSet<u32>);
 
 /// Columns and rows by which stars are further on, px.
 type Shift = [i32; 2];
@@ -83,14 +76,12 @@ fn most_in_one_place(shifts: &[Option<Shift>]) -> usize {
 }
 
 /// The shift that most pairs of bright peaks share, those that both lights show at one pixel aside.
-fn shift_between(first: &[BrightPixel], second: &[BrightPixel], [columns, rows]: [usize; 2]) -> Option<Shift> {
-    let places = |light: &[BrightPixel]| light.iter().map(|pixel| pixel.place).collect::<BTreeSet<u32>>();
-    let (in_first, in_second) = (places(first), places(second));
-    let brightest = |light: &[BrightPixel], other: &BTreeSet<u32>| -> Vec<[i32; 2]> {
-        let own = light.iter().filter(|pixel| !other.contains(&pixel.place)).take(COMPARED);
-        own.map(|pixel| [(pixel.place as usize % columns) as i32, (pixel.place as usize / columns) as i32]).collect()
+fn shift_between(first: &Light, second: &Light, [columns, rows]: [usize; 2]) -> Option<Shift> {
+    let brightest = |(light, _): &Light, (_, other): &Light| -> Vec<Shift> {
+        let own = light.iter().filter(|place| !other.contains(place)).take(COMPARED);
+        own.map(|place| [*place as usize % columns, *place as usize / columns].map(|at| at as i32)).collect()
     };
-    let (from, to) = (brightest(first, &in_second), brightest(second, &in_first));
+    let (from, to) = (brightest(first, second), brightest(second, first));
     let mut pairs: HashMap<Shift, usize> = HashMap::with_capacity(from.len() * to.len());
     for a in &from {
         for b in &to {
@@ -109,12 +100,14 @@ fn shift_between(first: &[BrightPixel], second: &[BrightPixel], [columns, rows]:
 
 #[cfg(test)]
 mod tests {
+    use std::collections::BTreeSet;
+
     use super::*;
 
     const COLUMNS: usize = 400;
 
-    fn light(places: impl IntoIterator<Item = (usize, usize)>) -> Vec<BrightPixel> {
-        places.into_iter().map(|(x, y)| BrightPixel { place: (y * COLUMNS + x) as u32, significance: 20.0 }).collect()
+    fn light(places: impl IntoIterator<Item = (usize, usize)>) -> Vec<u32> {
+        places.into_iter().map(|(x, y)| (y * COLUMNS + x) as u32).collect()
     }
 
     fn stars(dx: usize, dy: usize) -> impl Iterator<Item = (usize, usize)> {
@@ -130,7 +123,7 @@ mod tests {
 
     #[test]
     fn what_stays_while_the_stars_move_is_hot() {
-        let hot: BTreeSet<u32> = light(HOT).iter().map(|pixel| pixel.place).collect();
+        let hot: BTreeSet<u32> = light(HOT).into_iter().collect();
         assert_eq!(told(&[(0, 0), (7, 2), (3, 9), (12, 5)]).into_iter().collect::<BTreeSet<_>>(), hot);
         // Half of the lights before a shift, half after it.
         assert_eq!(told(&[(0, 0), (0, 0), (9, 4), (9, 4)]).into_iter().collect::<BTreeSet<_>>(), hot);
@@ -141,7 +134,7 @@ mod tests {
         assert!(told(&[(0, 0), (0, 0), (0, 0), (0, 0)]).is_empty());
         assert!(told(&[(0, 0), (1, 0), (1, 1), (0, 2)]).is_empty());
         // In three lights of four every star stands at one place.
-        let hot: BTreeSet<u32> = light(HOT).iter().map(|pixel| pixel.place).collect();
+        let hot: BTreeSet<u32> = light(HOT).into_iter().collect();
         assert_eq!(told(&[(0, 0), (0, 0), (0, 0), (9, 9)]).into_iter().collect::<BTreeSet<_>>(), hot);
     }
 
