@@ -12,7 +12,7 @@ use super::sensors::Sensors;
 use crate::facts::{Caution, FrameKind, LeftOut};
 use crate::folder::SensorKey;
 use crate::report::Warning;
-use crate::stars::{bright_pixels, standing_pixels};
+use crate::stars::{BrightPixel, bright_pixels, standing_pixels};
 
 /// Lights that are compared, where there are as many, and the fewest.
 const COMPARED: usize = 8;
@@ -33,7 +33,7 @@ pub fn learn(sensors: &mut Sensors, intakes: &[Intake], kept: &Kept, warnings: &
     for ((sensor, exposure_ms), mut lights) in groups.into_iter().filter(|(_, lights)| lights.len() >= LEAST) {
         lights.sort_by_key(|(index, read)| (read.header.start_utc.as_ref().map(|start| start.value), *index));
         let chosen = spread(&lights);
-        let seen: Vec<Vec<u32>> = chosen
+        let seen: Vec<Vec<BrightPixel>> = chosen
             .par_iter()
             .filter_map(|(index, read)| looked_at(&intakes[*index], Mosaic::of(read, sensors).as_ref(), kept).ok())
             .collect();
@@ -55,14 +55,14 @@ fn spread<T>(lights: &[T]) -> Vec<&T> {
     lights.iter().step_by(1 << most.ilog2()).take(count).collect()
 }
 
-fn looked_at(intake: &Intake, mosaic: Option<&Mosaic>, kept: &Kept) -> Result<Vec<u32>, LeftOut> {
+fn looked_at(intake: &Intake, mosaic: Option<&Mosaic>, kept: &Kept) -> Result<Vec<BrightPixel>, LeftOut> {
     let path = intake.file.path.as_path();
     let files = [(path, intake.fingerprint.as_ref())];
     // The mosaic is all that decides what is looked at, besides the pixels.
     kept.or_measure(What::BrightPixels, files, &mosaic, || look(path, mosaic))
 }
 
-fn look(path: &Path, mosaic: Option<&Mosaic>) -> Result<Vec<u32>, LeftOut> {
+fn look(path: &Path, mosaic: Option<&Mosaic>) -> Result<Vec<BrightPixel>, LeftOut> {
     let image = read_light(path)?;
     let seen = bright_pixels(&image.planes[0], Mosaic::lattice(mosaic, &image.planes[0]).0);
     give_back(image);

@@ -27,6 +27,6 @@ pub use profile::shared::Diffraction;
 pub use profile::stamp::Stamp;
 pub use search::{SCOUTS, stamp_half_px};
 pub use sky::{SkyMap, map_sky};
-pub(crate) use standing::{bright_pixels, standing_pixels};
+pub(crate) use standing::{BrightPixel, bright_pixels, standing_pixels};
 pub(crate) use star::Place;
 pub use star::{CommonImage, FrameStars, ImageRing, Star, StarFlag};

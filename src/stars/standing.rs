@@ -1,7 +1,8 @@
 //! Hot pixels that lights tell themselves: peaks that stand at one pixel while the stars move from light to light.
 
-use std::collections::{BTreeMap, HashMap, HashSet};
+use std::collections::{BTreeMap, HashMap};
 
+use serde::{Deserialize, Serialize};
 use statrs::distribution::{DiscreteCDF, Poisson};
 
 use super::detection::detect::detect;
@@ -26,43 +27,54 @@ const SAME_PIXEL: i32 = 2;
 /// Share of the lights that show a hot pixel.
 const SHOWN_SHARE: f64 = 0.75;
 
-/// The brightest pixel of each peak of a light, row times columns plus column; the brightest peaks first. None where it holds no
-/// valid pixels.
-pub fn bright_pixels(plane: &Pixels, lattice: Lattice) -> Vec<u32> {
+/// A peak by its brightest pixel.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct BrightPixel {
+    /// Row times columns plus column.
+    pub place: u32,
+    /// Whether it stands alone, as no star does.
+    pub lone: bool,
+}
+
+/// The peaks of a light, brightest first. None where it holds no valid pixels.
+pub fn bright_pixels(plane: &Pixels, lattice: Lattice) -> Vec<BrightPixel> {
     let Some(sky) = map_sky(plane, lattice) else { return Vec::new() };
     let view = View { plane, lattice, sky: &sky };
     let columns = plane.dim().1;
     let mut peaks = detect(plane, lattice, &sky, FIRST_KERNEL_PX, REMEMBERED_SIGMA);
     peaks.sort_by(|a, b| b.significance.total_cmp(&a.significance));
     peaks.truncate(MOST_REMEMBERED);
-    let place = |peak: &Peak| {
+    let brightest = |peak: &Peak| {
         let (x, y, _) = view.brightest(peak);
-        (y * columns + x) as u32
+        BrightPixel { place: (y * columns + x) as u32, lone: peak.hot }
     };
-    peaks.iter().map(place).collect()
+    peaks.iter().map(brightest).collect()
 }
 
 /// Pixels that are bright in more of the lights than any star can be at one place, as they are shifted against each other,
-/// and in three quarters of them at least. None where the stars hardly move. `size` is columns and rows.
-pub fn standing_pixels(lights: &[Vec<u32>], size: [usize; 2]) -> Vec<u32> {
+/// and in three quarters of them at least. None where the stars hardly move, or where most of what stands is no lone pixel: of
+/// lights that were laid over one another the stars stand and the hot pixels move. `size` is columns and rows.
+pub fn standing_pixels(lights: &[Vec<BrightPixel>], size: [usize; 2]) -> Vec<u32> {
     // A cluster of hot pixels may give one place twice.
-    let lights: Vec<Light> = lights
-        .iter()
-        .map(|by_brightness| (by_brightness.as_slice(), by_brightness.iter().copied().collect()))
-        .collect();
+    let each_once = |light: &[BrightPixel]| light.iter().map(|pixel| (pixel.place, pixel.lone)).collect();
+    let lights: Vec<Light> = lights.iter().map(|light| (light.as_slice(), each_once(light))).collect();
     let Some((first, others)) = lights.split_first() else { return Vec::new() };
     let shifts: Vec<Option<Shift>> =
         std::iter::once(Some([0, 0])).chain(others.iter().map(|light| shift_between(first, light, size))).collect();
     let least = (most_in_one_place(&shifts) + 1).max((SHOWN_SHARE * lights.len() as f64).ceil() as usize);
-    let mut shown: BTreeMap<u32, usize> = BTreeMap::new();
-    for place in lights.iter().flat_map(|(_, places)| places) {
-        *shown.entry(*place).or_default() += 1;
+    // In how many lights each place is bright, and stands alone.
+    let mut shown: BTreeMap<u32, [usize; 2]> = BTreeMap::new();
+    for (place, lone) in lights.iter().flat_map(|(_, places)| places) {
+        let [bright, alone] = shown.entry(*place).or_default();
+        (*bright, *alone) = (*bright + 1, *alone + usize::from(*lone));
     }
-    shown.into_iter().filter(|(_, count)| *count >= least).map(|(place, _)| place).collect()
+    shown.retain(|_, [bright, _]| *bright >= least);
+    let (bright, alone) = shown.values().fold((0, 0), |sum, [bright, alone]| (sum.0 + bright, sum.1 + alone));
+    if 2 * alone > bright { shown.into_keys().collect() } else { Vec::new() }
 }
 
-/// The bright pixels of a light, by brightness and each once.
-type Light<'a> = (&'a [u32], HashSet<u32>);
+/// The peaks of a light, brightest first, and each place once with whether it stands alone.
+type Light<'a> = (&'a [BrightPixel], HashMap<u32, bool>);
 
 /// Columns and rows by which stars are further on, px.
 type Shift = [i32; 2];
@@ -78,8 +90,9 @@ fn most_in_one_place(shifts: &[Option<Shift>]) -> usize {
 /// The shift that most pairs of bright peaks share, those that both lights show at one pixel aside.
 fn shift_between(first: &Light, second: &Light, [columns, rows]: [usize; 2]) -> Option<Shift> {
     let brightest = |(light, _): &Light, (_, other): &Light| -> Vec<Shift> {
-        let own = light.iter().filter(|place| !other.contains(place)).take(COMPARED);
-        own.map(|place| [*place as usize % columns, *place as usize / columns].map(|at| at as i32)).collect()
+        let own = light.iter().map(|pixel| pixel.place).filter(|place| !other.contains_key(place));
+        let at = |place: u32| [place as usize % columns, place as usize / columns].map(|at| at as i32);
+        own.take(COMPARED).map(at).collect()
     };
     let (from, to) = (brightest(first, second), brightest(second, first));
     let mut pairs: HashMap<Shift, usize> = HashMap::with_capacity(from.len() * to.len());
@@ -106,8 +119,9 @@ mod tests {
 
     const COLUMNS: usize = 400;
 
-    fn light(places: impl IntoIterator<Item = (usize, usize)>) -> Vec<u32> {
-        places.into_iter().map(|(x, y)| (y * COLUMNS + x) as u32).collect()
+    fn light(places: impl IntoIterator<Item = (usize, usize)>) -> Vec<BrightPixel> {
+        let pixel = |(x, y)| BrightPixel { place: (y * COLUMNS + x) as u32, lone: HOT.contains(&(x, y)) };
+        places.into_iter().map(pixel).collect()
     }
 
     fn stars(dx: usize, dy: usize) -> impl Iterator<Item = (usize, usize)> {
@@ -123,7 +137,7 @@ mod tests {
 
     #[test]
     fn what_stays_while_the_stars_move_is_hot() {
-        let hot: BTreeSet<u32> = light(HOT).into_iter().collect();
+        let hot: BTreeSet<u32> = light(HOT).iter().map(|pixel| pixel.place).collect();
         assert_eq!(told(&[(0, 0), (7, 2), (3, 9), (12, 5)]).into_iter().collect::<BTreeSet<_>>(), hot);
         // Half of the lights before a shift, half after it.
         assert_eq!(told(&[(0, 0), (0, 0), (9, 4), (9, 4)]).into_iter().collect::<BTreeSet<_>>(), hot);
@@ -134,7 +148,7 @@ mod tests {
         assert!(told(&[(0, 0), (0, 0), (0, 0), (0, 0)]).is_empty());
         assert!(told(&[(0, 0), (1, 0), (1, 1), (0, 2)]).is_empty());
         // In three lights of four every star stands at one place.
-        let hot: BTreeSet<u32> = light(HOT).into_iter().collect();
+        let hot: BTreeSet<u32> = light(HOT).iter().map(|pixel| pixel.place).collect();
         assert_eq!(told(&[(0, 0), (0, 0), (0, 0), (9, 9)]).into_iter().collect::<BTreeSet<_>>(), hot);
     }
 
@@ -144,5 +158,19 @@ mod tests {
             [0, 7, 11, 19].map(|dx| light([(10 + dx, 20), (100 + dx, 30)].into_iter().chain(HOT))).to_vec();
         assert!(standing_pixels(&few, [COLUMNS; 2]).is_empty());
         assert!(standing_pixels(&[], [COLUMNS; 2]).is_empty());
+    }
+
+    #[test]
+    fn stars_that_stand_while_hot_pixels_move_are_none() {
+        let moved = |dx: usize| light(HOT.into_iter().chain(stars(0, 0)).map(move |(x, y)| (x + dx, y)));
+        // Lights laid over one another: forty hot pixels move alike, three stars stand.
+        let aligned: Vec<_> = [0, 7, 11, 19]
+            .map(|dx| {
+                let lone = |pixel: BrightPixel| BrightPixel { lone: true, ..pixel };
+                let standing = light(HOT).into_iter().map(|pixel| BrightPixel { lone: false, ..pixel });
+                moved(dx).into_iter().map(lone).chain(standing).collect()
+            })
+            .to_vec();
+        assert!(standing_pixels(&aligned, [COLUMNS; 2]).is_empty());
     }
 }
