@@ -54,6 +54,11 @@ pub enum Caution {
         told: FrameKind,
         seen: FrameKind,
     },
+    /// Bias frames that were exposed, and none that were not.
+    ExposedBias {
+        frames: usize,
+        exposure_s: f64,
+    },
     /// Pixels without a value.
     UndefinedPixels,
     /// Cubes of colours, interpolated.
@@ -90,6 +95,16 @@ pub enum Caution {
         pixels: usize,
         compared: usize,
     },
+    /// Lights whose noise is not that of their level; the finding is as the session words it.
+    NoiseUnexplained {
+        session_id: String,
+        finding: String,
+    },
+    /// Lights whose noise is somewhat more or less than that of their level.
+    NoiseDiffers {
+        session_id: String,
+        finding: String,
+    },
     /// Lights without a date.
     Undated,
     /// Lights whose night is told without a longitude.
@@ -125,6 +140,7 @@ impl Caution {
         match self {
             Self::Sensor(_) => Severity::Caution,
             Self::Quoted { severity, .. } => *severity,
+            Self::NoiseUnexplained { .. } => Severity::Problem,
             Self::Header { first, .. } if first.touches_a_result() => Severity::Caution,
             Self::Header { .. }
             | Self::UndefinedPixels
@@ -133,12 +149,14 @@ impl Caution {
             | Self::HotPixelsOfLights { .. }
             | Self::CorrelatedReadOut { .. } => Severity::Note,
             Self::KindContradicted { .. }
+            | Self::ExposedBias { .. }
             | Self::ColourPlanes
             | Self::ColourPattern
             | Self::LossyCompression { .. }
             | Self::OffSetPoint { .. }
             | Self::CorrelatedNoise { .. }
             | Self::PerhapsResampled { .. }
+            | Self::NoiseDiffers { .. }
             | Self::DarkMismatch { .. } => Severity::Caution,
         }
     }
@@ -148,6 +166,7 @@ impl Caution {
         matches!(
             self,
             Self::KindContradicted { .. }
+                | Self::ExposedBias { .. }
                 | Self::CorrelatedNoise { .. }
                 | Self::PerhapsResampled { .. }
                 | Self::CorrelatedReadOut { .. }

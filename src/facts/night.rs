@@ -1,7 +1,8 @@
 //! What can be said of files, frames and sessions: how values came to be, why they are missing, what goes with them.
 
+use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
-use strum::{IntoStaticStr, VariantNames};
+use strum::{EnumDiscriminants, IntoStaticStr, VariantNames};
 
 use super::Help;
 
@@ -49,6 +50,8 @@ pub enum NightMissing {
     LightTemperature,
     /// The exposure time of the lights is not known.
     LightExposure,
+    /// The noise of the lights is not that of their level, so that neither tells the sky.
+    NoiseUnexplained { measured_adu: f64, predicted_adu: f64, looks_like: NoiseLooks },
 }
 
 impl NightMissing {
@@ -65,8 +68,43 @@ impl NightMissing {
             ],
             Self::LightTemperature => vec![Help::Card("CCD-TEMP"), Help::RigKey("sensor_celsius")],
             Self::LightExposure => vec![Help::Card("EXPTIME")],
+            Self::NoiseUnexplained { looks_like, .. } => match looks_like {
+                NoiseLooks::OtherOffset { .. } | NoiseLooks::BelowBias => vec![Help::Bias],
+                NoiseLooks::OtherGain { .. } => vec![Help::Bias, Help::Flat],
+                _ => vec![Help::Light],
+            },
         }
     }
+}
+
+/// What lights look like whose noise is not that of their level.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, EnumDiscriminants)]
+#[strum_discriminants(
+    name(NoiseLooksCode),
+    doc = "The same alone.",
+    derive(Serialize, Deserialize, VariantNames, JsonSchema),
+    serde(rename_all = "kebab-case"),
+    strum(serialize_all = "kebab-case")
+)]
+pub enum NoiseLooks {
+    /// Numbers from 0 to 1.
+    ScaledToOne,
+    /// Noise of neighbouring pixels correlated beyond the camera's own.
+    Resampled,
+    /// As if bias or dark current had been taken off.
+    OffsetTakenOff,
+    /// Raw, but darker than the bias frames.
+    BelowBias,
+    /// As quiet as a mean of this many frames.
+    Averaged { frames: f64 },
+    /// Taken with another offset than the bias frames, this one.
+    OtherOffset { bias_adu: f64 },
+    /// Taken with another gain than the calibration frames, this one.
+    OtherGain { e_per_adu: f64 },
+    /// Numbers between the codes of a camera, in no known way.
+    Processed,
+    /// Nothing tells.
+    Untold,
 }
 
 /// Noise that neighbouring pixels share.
@@ -104,6 +142,8 @@ pub enum NightNote {
     CorrelatedNoise(Correlated),
     /// The cooler's set-point stands in for a measured temperature.
     SetPoint,
+    /// The scale of another session of this night, camera and telescope.
+    ScaleOfSister,
     /// The stars give another scale than the one used.
     StarsGiveOtherScale { arcsec_per_px: f64, sigma_arcsec_per_px: Option<f64>, percent: f64 },
     /// The dark current could not be taken off.

@@ -214,6 +214,10 @@ pub enum SensorNote {
         offset_adu: f64,
     },
     DoublingAssumedFromOneTemperature,
+    /// The darks give a step that silicon does not show; another is assumed.
+    LawNotOfSilicon {
+        doubling_celsius: f64,
+    },
     DoublingStepAssumed {
         celsius: f64,
         sigma_c: f64,

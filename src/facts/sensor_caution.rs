@@ -26,6 +26,18 @@ pub enum SensorCaution {
     },
     DarkWithoutExposure,
     DarkLevelSuppressed,
+    /// The step that doubles the dark current, as the darks give it, C.
+    DarkLawNotOfSilicon {
+        doubling_celsius: f64,
+    },
+    /// Darks of one temperature and exposure, and their charge.
+    DarksDiffer {
+        celsius: Option<f64>,
+        exposure_s: f64,
+        darks: usize,
+        least_adu: f64,
+        most_adu: f64,
+    },
     FlatClipped,
     /// Relative scatter of the rows of a pair of flats.
     FlatFlicker {

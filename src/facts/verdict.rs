@@ -35,6 +35,14 @@ pub enum VerdictMethod {
     },
     /// Variance of one exposure.
     SumOfNoiseParts,
+    /// Noise of one pixel in the differences of neighbouring lights, median over their levels.
+    NoiseOfDifferences,
+    /// Noise of the lights' level above bias with gain and read noise.
+    NoiseOfLevel,
+    /// Noise measured over noise predicted, median over the levels.
+    MeasuredOverPredicted,
+    /// Inverse slope of the variance over the lights' own levels.
+    NoiseOverSkyLevel,
     SkyOverTotalVariance,
     DarkOverTotalVariance,
     ReadNoiseOverTotalVariance,
@@ -138,6 +146,10 @@ pub enum VerdictMissing {
     /// Neither the sky nor the dark current gives a signal.
     NoBackgroundAboveZero,
     CodeStepUnknown,
+    /// No two lights of one exposure whose difference could be taken.
+    NoNeighbouringLights,
+    /// The sky has one level all over, or its noise too large an error, to tell how noise grows with it.
+    OneSkyLevel,
     /// All parts of the noise are 0.
     NoNoiseAtAll,
     SkyNotAboveBiasAndDark,
@@ -195,7 +207,7 @@ impl VerdictMissing {
             Self::PartsWiderThanStar => {
                 vec![Help::RigKey("aperture_mm"), Help::RigKey("focal_mm"), Help::RigKey("pixel_um")]
             }
-            Self::FocusDriftNotSeparable | Self::OneSpacingAlone => vec![Help::Light],
+            Self::FocusDriftNotSeparable | Self::OneSpacingAlone | Self::NoNeighbouringLights => vec![Help::Light],
             Self::LightsWithoutTemperatureOrExposure => {
                 vec![Help::Card("CCD-TEMP"), Help::Card("EXPTIME"), Help::RigKey("sensor_celsius")]
             }
@@ -203,6 +215,7 @@ impl VerdictMissing {
             Self::NoSpreadOfDarkRates => vec![Help::Dark, Help::Bias],
             Self::NoBackgroundAboveZero
             | Self::CodeStepUnknown
+            | Self::OneSkyLevel
             | Self::NoNoiseAtAll
             | Self::SkyNotAboveBiasAndDark
             | Self::NoStarsMeasured

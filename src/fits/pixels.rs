@@ -1,8 +1,9 @@
 //! Pixels of one image in memory.
 
 use std::hash::Hasher;
+use std::ops::Range;
 
-use ndarray::Array2;
+use ndarray::{Array2, s};
 
 use super::Holes;
 
@@ -42,6 +43,19 @@ impl Pixels {
             Self::Holed(_, holes) if holes.at(x, y) => f64::NAN,
             Self::Holed(a, _) => f64::from(a[[y, x]]),
             Self::F32(a) => f64::from(a[[y, x]]),
+        }
+    }
+
+    /// Hands on some columns of a row in order, ADU; NaN where undefined. They lie within the frame.
+    pub fn for_row(&self, y: usize, columns: Range<usize>, mut each: impl FnMut(usize, f64)) {
+        match self {
+            Self::U16(a) => {
+                columns.clone().zip(a.slice(s![y, columns])).for_each(|(x, v)| each(x, f64::from(*v)));
+            }
+            Self::F32(a) => {
+                columns.clone().zip(a.slice(s![y, columns])).for_each(|(x, v)| each(x, f64::from(*v)));
+            }
+            Self::Holed(..) => columns.for_each(|x| each(x, self.at(x, y))),
         }
     }
 

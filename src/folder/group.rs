@@ -33,6 +33,8 @@ pub struct SensorKey {
     pub planes: usize,
     /// Whether its numbers are electrons already: such a frame shares neither gain nor levels with raw ones.
     pub in_electrons: bool,
+    /// Stated pixel pitch, nm, where frames that share all else state several.
+    pub pitch_nm: Option<u32>,
 }
 
 /// Name of a camera whose header has none.
@@ -51,6 +53,7 @@ impl SensorKey {
             size: [width, height],
             planes,
             in_electrons: header.in_electrons,
+            pitch_nm: None,
         }
     }
 }
@@ -82,6 +85,8 @@ pub struct SessionKey {
     /// Exposure in ms, so that it can be compared exactly; `None` when unknown.
     pub exposure_ms: Option<u64>,
     pub cfa: Option<String>,
+    /// Stated focal length, mm, where lights that share all else state several.
+    pub focal_mm: Option<u32>,
 }
 
 impl SessionKey {
@@ -94,6 +99,7 @@ impl SessionKey {
             filter: header.filter.as_ref().map(|f| f.value.clone()),
             exposure_ms: header.exposure_ms(),
             cfa: header.cfa.as_ref().map(|c| c.value.name()),
+            focal_mm: None,
         }
     }
 }

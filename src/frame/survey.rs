@@ -17,8 +17,19 @@ const LIT_ADU: f64 = 6_500.0;
 /// Height over the row's level that tells a star from dust, scratches and uneven pixels of a flat: those are a few per
 /// cent of the light, spots on real flats up to 14 %.
 const OUTLIER_SHARE: f64 = 0.25;
+/// Share of an outlier's height that a neighbour lit by the same star has: half a pixel beyond a peak's edge stars of 1.5 px have it.
+const LIT_NEIGHBOUR: f64 = 0.3;
+/// Share of the outliers with such a neighbour, and their number, from which they are stars: one hot pixel in fifty has one by chance
+/// where 1 % are hot, charge that spreads makes it one in five.
+const STAR_LIKE_SHARE: f64 = 0.5;
+const LEAST_OUTLIERS: usize = 20;
+/// Highest gain of a 16-bit camera, e-/ADU: less noise than it makes is a pedestal's, not light's (common practice, no source).
+const HIGHEST_GAIN_E_PER_ADU: f64 = 20.0;
 /// Share of bright outliers below which a lit frame holds no stars (a star field has 1e-4 or more; from trials).
 const STARLESS_FRACTION: f64 = 3e-5;
+
+/// Share of pixels between whole numbers from which a frame holds no codes of a camera: of a mean of two frames it is a half.
+const FRACTIONAL_SHARE: f64 = 0.1;
 
 /// What a sample of rows tells.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
@@ -31,8 +42,23 @@ pub struct Survey {
     pub highest_adu: f64,
     /// Share of pixels that stand out above their row neighbours by six sigma and a quarter of the level.
     pub bright_outlier_fraction: f64,
+    /// Share of those that light a neighbour in their row as well: stars do, hot pixels hardly ever.
+    pub star_like_share: f64,
+    /// Pixels of the sample that stand out.
+    pub bright_outliers: usize,
+    /// Noise of a pixel against its row neighbours, ADU.
+    pub sigma_adu: f64,
     /// Share of pixels without a finite value.
     pub undefined_fraction: f64,
+    /// Share of pixels whose value lies between whole numbers.
+    pub fractional_fraction: f64,
+}
+
+impl Survey {
+    /// Whether the numbers are no codes of a camera: most lie between whole ones.
+    pub fn is_fractional(&self) -> bool {
+        self.fractional_fraction > FRACTIONAL_SHARE
+    }
 }
 
 /// Reads evenly spaced rows of the first plane and sums them up. `None` when no pixel is finite.
@@ -44,31 +70,47 @@ pub fn survey(file: &mut ImageFile) -> Result<Option<Survey>, FitsError> {
     let g = file.geometry;
     let step = (g.height / ROWS).max(1);
     let mut all = Vec::with_capacity(ROWS * g.width);
-    let (mut outliers, mut seen, mut undefined) = (0usize, 0usize, 0usize);
+    let (mut found, mut seen, mut undefined) = (Outliers::default(), 0usize, 0usize);
+    let mut sigmas = Vec::new();
     let mut row = vec![0f32; g.width];
     for y in (step / 2..g.height).step_by(step) {
         file.rows(0, y, 1)?.copy_row(0, &mut row);
         let finite: Vec<f64> = row.iter().filter(|v| v.is_finite()).map(|v| f64::from(*v)).collect();
         undefined += row.len() - finite.len();
         seen += finite.len();
-        outliers += bright_outliers(&finite);
+        if let Some((sigma, row)) = bright_outliers(&finite) {
+            sigmas.push(sigma);
+            found = Outliers { all: found.all + row.all, star_like: found.star_like + row.star_like };
+        }
         all.extend(finite);
     }
     let fold = |start: f64, pick: fn(f64, f64) -> f64| all.iter().copied().fold(start, pick);
     let (lowest_adu, highest_adu) = (fold(f64::INFINITY, f64::min), fold(f64::NEG_INFINITY, f64::max));
+    let fractional = all.iter().filter(|v| v.fract() != 0.0).count();
     Ok(median_mut(&mut all).map(|level_adu| Survey {
         level_adu,
         lowest_adu,
         highest_adu,
-        bright_outlier_fraction: outliers as f64 / seen.max(1) as f64,
+        bright_outlier_fraction: found.all as f64 / seen.max(1) as f64,
+        star_like_share: found.star_like as f64 / found.all.max(1) as f64,
+        bright_outliers: found.all,
+        sigma_adu: median_mut(&mut sigmas).unwrap_or(0.0),
         undefined_fraction: undefined as f64 / (seen + undefined).max(1) as f64,
+        fractional_fraction: fractional as f64 / seen.max(1) as f64,
     }))
 }
 
-/// Pixels of one row that stand out above the median of their window as a star would.
-fn bright_outliers(row: &[f64]) -> usize {
+/// Pixels that stand out, and those among them that light a neighbour.
+#[derive(Debug, Clone, Copy, Default)]
+struct Outliers {
+    all: usize,
+    star_like: usize,
+}
+
+/// Noise of one row, and its pixels that stand out above the median of their window as a star would; `None` of a short row.
+fn bright_outliers(row: &[f64]) -> Option<(f64, Outliers)> {
     if row.len() < 2 * WINDOW_HALF_PX + 1 {
-        return 0;
+        return None;
     }
     let medians: Vec<f64> = row
         .windows(2 * WINDOW_HALF_PX + 1)
@@ -76,24 +118,53 @@ fn bright_outliers(row: &[f64]) -> usize {
         .filter_map(|w| median_mut(&mut w.to_vec()))
         .collect();
     let near = |i: usize| medians[(i.saturating_sub(WINDOW_HALF_PX) / WINDOW_HALF_PX).min(medians.len() - 1)];
-    let mut off: Vec<f64> = row.iter().enumerate().map(|(i, v)| v - near(i)).collect();
+    let off: Vec<f64> = row.iter().enumerate().map(|(i, v)| v - near(i)).collect();
     // The central 90 % tell the noise; stars are in the rest.
-    off.sort_by(f64::total_cmp);
-    let core = &off[off.len() / 20..off.len() - off.len() / 20];
+    let mut sorted = off.clone();
+    sorted.sort_by(f64::total_cmp);
+    let core = &sorted[off.len() / 20..off.len() - off.len() / 20];
     let sigma = mean_and_std(core).map_or(0.0, |(_, s)| s / CENTRAL_90_PERCENT_STD).max(0.5);
     let level = median_mut(&mut medians.clone()).unwrap_or(0.0);
     let limit = (OUTLIER_SIGMA * sigma).max(OUTLIER_SHARE * level);
-    off.iter().rev().take_while(|d| **d > limit).count()
+    let lit = |i: Option<usize>, least: f64| i.and_then(|i| off.get(i)).is_some_and(|d| *d > least);
+    let mut found = Outliers::default();
+    for (i, d) in off.iter().enumerate().filter(|(_, d)| **d > limit) {
+        let least = LIT_NEIGHBOUR * d;
+        found.all += 1;
+        found.star_like += usize::from(lit(i.checked_sub(1), least) || lit(Some(i + 1), least));
+    }
+    Some((sigma, found))
 }
 
 /// Standard deviation of the central 90 % of a unit normal law: `single_truncation_factor(1.6449)`.
 const CENTRAL_90_PERCENT_STD: f64 = 0.789_3;
 
-/// Whether the pixels deny what the header says: a `light` that is brightly and evenly lit and holds no star is a flat.
+impl Survey {
+    /// Whether it is lit brightly and evenly: its noise is then at least that of so much light at any gain.
+    fn is_evenly_lit(&self) -> bool {
+        let starless = self.bright_outlier_fraction < STARLESS_FRACTION;
+        self.level_adu > LIT_ADU && starless && self.sigma_adu.powi(2) > self.level_adu / HIGHEST_GAIN_E_PER_ADU
+    }
+
+    /// Whether it holds stars: images that light more than one pixel.
+    fn shows_stars(&self) -> bool {
+        self.bright_outliers >= LEAST_OUTLIERS && self.star_like_share > STAR_LIKE_SHARE
+    }
+}
+
+/// The kind that the pixels show where they deny what the header says: what is brightly and evenly lit and holds no star is a flat,
+/// and what holds stars is a light.
 pub fn pixels_contradict(told: FrameKind, survey: &Survey) -> Option<FrameKind> {
-    let lit = survey.level_adu > LIT_ADU;
-    let starless = survey.bright_outlier_fraction < STARLESS_FRACTION;
-    (told == FrameKind::Light && lit && starless).then_some(FrameKind::Flat)
+    let seen = match told {
+        FrameKind::Light | FrameKind::Dark | FrameKind::DarkFlat | FrameKind::Bias if survey.is_evenly_lit() => {
+            FrameKind::Flat
+        }
+        FrameKind::Dark | FrameKind::DarkFlat | FrameKind::Bias if survey.shows_stars() => FrameKind::Light,
+        // Stars are in a flat of the twilight, too, but that is bright.
+        FrameKind::Flat if survey.shows_stars() && survey.level_adu < LIT_ADU => FrameKind::Light,
+        _ => return None,
+    };
+    Some(seen)
 }
 
 #[cfg(test)]
@@ -113,7 +184,11 @@ mod tests {
             lowest_adu: 1_000.0,
             highest_adu: 22_000.0,
             bright_outlier_fraction: 1e-5,
+            star_like_share: 0.0,
+            bright_outliers: 1,
+            sigma_adu: 170.0,
             undefined_fraction: 0.0,
+            fractional_fraction: 0.0,
         };
         let with_stars = Survey { bright_outlier_fraction: 2e-3, ..flat };
         let dim = Survey { level_adu: 1_500.0, ..flat };
@@ -121,5 +196,10 @@ mod tests {
         assert_eq!(pixels_contradict(FrameKind::Light, &with_stars), None);
         assert_eq!(pixels_contradict(FrameKind::Light, &dim), None);
         assert_eq!(pixels_contradict(FrameKind::Flat, &flat), None);
+        let on_a_pedestal = Survey { sigma_adu: 15.0, ..flat };
+        assert_eq!(pixels_contradict(FrameKind::Light, &on_a_pedestal), None);
+        for told in [FrameKind::Dark, FrameKind::Bias, FrameKind::DarkFlat] {
+            assert_eq!(pixels_contradict(told, &flat), Some(FrameKind::Flat));
+        }
     }
 }

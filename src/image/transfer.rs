@@ -18,6 +18,9 @@ const MIXTURE_RANGE: (f64, f64) = (-26.0, 4.0);
 /// Weight against the largest below which a term counts for nothing.
 const LEAST_WEIGHT: f64 = 1e-9;
 
+/// Fall of a Gaussian's transfer, natural logarithm, from which it counts for nothing: 2e-16.
+const MOST_FALL: f64 = 36.0;
+
 /// Points of a transfer function's table, and the frequency at its end, radians per half width.
 const POINTS: usize = 257;
 const END: f64 = 32.0;
@@ -43,7 +46,9 @@ impl Seeing {
             .filter(|(weight, _)| *weight > LEAST_WEIGHT)
             .collect();
         let total: f64 = terms.iter().map(|t| t.0).sum();
-        let transfer = |k: f64| terms.iter().map(|(w, v)| w * exp_negative(-k * k * v)).sum::<f64>() / total;
+        // The widest Gaussians, whose transfer ends first, come first.
+        let lasting = |k2: f64| terms.iter().rev().take_while(move |(_, v)| k2 * v < MOST_FALL);
+        let transfer = |k: f64| lasting(k * k).map(|(w, v)| w * exp_negative(-k * k * v)).sum::<f64>() / total;
         let frequency = |i: usize| END * (i as f64 / (POINTS - 1) as f64).powi(2);
         Self { table: (0..POINTS).map(|i| transfer(frequency(i))).collect() }
     }

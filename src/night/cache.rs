@@ -32,6 +32,8 @@ pub enum What {
     Light,
     /// The bright pixels of a light.
     BrightPixels,
+    /// The noise in the difference of two lights.
+    SkyNoise,
 }
 
 /// A file as it was when looked at.
@@ -86,7 +88,7 @@ pub struct Tally {
 pub struct Kept {
     store: Option<Store>,
     code: String,
-    tallies: [[AtomicUsize; 2]; 4],
+    tallies: [[AtomicUsize; 2]; 5],
 }
 
 impl Kept {

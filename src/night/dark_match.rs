@@ -77,7 +77,7 @@ pub fn darks_for(lights: &Lights, sensor: &SensorResult, intakes: &[Intake]) -> 
 fn dark_of<'a>(intake: &'a Intake, key: &SensorKey) -> Option<Dark<'a>> {
     let read = intake.read().filter(|r| r.kind == FrameKind::Dark)?;
     let sensor = &read.sensor;
-    let like = |k: &SensorKey| (k.camera.clone(), k.size, k.binning, k.in_electrons);
+    let like = |k: &SensorKey| (k.camera.clone(), k.size, k.binning, k.in_electrons, k.pitch_nm);
     let comparable = like(sensor) == like(key);
     let exposure_s = read.header.dark_seconds().filter(|t| *t > 0.0)?;
     let (celsius, _) = read.header.celsius()?;

@@ -32,6 +32,13 @@ pub struct Read {
     pub sensor: SensorKey,
 }
 
+impl Read {
+    /// Whether its numbers are no codes of a camera, and no compression has rounded such.
+    pub fn is_processed(&self) -> bool {
+        self.survey.is_fractional() && self.rounded_to_adu.is_none() && !self.header.in_electrons
+    }
+}
+
 /// One file and what became of it so far.
 #[derive(Debug, Clone)]
 pub struct Intake {

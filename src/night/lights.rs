@@ -26,6 +26,7 @@ use super::input::{Progress, Stage};
 use super::intake::{Intake, Outcome, Read, reads_of};
 use super::noise_origin;
 use super::sensors::{MeasuredSensor, Sensors};
+use super::set_apart;
 use super::trails::drawn_out_beyond;
 
 /// Lights of a session below which none is left out for being unlike the others.
@@ -121,6 +122,11 @@ pub fn measure_all(
     if !turned.is_empty() {
         warnings.push(Warning { caution: Caution::ColourPattern, paths: turned });
     }
+    let stated = |l: &MeasuredLight| (l.session.clone(), l.read.header.focal_mm.as_ref().map(|f| f.value));
+    let sessions = set_apart::by_focal_length(measured.iter().map(stated).collect());
+    for (light, session) in measured.iter_mut().zip(sessions) {
+        light.session = session;
+    }
     leave_out_the_unlike(&mut measured);
     for light in &measured {
         if let Some(why) = &light.excluded {
@@ -184,7 +190,8 @@ impl Settings {
         let sensor = sensors.get(&read.sensor);
         let value = |of: fn(&MeasuredSensor) -> &Quantity| sensor.and_then(|s| of(s).value);
         Self {
-            e_per_adu: value(|s| &s.result.gain_e_per_adu),
+            // The sensor's gain holds for codes of its own; other numbers tell theirs by the stars' scatter.
+            e_per_adu: value(|s| &s.result.gain_e_per_adu).filter(|_| !read.is_processed()),
             saturation_adu: value(|s| &s.result.saturation_adu),
             diffraction: diffraction(&read.header),
             cfa: Mosaic::of(read, sensors),

@@ -24,6 +24,8 @@ mod sensors;
 mod session;
 mod session_scale;
 mod sessions;
+mod set_apart;
+mod sky_noise;
 mod sky_rate;
 mod star_match;
 mod trails;

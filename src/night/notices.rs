@@ -4,11 +4,11 @@ use std::collections::BTreeMap;
 
 use crate::facts::header::HeaderCaution;
 use crate::facts::night::{Correlated, NoiseOrigin};
-use crate::facts::{Caution, FrameKind};
-use crate::folder::{Night, SessionKey};
+use crate::facts::{Caution, FrameKind, KindSource};
+use crate::folder::{Night, SensorKey, SessionKey};
 use crate::report::Warning;
 
-use super::intake::{Intake, Read};
+use super::intake::{Intake, Outcome, Read};
 use super::lights::MeasuredLight;
 
 /// Distance from the set-point at which the cooler no longer holds, degrees Celsius: regulation keeps within a few
@@ -17,7 +17,7 @@ const HELD_CELSIUS: f64 = 1.0;
 
 /// What headers alone give cause to say, once for all frames it concerns.
 pub fn intake_notices(intakes: &[Intake]) -> Vec<Warning> {
-    let first_look = [undefined_pixels(intakes), colour_planes(intakes), rounded(intakes)];
+    let first_look = [exposed_biases(intakes), undefined_pixels(intakes), colour_planes(intakes), rounded(intakes)];
     let about_headers = odd_headers(intakes).into_iter().chain(contradicted_kinds(intakes));
     about_headers.chain(first_look.into_iter().flatten()).collect()
 }
@@ -80,6 +80,39 @@ fn contradicted_kinds(intakes: &[Intake]) -> Vec<Warning> {
         paths,
     };
     renamed.into_iter().map(warning).collect()
+}
+
+/// Exposure from which a bias frame holds dark current: electronic shutters take milliseconds (common practice, no source).
+const EXPOSED_S: f64 = 0.5;
+
+fn bias_exposure(read: &Read) -> Option<f64> {
+    (read.kind == FrameKind::Bias).then_some(read.header.exposure_s.as_ref()?.value)
+}
+
+/// Takes bias frames that were exposed for darks where the sensor has others that were not.
+pub fn take_exposed_biases_for_darks(intakes: &mut [Intake]) {
+    let mut shortest: BTreeMap<SensorKey, f64> = BTreeMap::new();
+    for read in intakes.iter().filter_map(Intake::read) {
+        if let Some(seconds) = bias_exposure(read) {
+            let least = shortest.entry(read.sensor.clone()).or_insert(seconds);
+            *least = least.min(seconds);
+        }
+    }
+    for intake in intakes {
+        let Outcome::Read(read) = &mut intake.outcome else { continue };
+        let exposed = bias_exposure(read).is_some_and(|s| s >= EXPOSED_S);
+        if exposed && shortest.get(&read.sensor).is_some_and(|s| *s < EXPOSED_S) {
+            (read.kind, read.kind_source) = (FrameKind::Dark, KindSource::Pixels);
+        }
+    }
+}
+
+/// Bias frames that were exposed, of sensors that have no others.
+fn exposed_biases(intakes: &[Intake]) -> Option<Warning> {
+    let exposed = |r: &Read| bias_exposure(r).is_some_and(|s| s >= EXPOSED_S);
+    let exposure_s = intakes.iter().filter_map(Intake::read).filter_map(bias_exposure).fold(0.0, f64::max);
+    let paths = those_read(intakes, exposed);
+    if_any(Caution::ExposedBias { frames: paths.len(), exposure_s }, paths)
 }
 
 /// The warning, where it concerns a frame.

@@ -16,7 +16,8 @@ fn of_session(session: &Session) -> Vec<Advice> {
         exposure_s: session.settings.exposure_s,
         exposure_for_5_percent_read_s: &session.noise_budget.exposure_for_5_percent_read_s,
         darks: Some((found.darks, &found.added_variance_share)),
-        ellipticity: &session.ellipticity,
+        lights: session.frame_counts.used,
+        shared_ellipticity: &session.field.constant_ellipticity,
         corner_fwhm_ratio: &session.field.corner_fwhm_ratio,
         best_binning: session.sampling.best_binning,
     })

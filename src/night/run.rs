@@ -8,7 +8,8 @@ use crate::report::Report;
 use super::cache::Kept;
 use super::input::{NightInput, Progress, Scope};
 use super::intake::{Intake, look_at_all};
-use super::{duplicates, hot_in_lights, lights, notices, sensors, sessions, star_match};
+use super::sessions::Beside;
+use super::{duplicates, hot_in_lights, lights, notices, sensors, sessions, set_apart, sky_noise, star_match};
 
 /// Why no report came of it.
 #[derive(Debug, thiserror::Error)]
@@ -78,6 +79,8 @@ pub fn run_on(
         let first = intakes.first().map_or_else(|| "no file".to_owned(), Intake::first_words);
         return Err(NightError::NoFrames { folders, found: intakes.len(), first });
     }
+    set_apart::by_pitch(&mut intakes);
+    notices::take_exposed_biases_for_darks(&mut intakes);
     let mut warnings = notices::intake_notices(&intakes);
     let mut sensors = sensors::measure_sensors(&mut intakes, &input.rig, kept, progress, &mut warnings);
     if scope == Scope::Sensor {
@@ -89,5 +92,7 @@ pub fn run_on(
         return Ok(sessions::report_of_frames(intakes, &measured, sensors, warnings));
     }
     let matches = star_match::match_sessions(&measured, &|light| lights::places_of(light, &intakes, &sensors, kept));
-    Ok(sessions::report_of_night(intakes, measured, sensors, &matches, input, warnings))
+    let noise = sky_noise::of_sessions(&measured, &intakes, &sensors, kept);
+    let beside = Beside { matches, noise };
+    Ok(sessions::report_of_night(intakes, measured, sensors, &beside, input, warnings))
 }

@@ -194,6 +194,7 @@ fn sensor_ids<'a>(keys: impl Iterator<Item = &'a SensorKey>) -> Vec<String> {
         parts.extend(key.gain_setting.as_ref().map(|g| format!("gain {g}")));
         parts.extend(key.offset_setting.as_ref().map(|o| format!("offset {o}")));
         parts.extend(key.readout_mode.clone());
+        parts.extend(key.pitch_nm.map(|nm| format!("{} um pixels", f64::from(nm) / 1000.0)));
         let [bx, by] = key.binning;
         parts.extend((key.binning != [1, 1]).then(|| format!("binned {bx}x{by}")));
         parts.extend(key.in_electrons.then(|| "in electrons".to_owned()));

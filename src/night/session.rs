@@ -4,15 +4,18 @@ use crate::facts::night::{NightMethod, NightMissing, NightNote};
 use crate::facts::stars::StarsNote;
 use crate::facts::{Quantity, Source};
 use crate::folder::{Rig, SessionKey};
+use crate::frame::NoiseAtLevel;
 use crate::image::StarImage;
 use crate::report::words::{self, WithSentence, darks, light, width};
 use crate::report::{FrameCounts, Session, SessionSettings, Temperature};
+use crate::sky::StarMatch;
 use crate::stars::field::FieldResult;
 use crate::stars::{CommonImage, FrameStars};
 use crate::stats::{mean_and_std, median};
 use crate::verdict::{
-    BudgetInput, Cooling, CoolingInput, CoolingLaw, DarkMatch, KnownImage, NoiseBudget, Photometry, PhotometryInput,
-    Sampling, SamplingInput, SessionFindings, cooling, noise_budget, photometry, sampling,
+    BudgetInput, Cooling, CoolingInput, CoolingLaw, DarkMatch, KnownImage, NoiseBudget, NoiseCheckInput, NoiseFinding,
+    Photometry, PhotometryInput, Sampling, SamplingInput, SessionFindings, cooling, noise_budget, noise_check,
+    photometry, sampling,
 };
 
 use super::dark_match::{Lights, darks_for};
@@ -22,7 +25,7 @@ use super::lights::MeasuredLight;
 use super::over_field::over_field;
 use super::over_frames::{ellipticity, over_frames, position_angle};
 use super::sensors::{MeasuredSensor, text};
-use super::session_scale::{followed, session_scale};
+use super::session_scale::{OwnScale, followed, session_scale};
 use super::sky_rate::{dark_rate, sky_rate};
 use super::star_match::OnTheSky;
 use super::trails::drawn_out;
@@ -30,6 +33,8 @@ use super::trails::drawn_out;
 /// A session with what the answers need beside it.
 pub struct Built {
     pub session: Session,
+    /// Its noise against the budget.
+    pub noise: NoiseFinding,
     cooling: Cooling,
     aperture_mm: Option<f64>,
     airmass: Option<f64>,
@@ -47,6 +52,7 @@ impl Built {
             airmass: self.airmass,
             sampling: &self.session.sampling,
             noise_budget: &self.session.noise_budget,
+            noise: self.noise.check.verdict,
             cooling: &self.cooling,
         }
     }
@@ -61,7 +67,17 @@ pub struct SessionParts<'a> {
     /// All files: the darks among them are held against the lights.
     pub intakes: &'a [Intake],
     pub on_the_sky: &'a OnTheSky,
+    pub image_scale: Quantity,
+    /// Noise of the differences of neighbouring lights.
+    pub noise: &'a [NoiseAtLevel],
     pub rig: &'a Rig,
+}
+
+/// A session's own image scale, by its headers and the match of its stars.
+pub fn own_scale<'a>(key: &'a SessionKey, members: &[&MeasuredLight], star_match: &StarMatch) -> OwnScale<'a> {
+    let used: Vec<&MeasuredLight> = members.iter().copied().filter(|l| l.excluded.is_none()).collect();
+    let focal_mm = members[0].read.header.focal_mm.as_ref().map(|f| f.value);
+    OwnScale { key, focal_mm, scale: followed(session_scale(&used, members), star_match) }
 }
 
 /// Builds a session: what its lights show, what follows from it, and both as the report has them.
@@ -69,8 +85,8 @@ pub fn session(parts: &SessionParts) -> Built {
     let shown = shown(parts);
     let judged = judged(parts, &shown);
     let aperture_mm = parts.members[0].read.header.aperture_mm.as_ref().map(|a| a.value);
-    let (cooling, airmass) = (judged.cooling.clone(), shown.airmass);
-    Built { session: gathered(parts, shown, judged), cooling, aperture_mm, airmass }
+    let (cooling, airmass, noise) = (judged.cooling.clone(), shown.airmass, shown.noise.clone());
+    Built { session: gathered(parts, shown, judged), noise, cooling, aperture_mm, airmass }
 }
 
 /// What the lights of a session show.
@@ -86,6 +102,7 @@ struct Shown<'a> {
     image: Option<CommonImage>,
     dark: Quantity,
     sky: Quantity,
+    noise: NoiseFinding,
     field: FieldResult,
     airmass: Option<f64>,
 }
@@ -94,7 +111,7 @@ fn shown<'a>(parts: &SessionParts<'a>) -> Shown<'a> {
     let used: Vec<&MeasuredLight> = parts.members.iter().copied().filter(|l| l.excluded.is_none()).collect();
     let exposure_s = parts.members[0].read.header.exposure_s.as_ref().map(|e| e.value);
     let temperature = temperature(parts.members);
-    let image_scale = followed(session_scale(&used, parts.members), &parts.on_the_sky.star_match);
+    let image_scale = parts.image_scale.clone();
     let resampled = used.iter().filter(|l| l.resampled()).count();
     let perhaps = used.iter().filter(|l| l.perhaps_resampled()).count();
     let noted = |quantity: Quantity, note: NightNote, n: usize| if n == 0 { quantity } else { quantity.noted(note) };
@@ -116,6 +133,11 @@ fn shown<'a>(parts: &SessionParts<'a>) -> Shown<'a> {
     let dark = dark_rate(temperature.median.value, &parts.sensor.result);
     let sky = sky_rate(&used, &parts.sensor.result, &dark, exposure_s);
     let sky = noted(sky, NightNote::LevelsResampled { resampled, lights: used.len() }, resampled);
+    let noise = held_against_its_noise(parts, &used);
+    let sky = match noise.withholds() {
+        Some(why) if sky.is_known() => Quantity::not_measurable(why),
+        _ => sky,
+    };
     let airmasses: Vec<f64> = used.iter().filter_map(|l| l.read.header.airmass.as_ref()).map(|a| a.value).collect();
     Shown {
         exposure_s,
@@ -130,7 +152,26 @@ fn shown<'a>(parts: &SessionParts<'a>) -> Shown<'a> {
         fwhm_px,
         dark,
         sky,
+        noise,
     }
+}
+
+/// The lights' noise against what gain, bias level and read noise make of their level.
+fn held_against_its_noise(parts: &SessionParts, used: &[&MeasuredLight]) -> NoiseFinding {
+    let sensor = &parts.sensor.result;
+    let surveys = || used.iter().map(|l| &l.read.survey);
+    noise_check(&NoiseCheckInput {
+        lights: parts.noise,
+        gain_e_per_adu: &sensor.gain_e_per_adu,
+        bias_level_adu: &sensor.bias_level_adu,
+        level_drift_adu: sensor.level_drift_adu.value.unwrap_or(0.0),
+        read_noise_adu: &sensor.read_noise_adu,
+        adu_step: sensor.adu_step,
+        fractional: used.iter().any(|l| l.read.is_processed()),
+        highest_adu: surveys().map(|s| s.highest_adu).fold(0.0, f64::max),
+        resampled: used.iter().any(|l| l.resampled()),
+        dark_level_taken_off: sensor.dark_current.suppressed_in_camera,
+    })
 }
 
 /// The image of the light whose width comes nearest to the session's; among those that no model describes where they are the
@@ -272,6 +313,7 @@ fn gathered(parts: &SessionParts, shown: Shown, judged: Judged) -> Session {
         cooling_year: decided.cooling_year,
         suited: decided.suited,
         width_budget: WithSentence { sentence: width::width(&decided.width_budget), facts: decided.width_budget },
+        noise_check: WithSentence { sentence: words::noise_check::noise_check(&shown.noise), facts: shown.noise.check },
         saturation: WithSentence { sentence: light::saturation(&decided.saturation), facts: decided.saturation },
         dark_match: WithSentence { sentence: darks::darks(&judged.dark_match), facts: judged.dark_match },
         star_match: words::star_match::star_match(parts.on_the_sky.star_match.clone()),

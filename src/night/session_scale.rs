@@ -2,6 +2,7 @@
 
 use crate::facts::night::{NightMissing, NightNote};
 use crate::facts::{Method, Note, Quantity, Source};
+use crate::folder::SessionKey;
 use crate::sky::StarMatch;
 use crate::stats::{MEDIAN_TO_MEAN_ERROR, mean_and_std, median};
 use crate::verdict::image_scale;
@@ -10,6 +11,9 @@ use super::lights::MeasuredLight;
 
 /// Disagreement of the stars and what is stated above which it is said.
 const SCALE_DISAGREEMENT: f64 = 0.005;
+
+/// Ratio of two stated focal lengths from which they are two telescopes', or one with a reducer.
+const OTHER_TELESCOPE: f64 = 1.04;
 
 /// Image scale: median over the frames' fitted WCS where there are some, else the first frame's optics.
 pub fn session_scale(used: &[&MeasuredLight], members: &[&MeasuredLight]) -> Quantity {
@@ -59,5 +63,97 @@ pub fn followed(stated: Quantity, star_match: &StarMatch) -> Quantity {
             percent: 100.0 * o,
         }),
         None => stars.clone(),
+    }
+}
+
+/// A session's own scale, and what it shares with others of the same telescope.
+pub struct OwnScale<'a> {
+    pub key: &'a SessionKey,
+    /// Stated focal length, mm.
+    pub focal_mm: Option<f64>,
+    pub scale: Quantity,
+}
+
+/// The scale of each session: where it is not measured, that of a sister of the same night, camera and telescope whose is.
+pub fn shared(own: &[OwnScale]) -> Vec<Quantity> {
+    own.iter().map(|s| sister(s, own).map_or_else(|| s.scale.clone(), |sister| taken_over(&s.scale, sister))).collect()
+}
+
+/// The sister whose scale is known best.
+fn sister<'a>(session: &OwnScale, all: &'a [OwnScale]) -> Option<&'a Quantity> {
+    if session.scale.source == Source::Measured && session.scale.is_known() {
+        return None;
+    }
+    let like = |k: &SessionKey| {
+        let sensor = &k.sensor;
+        (k.night.clone(), sensor.camera.clone(), sensor.size, sensor.binning, sensor.pitch_nm, k.focal_mm)
+    };
+    let other_telescope = |s: &OwnScale| {
+        let apart = |(a, b): (f64, f64)| (a / b).ln().abs() > OTHER_TELESCOPE.ln();
+        s.focal_mm.zip(session.focal_mm).is_some_and(apart)
+    };
+    let measured = |s: &&OwnScale| s.scale.source == Source::Measured && s.scale.pair().is_some();
+    let sisters = all.iter().filter(measured).filter(|s| like(s.key) == like(session.key) && !other_telescope(s));
+    let sigma = |q: &Quantity| q.sigma.unwrap_or(f64::INFINITY);
+    sisters.map(|s| &s.scale).min_by(|a, b| sigma(a).total_cmp(&sigma(b)))
+}
+
+fn taken_over(own: &Quantity, sister: &Quantity) -> Quantity {
+    let scale = Quantity { notes: Vec::new(), ..sister.clone() }.noted(NightNote::ScaleOfSister);
+    let off = own.value.zip(sister.value).map(|(own, sister)| own / sister - 1.0);
+    match (own.value, off.filter(|o| o.abs() > SCALE_DISAGREEMENT)) {
+        (Some(arcsec_per_px), Some(o)) => scale.noted(Note::StatedGivesOtherScale {
+            stated: own.method.clone(),
+            arcsec_per_px,
+            sigma_arcsec_per_px: own.sigma,
+            percent: 100.0 * o,
+        }),
+        _ => scale,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::folder::{Night, SensorKey};
+
+    fn key(night: &str, filter: &str) -> SessionKey {
+        let sensor = SensorKey {
+            camera: "Quietude".to_owned(),
+            gain_setting: None,
+            offset_setting: None,
+            readout_mode: None,
+            binning: [1, 1],
+            size: [640, 480],
+            planes: 1,
+            in_electrons: false,
+            pitch_nm: None,
+        };
+        let night = Night::Dated(night.to_owned());
+        SessionKey { night, sensor, filter: Some(filter.to_owned()), exposure_ms: None, cfa: None, focal_mm: None }
+    }
+
+    #[test]
+    fn a_session_takes_the_measured_scale_of_a_sister_and_says_what_its_own_cards_give() {
+        let keys = [key("2031-11-02", "L"), key("2031-11-02", "R"), key("2031-11-03", "L"), key("2031-11-02", "G")];
+        let measured = Quantity::measured(0.6675, 0.0002, Method::NotMeasurable, 5);
+        let stated = Quantity::header(0.5998, "FOCALLEN");
+        let of = |key, focal_mm, scale: &Quantity| OwnScale { key, focal_mm, scale: scale.clone() };
+        let own = [
+            of(&keys[0], Some(1000.0), &measured),
+            of(&keys[1], None, &stated),
+            of(&keys[2], None, &stated),
+            of(&keys[3], Some(700.0), &stated),
+        ];
+        let got = shared(&own);
+        assert_eq!(got[0], measured);
+        assert_eq!((got[1].value, got[1].source), (Some(0.6675), Source::Measured));
+        let other = got[1]
+            .notes
+            .iter()
+            .any(|n| matches!(n, Note::StatedGivesOtherScale { percent, .. } if (percent + 10.14).abs() < 0.01));
+        assert!(other && got[1].notes.contains(&NightNote::ScaleOfSister.into()), "{:?}", got[1].notes);
+        // Another night, and another focal length.
+        assert_eq!((&got[2], &got[3]), (&stated, &stated));
     }
 }

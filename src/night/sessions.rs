@@ -5,11 +5,12 @@ use std::collections::{BTreeMap, BTreeSet};
 use crate::facts::night::{NightMethod, NightNote};
 use crate::facts::{Caution, Quantity};
 use crate::folder::{SensorKey, SessionKey};
+use crate::frame::NoiseAtLevel;
 use crate::report::{FrameRow, Parts, Report, Session, StarRow, Warning, words};
 use crate::sensor::SensorResult;
 use crate::stars::StarFlag;
 use crate::stats::median;
-use crate::verdict::{SessionFindings, answers};
+use crate::verdict::{NoiseVerdict, SessionFindings, answers};
 
 use super::input::NightInput;
 use super::intake::{Intake, Outcome};
@@ -17,7 +18,8 @@ use super::lights::MeasuredLight;
 use super::notices::night_notices;
 use super::over_sessions::{filters, free_measures};
 use super::sensors::{Sensors, entries};
-use super::session::{Built, SessionParts, session};
+use super::session::{Built, SessionParts, own_scale, session};
+use super::session_scale::{OwnScale, shared};
 use super::sky_rate::sky_of_light;
 use super::star_match::OnTheSky;
 
@@ -38,12 +40,19 @@ pub fn report_of_frames(
     Report::new(Parts { sensors: entries(sensors, |_| None), frames, warnings, ..Parts::default() })
 }
 
+/// What is known of sessions beside their lights.
+pub struct Beside {
+    pub matches: BTreeMap<SessionKey, OnTheSky>,
+    /// Noise of the differences of neighbouring lights.
+    pub noise: BTreeMap<SessionKey, Vec<NoiseAtLevel>>,
+}
+
 /// The report of a night.
 pub fn report_of_night(
     intakes: Vec<Intake>,
     lights: Vec<MeasuredLight>,
     sensors: Sensors,
-    matches: &BTreeMap<SessionKey, OnTheSky>,
+    beside: &Beside,
     input: &NightInput,
     mut warnings: Vec<Warning>,
 ) -> Report {
@@ -59,11 +68,12 @@ pub fn report_of_night(
             rows[light.index].stars = light.stars.stars.iter().map(|s| StarRow::of(s, wcs)).collect();
         }
     }
-    for on_the_sky in matches.values() {
+    for on_the_sky in beside.matches.values() {
         for (light, transparency) in on_the_sky.lights.iter().zip(&on_the_sky.star_light.transparency) {
             rows[*light].transparency = Some(transparency.clone());
         }
     }
+    let scales = scales(&groups, &beside.matches);
     let build = |(key, members): (&&SessionKey, &Vec<&MeasuredLight>)| {
         let sensor = sensors.get(&key.sensor)?;
         Some(session(&SessionParts {
@@ -72,12 +82,20 @@ pub fn report_of_night(
             members,
             sensor,
             intakes: &intakes,
-            on_the_sky: matches.get(*key)?,
+            on_the_sky: beside.matches.get(*key)?,
+            image_scale: scales.get(*key)?.clone(),
+            noise: beside.noise.get(*key).map_or(&[], Vec::as_slice),
             rig: &input.rig,
         }))
     };
     let built: Vec<Built> = groups.iter().filter_map(build).collect();
-    warnings.extend(built.iter().filter_map(|b| dark_mismatch(&b.session)));
+    for (built, members) in built.iter().zip(groups.values()) {
+        if let Some(why) = built.noise.withholds() {
+            members.iter().for_each(|l| rows[l.index].sky_e_per_px_s = Some(Quantity::not_measurable(why.clone())));
+        }
+    }
+    warnings
+        .extend(built.iter().flat_map(|b| [noise_unlike_the_budget(&b.session), dark_mismatch(&b.session)]).flatten());
     warnings.extend(night_notices(&intakes, &lights));
     let names = spoken_names(&built.iter().map(|b| &b.session).collect::<Vec<_>>());
     let findings: Vec<SessionFindings> = built.iter().zip(&names).map(|(b, name)| b.findings(name)).collect();
@@ -97,6 +115,30 @@ pub fn report_of_night(
         frames: rows,
         warnings,
     })
+}
+
+/// The image scale of each session.
+fn scales<'a>(
+    groups: &BTreeMap<&'a SessionKey, Vec<&MeasuredLight>>,
+    matches: &BTreeMap<SessionKey, OnTheSky>,
+) -> BTreeMap<&'a SessionKey, Quantity> {
+    let own: Vec<OwnScale> = groups
+        .iter()
+        .filter_map(|(key, members)| Some(own_scale(key, members, &matches.get(*key)?.star_match)))
+        .collect();
+    let shared = shared(&own);
+    own.iter().map(|s| s.key).zip(shared).collect()
+}
+
+/// Lights whose noise the budget does not explain.
+fn noise_unlike_the_budget(session: &Session) -> Option<Warning> {
+    let (session_id, finding) = (session.id.clone(), session.noise_check.sentence.clone());
+    let caution = match session.noise_check.verdict {
+        NoiseVerdict::Unexplained => Caution::NoiseUnexplained { session_id, finding },
+        NoiseVerdict::Differs => Caution::NoiseDiffers { session_id, finding },
+        NoiseVerdict::Explained | NoiseVerdict::NotMeasurable => return None,
+    };
+    Some(Warning { caution, paths: Vec::new() })
 }
 
 /// Darks that would leave more than they take off.
@@ -119,7 +161,8 @@ fn session_ids<'a>(keys: impl Iterator<Item = &'a SessionKey>) -> Vec<String> {
         let exposure =
             key.exposure_ms.map_or_else(|| "unknown exposure".to_owned(), |ms| format!("{} s", ms as f64 / 1e3));
         let filter = key.filter.clone().unwrap_or_else(|| "no filter".to_owned());
-        (format!("{} {filter} {exposure}", key.night.date().unwrap_or("undated")), key.sensor.camera.clone())
+        let focal = key.focal_mm.map_or_else(String::new, |mm| format!(" {mm} mm"));
+        (format!("{} {filter} {exposure}{focal}", key.night.date().unwrap_or("undated")), key.sensor.camera.clone())
     };
     let names: Vec<(String, String)> = keys.map(named).collect();
     let mut seen: BTreeMap<String, usize> = BTreeMap::new();

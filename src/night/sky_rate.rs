@@ -20,7 +20,8 @@ pub fn sky_of_light(light: &MeasuredLight, sensor: &SensorResult) -> Quantity {
     sky_rate(&[light], sensor, &dark, header.exposure_s.as_ref().map(|e| e.value))
 }
 
-/// Sky rate of a session: level above bias and dark, times gain, over the exposure.
+/// Sky rate of a session: median over its lights of the level above bias and the dark charge of the light's own temperature, times gain,
+/// over the exposure.
 pub fn sky_rate(used: &[&MeasuredLight], sensor: &SensorResult, dark: &Quantity, exposure_s: Option<f64>) -> Quantity {
     let Some(t) = exposure_s.filter(|t| *t > 0.0) else {
         return Quantity::not_measurable(NightMissing::LightExposure);
@@ -31,26 +32,33 @@ pub fn sky_rate(used: &[&MeasuredLight], sensor: &SensorResult, dark: &Quantity,
     let Some((bias, sigma_bias)) = sensor.bias_level_adu.pair() else {
         return Quantity::not_measurable(Missing::without(Input::BiasLevel, sensor.bias_level_adu.because()));
     };
-    let levels: Vec<f64> = used.iter().map(|l| l.stars.sky_adu).collect();
-    let Some(level) = median(&levels) else {
+    // What the camera has already taken off the level must not be taken off twice.
+    let taken_off = |q: &Quantity| {
+        if sensor.dark_current.suppressed_in_camera { (0.0, 0.0) } else { q.pair().unwrap_or((0.0, 0.0)) }
+    };
+    // Each light at its own temperature, where that is known.
+    let dark_of = |l: &MeasuredLight| match dark_rate(l.read.header.celsius().map(|(c, _)| c), sensor) {
+        own if own.is_known() => taken_off(&own).0,
+        _ => taken_off(dark).0,
+    };
+    let above_bias = |l: &MeasuredLight| (l.stars.sky_adu - bias) * gain / t;
+    let rates: Vec<f64> = used.iter().map(|l| above_bias(l) - dark_of(l)).collect();
+    let Some(rate) = median(&rates) else {
         return Quantity::not_measurable(NightMissing::NoUsableLight);
     };
-    let n = levels.len() as f64;
-    let scatter = mean_and_std(&levels).map_or(0.0, |(_, s)| s);
-    let sigma_level = match used.len() {
-        1 => used[0].stars.sky_error_adu,
+    let n = rates.len() as f64;
+    let scatter = mean_and_std(&rates).map_or(0.0, |(_, s)| s);
+    let sigma_rate = match used.len() {
+        1 => used[0].stars.sky_error_adu * gain / t,
         _ => MEDIAN_TO_MEAN_ERROR * scatter / (n - 1.0).sqrt(),
     };
-    let total = (level - bias) * gain / t;
-    // What the camera has already taken off the level must not be taken off twice.
-    let (dark_rate, sigma_dark) =
-        if sensor.dark_current.suppressed_in_camera { (0.0, 0.0) } else { dark.pair().unwrap_or((0.0, 0.0)) };
-    let sigma = [sigma_level * gain / t, sigma_bias * gain / t, total * sigma_gain / gain, sigma_dark]
+    let total = median(&used.iter().map(|l| above_bias(l)).collect::<Vec<_>>()).unwrap_or(rate);
+    let sigma = [sigma_rate, sigma_bias * gain / t, total * sigma_gain / gain, taken_off(dark).1]
         .iter()
         .map(|s| s * s)
         .sum::<f64>()
         .sqrt();
     let source = weaker(Source::Measured, sensor.gain_e_per_adu.source);
-    let sky = Quantity::with(source, total - dark_rate, Some(sigma), NightMethod::SkyAboveBiasAndDark, used.len());
+    let sky = Quantity::with(source, rate, Some(sigma), NightMethod::SkyAboveBiasAndDark, used.len());
     if dark.is_known() { sky } else { sky.noted(NightNote::DarkCurrentStillInIt) }
 }

@@ -17,8 +17,8 @@ use crate::sensor::{DefectMap, SensorResult};
 use crate::sky::StarMatch;
 use crate::stars::CommonImage;
 use crate::verdict::{
-    Advice, CooledYear, CoolingRow, DarkMatch, FilterSampling, NoiseBudget, Photometry, Sampling, Saturation, Suited,
-    WidthBudget,
+    Advice, CooledYear, CoolingRow, DarkMatch, FilterSampling, NoiseBudget, NoiseCheck, Photometry, Sampling,
+    Saturation, Suited, WidthBudget,
 };
 
 /// Version of the keys. A key that is renamed or dropped raises it; a key that is added does not.
@@ -181,6 +181,8 @@ pub struct Session {
     pub sampling: Worded<Sampling>,
     /// Variances of one exposure.
     pub noise_budget: NoiseBudget,
+    /// Whether the lights' own noise is what the budget says.
+    pub noise_check: WithSentence<NoiseCheck>,
     /// One row for each sensor temperature.
     pub cooling: Vec<CoolingRow>,
     /// Time ratio without any dark current: no cooling can pass it.

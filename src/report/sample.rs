@@ -23,8 +23,8 @@ use crate::verdict::KnownImage;
 use crate::verdict::over_sessions::SessionWidth;
 use crate::verdict::{
     Advice, AdviceInput, ConfidenceCode, CoolingRow, CoolingVerdict, DarkMatch, FilterSampling, Level, LightStars,
-    NoiseBudget, Photometry, Sampling, SamplingVerdict, SaturationInput, SuitedInput, ThermalVerdict, WidthInput,
-    advice, ranked, sampling_by_filter, saturation, suited, width_budget,
+    NoiseBudget, NoiseCheck, NoiseFinding, NoiseVerdict, Photometry, Sampling, SamplingVerdict, SaturationInput,
+    SuitedInput, ThermalVerdict, WidthInput, advice, ranked, sampling_by_filter, saturation, suited, width_budget,
 };
 
 /// A name that would be a script if it were not escaped.
@@ -81,7 +81,8 @@ fn free_measures(s: &Session) -> Vec<Advice> {
         exposure_s: s.settings.exposure_s,
         exposure_for_5_percent_read_s: &s.noise_budget.exposure_for_5_percent_read_s,
         darks: Some((0, &s.dark_match.added_variance_share)),
-        ellipticity: &s.ellipticity,
+        lights: s.frame_counts.used,
+        shared_ellipticity: &s.field.constant_ellipticity,
         corner_fwhm_ratio: &s.field.corner_fwhm_ratio,
         best_binning: s.sampling.best_binning,
     })
@@ -102,6 +103,21 @@ pub fn filters(sessions: &[Session]) -> Vec<FilterSampling> {
 
 fn told<T>(facts: T, words: impl Fn(&T) -> String) -> WithSentence<T> {
     WithSentence { sentence: words(&facts), facts }
+}
+
+/// Lights that are as noisy as the budget says, at 0.8 e-/ADU.
+fn expected_noise(total_e2: f64) -> WithSentence<NoiseCheck> {
+    let noise = total_e2.sqrt() / 0.8;
+    let check = NoiseCheck {
+        measured_adu: Quantity::measured(1.01 * noise, 0.003 * noise, "differences of lights", 32),
+        predicted_adu: Quantity::measured(noise, 0.008 * noise, "gain, level, read noise", 1),
+        ratio: Quantity::measured(1.01, 0.009, "one over the other", 32),
+        gain_of_sky_e_per_adu: Quantity::not_measurable("the sky is even"),
+        verdict: NoiseVerdict::Explained,
+        looks_like: None,
+    };
+    let found = NoiseFinding { check, looks_like: None };
+    WithSentence { sentence: words::noise_check::noise_check(&found), facts: found.check }
 }
 
 fn answers() -> Vec<AnswerEntry> {
@@ -240,6 +256,7 @@ fn session(id: &str, filter: Option<&str>, exposure_s: f64) -> Session {
             exposure_for_10_percent_read_s: Quantity::measured(62.7, 3.0, "read noise adds 10 %", 18),
             read_noise_adds: Quantity::measured(0.053, 0.002, "read noise over sky and dark", 18),
         },
+        noise_check: expected_noise(total * exposure_s),
         cooling: [0.0, 5.0, 10.0, 15.0, 20.0, 25.0, 30.0].map(row).into(),
         cooling_floor_time_ratio: Quantity::measured(1.0 - DARK_NOW / total, 0.019, "no dark current", 4),
         dark_match: told(DarkMatch::not_measurable("there are no darks of these settings"), words::darks::darks),

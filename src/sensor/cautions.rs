@@ -1,5 +1,6 @@
 //! What is told of frames besides the result: those that cannot be used, and what the user should know of others.
 
+use std::collections::BTreeSet;
 use std::path::PathBuf;
 
 use crate::facts::sensor_caution::SensorCaution;
@@ -41,8 +42,11 @@ impl Gathered {
             self.caution(SensorCaution::FlatClipped, std::mem::take(&mut outcome.clipped));
         }
         self.copies(std::mem::take(&mut outcome.copies));
-        for (pair, scatter) in outcome.banded.drain(..) {
-            self.caution(SensorCaution::FlatFlicker { scatter }, pair.to_vec());
+        // A lamp that flickers does so in all: said once, with the strongest.
+        let scatter = outcome.banded.iter().map(|(_, scatter)| *scatter).fold(0.0, f64::max);
+        let banded: BTreeSet<PathBuf> = outcome.banded.drain(..).flat_map(|(pair, _)| pair.to_vec()).collect();
+        if !banded.is_empty() {
+            self.caution(SensorCaution::FlatFlicker { scatter }, banded.into_iter().collect());
         }
         for (pair, ratio) in outcome.mismatched.drain(..) {
             self.caution(SensorCaution::FlatLevelsDiffer { ratio }, pair.to_vec());

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 
 use crate::facts::sensor::{SensorMethod, SensorNote};
 use crate::facts::sensor_caution::SensorCaution;
-use crate::facts::{Missing, Quantity};
+use crate::facts::{Missing, Note, Quantity};
 use crate::fits::FitsError;
 use crate::folder::FrameKind;
 
@@ -266,6 +266,16 @@ impl<'a> Survey<'a> {
         let dark = rates::derive(&unlit.darks, &unlit.own_bias, &unlit.biases, gain, resolution);
         if dark.current.suppressed_in_camera {
             told.caution(SensorCaution::DarkLevelSuppressed, self.of_unlit(FrameKind::Dark));
+        }
+        let not_of_silicon = |note: &Note| match note {
+            Note::Sensor(SensorNote::LawNotOfSilicon { doubling_celsius }) => Some(*doubling_celsius),
+            _ => None,
+        };
+        if let Some(doubling_celsius) = dark.current.doubling_celsius.notes.iter().find_map(not_of_silicon) {
+            told.caution(SensorCaution::DarkLawNotOfSilicon { doubling_celsius }, self.of_unlit(FrameKind::Dark));
+        }
+        for about in dark.unlike.iter().cloned() {
+            told.caution(about, Vec::new());
         }
         dark
     }

@@ -197,9 +197,8 @@ impl<'a> Search<'a> {
         let (rows, columns) = self.view.plane.dim();
         let mut highest = f64::NEG_INFINITY;
         for y in peak.y.saturating_sub(reach)..(peak.y + reach + 1).min(rows) {
-            for x in peak.x.saturating_sub(reach)..(peak.x + reach + 1).min(columns) {
-                highest = highest.max(self.view.plane.at(x, y));
-            }
+            let near = peak.x.saturating_sub(reach)..(peak.x + reach + 1).min(columns);
+            self.view.plane.for_row(y, near, |_, value| highest = highest.max(value));
         }
         highest
     }
@@ -285,12 +284,12 @@ impl<'a> Search<'a> {
         let mut values = Vec::with_capacity(width * width);
         let reach2 = half * half + half;
         for y in top..top + width {
-            for x in left..left + width {
+            let dy2 = y.abs_diff(peak.y).pow(2);
+            self.view.plane.for_row(y, left..left + width, |x, value| {
                 // The corners of the square hold little light and cost a fifth of the time.
-                let round = x.abs_diff(peak.x).pow(2) + y.abs_diff(peak.y).pow(2) <= reach2;
-                let counts = round && self.view.lattice.holds(x, y);
-                values.push(if counts { self.view.plane.at(x, y) as f32 } else { f32::NAN });
-            }
+                let round = x.abs_diff(peak.x).pow(2) + dy2 <= reach2;
+                values.push(if round && self.view.lattice.holds(x, y) { value as f32 } else { f32::NAN });
+            });
         }
         let mut stamp = Stamp { left, top, width, values };
         blank_clipped(&mut stamp, self.clipped_adu);

@@ -11,7 +11,7 @@ use ndarray::Array2;
 
 use crate::fits::{Grid, Pixels};
 use crate::frame::Lattice;
-use crate::stats::{converged_truncation_factor, median_mut, mode_of};
+use crate::stats::{converged_truncation_factor, mean_and_std, median_and_mad_sigma, median_mut, mode_of};
 
 /// Side of a tile, px: wide against any star image, narrow against vignetting and most nebulae.
 const TILE_PX: usize = 64;
@@ -28,8 +28,10 @@ pub struct SkyMap {
     tile_px: usize,
     level: Array2<f32>,
     sigma: Array2<f32>,
-    /// Median level over the tiles, ADU.
-    pub median_level_adu: f64,
+    /// Level of the frame, ADU: mean over the central half of the tiles, so that neither a nebula nor dark corners move it.
+    pub level_adu: f64,
+    /// Its error by the noise of the tiles, ADU, one sigma.
+    pub level_error_adu: f64,
     /// Median noise of one pixel over the tiles, ADU.
     pub median_sigma_adu: f64,
     /// Number of tiles that had enough finite pixels.
@@ -84,18 +86,20 @@ fn map_values<T: Copy + Into<f32>>(plane: Grid<T>, lattice: Lattice) -> Option<S
         }
     }
     let tiles = level.iter().filter(|v| v.is_finite()).count();
+    let (level_adu, level_error_adu) = level_of(&level)?;
     let (level, sigma) = (smoothed(&level), smoothed(&sigma));
     let middle = |a: &Array2<f32>| {
         let mut v: Vec<f64> = a.iter().filter(|v| v.is_finite()).map(|v| f64::from(*v)).collect();
         median_mut(&mut v)
     };
-    let (median_level_adu, median_sigma_adu) = (middle(&level)?, middle(&sigma)?);
+    let median_sigma_adu = middle(&sigma)?;
     let fill = |a: Array2<f32>, with: f64| a.mapv(|v| if v.is_finite() { v } else { with as f32 });
     Some(SkyMap {
         tile_px,
-        level: fill(level, median_level_adu),
+        level: fill(level, level_adu),
         sigma: fill(sigma, median_sigma_adu),
-        median_level_adu,
+        level_adu,
+        level_error_adu,
         median_sigma_adu,
         tiles,
     })
@@ -211,6 +215,32 @@ impl RunningSums {
 fn middle_of(sorted: &[f32]) -> f64 {
     let n = sorted.len();
     0.5 * (f64::from(sorted[(n - 1) / 2]) + f64::from(sorted[n / 2]))
+}
+
+/// Mean of the central half of the tiles, and its error.
+///
+/// What a tile differs by from the middle of two neighbours opposite each other has 1.5 times its noise variance e^2, however the sky
+/// slopes. Where the tiles differ by noise alone the variance of that mean is 1.19 e^2 / n (that of a mean without a quarter at either
+/// end, normal law; computed); where they differ by what is on the sky the same half is always in it, hence 2 e^2 / n.
+fn level_of(tiles: &Array2<f32>) -> Option<(f64, f64)> {
+    const ALIKE: f64 = 1.19;
+    const APART: f64 = 2.0;
+    const OF_DIFFERENCE: f64 = 1.5;
+    let mut values: Vec<f64> = tiles.iter().filter(|v| v.is_finite()).map(|v| f64::from(*v)).collect();
+    let (_, spread) = median_and_mad_sigma(&values)?;
+    let (ny, nx) = tiles.dim();
+    let at = |j: usize, i: usize| f64::from(tiles[[j, i]]);
+    let bend = |[a, b, c]: [f64; 3]| (b - 0.5 * (a + c)) / OF_DIFFERENCE.sqrt();
+    let across = (0..ny).flat_map(|j| (2..nx).map(move |i| [at(j, i - 2), at(j, i - 1), at(j, i)]));
+    let down = (2..ny).flat_map(|j| (0..nx).map(move |i| [at(j - 2, i), at(j - 1, i), at(j, i)]));
+    let bends: Vec<f64> = across.chain(down).map(bend).filter(|d| d.is_finite()).collect();
+    // A frame of few tiles has no three in a row.
+    let noise = median_and_mad_sigma(&bends).map_or(spread, |(_, noise)| noise);
+    values.sort_by(f64::total_cmp);
+    let n = values.len();
+    let (mean, _) = mean_and_std(&values[n / 4..n - n / 4])?;
+    let apart = (1.0 - (noise / spread.max(f64::MIN_POSITIVE)).powi(2)).clamp(0.0, 1.0);
+    Some((mean, noise * ((ALIKE + (APART - ALIKE) * apart) / n as f64).sqrt()))
 }
 
 /// 3x3 median over the mesh, blind to tiles without a value.
@@ -366,7 +396,7 @@ mod tests {
             a[[rng.random_range(0..400), rng.random_range(0..400)]] += 4000;
         }
         let sky = map_sky(&plane, Lattice::All).unwrap();
-        assert!((sky.median_level_adu - 500.0).abs() < LEVEL_SIGMAS * 8.0);
+        assert!((sky.level_adu - 500.0).abs() < LEVEL_SIGMAS * 8.0);
         // Hot pixels at 2 % cost the clipped spread a few per cent.
         assert!((sky.median_sigma_adu / 8.0 - 1.0).abs() < 0.05);
     }
@@ -377,7 +407,7 @@ mod tests {
         let sky = map_sky(&noise(256, 256, 3, |_, _| 1000.5, 0.8), Lattice::All).unwrap();
         assert!((sky.median_sigma_adu - 0.8_f64.hypot(1.0 / 12f64.sqrt())).abs() < 0.08, "{}", sky.median_sigma_adu);
         let flat = map_sky(&noise(256, 256, 3, |_, _| 1000.0, 1e-9), Lattice::All).unwrap();
-        assert_eq!((flat.median_level_adu, flat.median_sigma_adu), (1000.0, 0.0));
+        assert_eq!((flat.level_adu, flat.median_sigma_adu), (1000.0, 0.0));
     }
 
     // A failure from public issue trackers: half of the noise lost below the floor.
@@ -392,7 +422,7 @@ mod tests {
         let pattern = crate::folder::CfaPattern::parse("GRBG").unwrap();
         let level = move |x: usize, y: usize| if pattern.is_green(x, y) { 900.0 } else { 300.0 };
         let sky = map_sky(&noise(256, 256, 6, level, 5.0), Lattice::Green(pattern)).unwrap();
-        assert!((sky.median_level_adu - 900.0).abs() < LEVEL_SIGMAS * 5.0);
+        assert!((sky.level_adu - 900.0).abs() < LEVEL_SIGMAS * 5.0);
         assert!((sky.median_sigma_adu / 5.0 - 1.0).abs() < 0.1);
     }
 

@@ -82,8 +82,8 @@ pub(crate) fn summed_up(
     let bright: Vec<f64> = stars.iter().take(BRIGHT_STARS).map(|s| s.fit.flux_adu).collect();
     FrameStars {
         bright_flux_adu: median(&bright),
-        sky_adu: sky.median_level_adu,
-        sky_error_adu: sky.median_sigma_adu / (16.0 * (sky.tiles.max(1) as f64).sqrt()),
+        sky_adu: sky.level_adu,
+        sky_error_adu: sky.level_error_adu,
         sky_sigma_adu: sky.median_sigma_adu,
         star_count,
         flags,

@@ -1,6 +1,6 @@
 //! Centre of values that have errors of their own and a scatter that those do not explain.
 
-use crate::stats::{MAD_TO_SIGMA, MEDIAN_TO_MEAN_ERROR, median, median_and_mad_sigma};
+use crate::stats::{MAD_TO_SIGMA, MEDIAN_TO_MEAN_ERROR, median_and_mad_sigma};
 
 /// Rounds in which centre and scatter settle: each hardly depends on the other.
 const ROUNDS: usize = 3;
@@ -22,10 +22,11 @@ pub(crate) fn weighted_median(values: &[(f64, f64)]) -> Option<(f64, f64)> {
 /// The tau at which half of the deviations lie within the normal law's quartile, `0.6745 sqrt(sigma^2 + tau^2)`; 0 where
 /// the uncertainties alone are enough. Each value is judged by its own error, so bright and faint stars may be mixed.
 fn unexplained(values: &[(f64, f64)], centre: f64, spread: f64) -> f64 {
-    let too_wide = |tau: f64| {
-        let pulls: Vec<f64> = values.iter().map(|(v, s)| (v - centre).abs() / s.hypot(tau).max(1e-15)).collect();
-        median(&pulls).is_some_and(|m| MAD_TO_SIGMA * m > 1.0)
+    let beyond = |(v, s): &&(f64, f64), tau2: f64| {
+        let deviation = MAD_TO_SIGMA * (v - centre);
+        deviation * deviation > (s * s + tau2).max(1e-30)
     };
+    let too_wide = |tau: f64| 2 * values.iter().filter(|value| beyond(value, tau * tau)).count() > values.len();
     if !too_wide(0.0) {
         return 0.0;
     }

@@ -36,7 +36,8 @@ pub(crate) fn free_measures(session: &Session, hours: Option<f64>) -> Vec<FreeMe
         exposure_s: exposure_s(session),
         exposure_for_5_percent_read_s: &session.noise_budget.exposure_for_5_percent_read_s,
         darks: Some((found.darks, &found.added_variance_share)),
-        ellipticity: &session.ellipticity,
+        lights: session.frame_counts.used,
+        shared_ellipticity: &session.field.constant_ellipticity,
         corner_fwhm_ratio: &session.field.corner_fwhm_ratio,
         best_binning: session.sampling.best_binning,
     });

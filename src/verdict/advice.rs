@@ -49,9 +49,11 @@ pub enum ToDo {
     DarksEnough {
         darks: usize,
     },
+    /// Hours that 100 hours would gain where the lights were not moved between exposures, so that the darks' noise is in all alike.
     MoreDarks {
         darks: usize,
         enough: f64,
+        undithered_hours: f64,
     },
     ElongationUnknown,
     RounderStars,
@@ -96,7 +98,10 @@ pub struct AdviceInput<'a> {
     pub exposure_for_5_percent_read_s: &'a Quantity,
     /// Darks that match, and the share that their noise adds to a light's variance; `None` where none were looked for.
     pub darks: Option<(usize, &'a Quantity)>,
-    pub ellipticity: &'a Quantity,
+    /// Lights that they would be taken off.
+    pub lights: usize,
+    /// Elongation that all stars share: what the mount does, not the optics.
+    pub shared_ellipticity: &'a Quantity,
     pub corner_fwhm_ratio: &'a Quantity,
     pub best_binning: Option<u32>,
 }
@@ -157,6 +162,9 @@ fn exposure(input: &AdviceInput) -> (Quantity, ToDo) {
 }
 
 /// A master of twenty darks: the variance that N darks add falls as 1/N.
+///
+/// Formula: a share s of a light's variance adds s to each of dithered lights, hence `(1 + s N/20) / (1 + s)`; of M lights that stay
+/// the mean has `1/M + s`, hence `(1 + M s N/20) / (1 + M s)` (derived).
 fn darks(input: &AdviceInput) -> (Quantity, ToDo) {
     let Some((darks, added)) = input.darks else {
         return (Quantity::not_measurable(VerdictMissing::DarksNotSought), ToDo::NoDarksMatched);
@@ -168,14 +176,16 @@ fn darks(input: &AdviceInput) -> (Quantity, ToDo) {
     if n >= ENOUGH_DARKS {
         return (nothing(added), ToDo::DarksEnough { darks });
     }
-    let (value, sigma) = propagate(&[p], |share| (1.0 + share[0] * n / ENOUGH_DARKS) / (1.0 + share[0]));
+    let left = |share: f64| (1.0 + share * n / ENOUGH_DARKS) / (1.0 + share);
+    let (value, sigma) = propagate(&[p], |share| left(share[0]));
     let ratio = Quantity::with(added.source, value, sigma, VerdictMethod::MoreDarksOverNow, added.n);
-    (ratio, ToDo::MoreDarks { darks, enough: ENOUGH_DARKS })
+    let undithered_hours = 100.0 * (left(p.value * input.lights.max(1) as f64).recip() - 1.0);
+    (ratio, ToDo::MoreDarks { darks, enough: ENOUGH_DARKS, undithered_hours })
 }
 
 /// Round stars as narrow as the short axis: time for a faint star under the sky goes with the area of its image.
 fn tracking(input: &AdviceInput) -> (Quantity, ToDo) {
-    let e = input.ellipticity;
+    let e = input.shared_ellipticity;
     match Parameter::of(e, 0.0) {
         Some(p) => {
             let (value, sigma) = propagate(&[p], |e| 1.0 - e[0]);
@@ -222,7 +232,8 @@ mod tests {
             exposure_s: Some(exposure_s),
             exposure_for_5_percent_read_s: best,
             darks: Some((darks, added)),
-            ellipticity: e,
+            lights: 30,
+            shared_ellipticity: e,
             corner_fwhm_ratio: &known(1.1, 0.01),
             best_binning: Some(2),
         })
@@ -249,6 +260,9 @@ mod tests {
     fn more_darks_save_what_few_darks_add() {
         let got = of(100.0, &known(50.0, 1.0), 2, &known(0.5, 0.05), &known(0.1, 0.02));
         assert!((got[1].time_ratio.value.unwrap() - 1.05 / 1.5).abs() < 1e-12);
+        // Thirty lights that stay: 1/30 of a light's variance V and half of V, then a twentieth of it: 6.4 times.
+        let ToDo::MoreDarks { undithered_hours, .. } = got[1].to_do else { panic!("{got:?}") };
+        assert!((undithered_hours - 100.0 * ((1.0 / 30.0 + 0.5) / (1.0 / 30.0 + 0.05) - 1.0)).abs() < 1e-9);
     }
 
     #[test]

@@ -60,6 +60,7 @@ mod tests {
     use super::super::confidence::{Level, RestsOn};
     use super::super::findings::Near;
     use super::super::invented::{Invented, law, measured, unknown};
+    use super::super::noise_check::NoiseVerdict;
     use super::super::thermal::CoolingLaw;
     use super::*;
     use crate::facts::{Help, Input, Missing};
@@ -160,6 +161,31 @@ mod tests {
             assert_eq!(a.thermal_noise.verdict(), ThermalVerdict::NotMeasurable);
             assert_eq!(a.cooling.confidence(), Confidence::NothingMeasured);
         });
+    }
+
+    #[test]
+    fn a_gain_far_below_the_coldest_darks_is_not_sure() {
+        // Twenty degrees below 12 C: darks down to -10 or -6 C reach it or nearly so, darks down to 0 C do not.
+        for (coldest, level) in [(-10.0, Level::High), (-6.0, Level::High), (0.0, Level::Medium)] {
+            let law = CoolingLaw { range_celsius: Some([coldest, 20.0]), ..law() };
+            one([2.5, 0.05], [0.5, 0.02], law, |a| {
+                assert_eq!(a.cooling.confidence().level(), level, "{coldest}: {:?}", a.cooling.confidence());
+            });
+        }
+    }
+
+    #[test]
+    fn noise_that_the_budget_does_not_quite_explain_costs_confidence() {
+        let mut session = Invented::new("a", measured(2.5, 0.05), measured(0.5, 0.02), law());
+        for (noise, confidence) in [(NoiseVerdict::Differs, true), (NoiseVerdict::Explained, false)] {
+            session.noise = noise;
+            Invented::answered(std::slice::from_ref(&session), |a| {
+                for of in [a.thermal_noise.confidence(), a.cooling.confidence()] {
+                    assert_eq!(of == Confidence::NoiseDiffers, confidence, "{of:?}");
+                }
+                assert_eq!(a.sampling.confidence().level(), Level::High);
+            });
+        }
     }
 
     #[test]

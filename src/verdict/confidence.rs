@@ -49,6 +49,10 @@ pub enum Confidence {
     LimitWithinUncertainty { limit_px: f64 },
     /// No model of a star image fits the stars.
     NoModelFits,
+    /// The temperature lies colder than any dark, by more than the dark current's law is held to be safe.
+    ColderThanDarks { celsius: f64, coldest_celsius: f64 },
+    /// The lights' noise is not quite what the budget says.
+    NoiseDiffers,
     /// Its uncertainty is too large to tell much.
     Uncertain { what: RestsOn, spread: f64 },
     /// It rests on an assumption.
@@ -93,7 +97,9 @@ impl Confidence {
             | Self::StatedByRigFile { .. }
             | Self::UncertaintyUnknown { .. }
             | Self::LimitWithinUncertainty { .. }
-            | Self::NoModelFits => Level::Medium,
+            | Self::NoModelFits
+            | Self::ColderThanDarks { .. }
+            | Self::NoiseDiffers => Level::Medium,
             Self::Uncertain { .. } | Self::Assumed { .. } | Self::LawAssumed | Self::OnlyTheLimit => Level::Low,
             Self::NothingMeasured => Level::None,
         }

@@ -1,6 +1,7 @@
 //! One session's answer to each of the three questions: its verdict, what it rests on and how far to trust it.
 
 use super::confidence::{Confidence, Level, RestsOn};
+use super::noise_check::NoiseVerdict;
 use super::result::{Cooling, CoolingRow, CoolingVerdict, NoiseBudget, Sampling, SamplingVerdict, ThermalVerdict};
 use super::sampling::straddled;
 use crate::facts::stars::StarsNote;
@@ -21,6 +22,9 @@ const LARGE_SAVING: f64 = 0.20;
 
 /// Drop that the cooling answer quotes, C: what a single-stage cooler holds on a mild night (common practice, no source).
 pub(crate) const QUOTED_DROP_C: f64 = 20.0;
+
+/// Distance below the coldest darks up to which the law is held to go on as measured, C: half of what halves the dark current.
+const SAFE_BELOW_C: f64 = 3.0;
 
 /// Relative uncertainty up to which a width is trusted, and up to which it still tells the grade.
 const WIDTH_TRUST: [f64; 2] = [0.05, 0.15];
@@ -47,6 +51,8 @@ pub struct SessionFindings<'a> {
     pub airmass: Option<f64>,
     pub sampling: &'a Sampling,
     pub noise_budget: &'a NoiseBudget,
+    /// Whether the lights' own noise is what the budget says.
+    pub noise: NoiseVerdict,
     pub cooling: &'a Cooling,
 }
 
@@ -105,7 +111,7 @@ pub(crate) fn thermal_finding<'a>(s: &SessionFindings<'a>) -> Finding<'a, Therma
         let reach = [grade_of((share - sigma).max(0.0)), grade_of(share + sigma)];
         let near = reach.into_iter().find(|other| *other != rank);
         let near = near.map(|g| Near { limit: THERMAL_GRADES[g.max(rank)].0, verdict: THERMAL_GRADES[g].1 });
-        let confidence = Confidence::of(dark, RestsOn::NoiseBudget, sigma, SHARE_TRUST);
+        let confidence = held_back(Confidence::of(dark, RestsOn::NoiseBudget, sigma, SHARE_TRUST), s.noise);
         Judged { verdict: THERMAL_GRADES[rank].1, stake: share, key: dark.clone(), near, confidence }
     });
     Finding { session: *s, judged }
@@ -127,13 +133,30 @@ pub(crate) fn cooling_finding<'a>(s: &SessionFindings<'a>) -> Finding<'a, Coolin
             Some(_) if c.law.source == Source::Assumed => (CoolingVerdict::PossibleGain, Confidence::LawAssumed),
             Some((row, (ratio, sigma))) => {
                 let trust = Confidence::of(&row.time_ratio, RestsOn::TimeRatio, sigma, SHARE_TRUST);
-                (gain_of(1.0 - ratio), trust)
+                (gain_of(1.0 - ratio), beyond_darks(trust, row, c.law.range_celsius))
             }
         };
         let key = saving(quoted.map_or(limit, |row| &row.time_ratio));
-        Judged { verdict, stake: -floor, key, near: None, confidence }
+        Judged { verdict, stake: -floor, key, near: None, confidence: held_back(confidence, s.noise) }
     });
     Finding { session: *s, judged }
+}
+
+/// High confidence only where darks reach the temperature, or nearly so.
+fn beyond_darks(confidence: Confidence, row: &CoolingRow, range_celsius: Option<[f64; 2]>) -> Confidence {
+    let coldest = range_celsius.map(|[low, _]| low).filter(|low| row.sensor_celsius < low - SAFE_BELOW_C);
+    match coldest {
+        Some(coldest_celsius) if confidence.level() == Level::High => {
+            Confidence::ColderThanDarks { celsius: row.sensor_celsius, coldest_celsius }
+        }
+        _ => confidence,
+    }
+}
+
+/// High confidence only where the lights' noise is what the budget says.
+fn held_back(confidence: Confidence, noise: NoiseVerdict) -> Confidence {
+    let differs = noise == NoiseVerdict::Differs && confidence.level() == Level::High;
+    if differs { Confidence::NoiseDiffers } else { confidence }
 }
 
 fn gain_of(saved: f64) -> CoolingVerdict {

@@ -2,6 +2,7 @@
 
 use super::answers::{Answers, answers};
 use super::findings::SessionFindings;
+use super::noise_check::NoiseVerdict;
 use super::result::{Cooling, NoiseBudget, Sampling};
 use super::{
     BudgetInput, CoolingInput, CoolingLaw, KnownImage, SamplingInput, ThermalStep, cooling, noise_budget, sampling,
@@ -30,6 +31,7 @@ pub(crate) struct Invented {
     scale: Quantity,
     sampling: Sampling,
     budget: NoiseBudget,
+    pub(crate) noise: NoiseVerdict,
     cooling: Cooling,
 }
 
@@ -66,7 +68,7 @@ impl Invented {
             floor_e_per_px_s: &measured(0.0, 0.0),
             law,
         });
-        Self { label, fwhm, scale, sampling, budget, cooling }
+        Self { label, fwhm, scale, sampling, budget, noise: NoiseVerdict::Explained, cooling }
     }
 
     /// What `f` makes of the answers of all of them.
@@ -85,6 +87,7 @@ impl Invented {
                 airmass: Some(1.3),
                 sampling: &s.sampling,
                 noise_budget: &s.budget,
+                noise: s.noise,
                 cooling: &s.cooling,
             })
             .collect();

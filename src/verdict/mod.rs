@@ -11,6 +11,7 @@ pub mod dark_match;
 pub(crate) mod findings;
 #[cfg(test)]
 pub(crate) mod invented;
+pub mod noise_check;
 pub mod over_sessions;
 pub mod photometry;
 pub mod pixel_cost;
@@ -36,6 +37,7 @@ pub use cooled_year::{CooledClass, CooledYear, CoolingPlan, cooled_year};
 pub use cooling::{CoolingInput, cooling};
 pub use dark_match::{DarkMatch, DarkMatchInput, dark_match};
 pub use findings::{Finding, Judged, Near, SessionFindings};
+pub use noise_check::{NoiseCheck, NoiseCheckInput, NoiseFinding, NoiseVerdict, noise_check};
 pub use over_sessions::{FilterSampling, sampling_by_filter};
 pub use photometry::{Photometry, PhotometryInput, photometry};
 pub use result::{

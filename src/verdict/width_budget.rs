@@ -83,13 +83,19 @@ pub fn width_budget(input: &WidthInput) -> WidthBudget {
         of(input.corner_fwhm_ratio, 1.0, level),
         limit,
     ];
+    let pixel_parameters = [only_its_own(width, parameters[1]), Parameter { sigma: 0.0, ..parameters[1] }, scale];
     let part = |needed: &Quantity, method, f: &dyn Fn(&[f64]) -> f64| {
         told(&parameters, &[input.fwhm_px, input.image_scale, needed], method, f)
     };
     let pixel = |p: &[f64]| p[2] * (p[1] * p[1] - p[0] * p[0]).max(0.0).sqrt();
     let rest_arcsec = rest(input, &parameters, &diffraction_arcsec);
     WidthBudget {
-        pixel_arcsec: part(input.recorded_fwhm_px, VerdictMethod::RecordedOverTrueWidth, &pixel),
+        pixel_arcsec: told(
+            &pixel_parameters,
+            &[input.fwhm_px, input.image_scale, input.recorded_fwhm_px],
+            VerdictMethod::RecordedOverTrueWidth,
+            &pixel,
+        ),
         elongation_arcsec: part(input.shared_ellipticity, VerdictMethod::WidthTimesSharedEllipticity, &|p| {
             elongation(p).sqrt()
         }),
@@ -114,6 +120,13 @@ impl WidthBudget {
             rest_at_zenith_arcsec: unknown(),
         }
     }
+}
+
+/// The width before the pixel with the part of its error that the recorded width does not share: a wider star is wider in both, and
+/// near quadrature `dR = (F / R) dF`, so that the pixel's part stays.
+fn only_its_own(width: Parameter, recorded: Parameter) -> Parameter {
+    let shared = recorded.sigma * recorded.value / width.value.max(f64::MIN_POSITIVE);
+    Parameter { sigma: (width.sigma.powi(2) - shared.powi(2)).max(0.0).sqrt(), ..width }
 }
 
 /// A part; or the reason of the first of its needs that is not known.
@@ -316,5 +329,38 @@ mod tests {
         assert_eq!(got.rest_arcsec.notes, [VerdictNote::StillContains { parts }.into()]);
         input.image_scale = &unknown;
         assert_eq!(width_budget(&input).rest_arcsec.because(), unknown.because());
+    }
+
+    #[test]
+    fn the_pixels_part_has_the_error_that_both_widths_do_not_share() {
+        // Seeing that changes by 0.1 px from frame to frame moves both widths: (F/R) 0.1 px of the recorded one.
+        let input = |sigma: f64, own: f64| {
+            let (width, recorded) = (2.5f64, 2.5f64.hypot(0.68));
+            let shared = sigma * width / recorded;
+            [
+                Quantity::measured(width, sigma.hypot(own), VerdictMethod::WidthLessParts, 9),
+                Quantity::measured(recorded, shared, VerdictMethod::WidthLessParts, 9),
+            ]
+        };
+        let none = Quantity::not_measurable(VerdictMissing::NoAperture);
+        let pixel = |[fwhm_px, recorded_fwhm_px]: [Quantity; 2]| {
+            let scale = Quantity::measured(1.0, 1e-9, VerdictMethod::WidthLessParts, 1);
+            width_budget(&WidthInput {
+                fwhm_px: &fwhm_px,
+                recorded_fwhm_px: &recorded_fwhm_px,
+                image_scale: &scale,
+                shared_ellipticity: &none,
+                corner_fwhm_ratio: &none,
+                aperture_mm: &none,
+                image: None,
+                airmass: None,
+            })
+            .pixel_arcsec
+        };
+        let sure = pixel(input(0.1, 0.0));
+        assert!((sure.value.unwrap() - 0.68).abs() < 1e-9 && sure.sigma.unwrap_or(0.0) < 1e-6, "{sure:?}");
+        // What the image leaves open of the width at one recorded width: dP = F/P dF.
+        let open = pixel(input(0.1, 0.01));
+        assert!((open.sigma.unwrap() / (2.5 / 0.68 * 0.01) - 1.0).abs() < 0.01, "{open:?}");
     }
 }

@@ -23,12 +23,12 @@ fn input(dir: &Path, rig: Rig) -> NightInput {
 }
 
 /// Report and counts of a run that keeps.
-fn keeping(dir: &Path, rig: Rig) -> (String, [Tally; 3]) {
+fn keeping(dir: &Path, rig: Rig) -> (String, [Tally; 4]) {
     let input = input(dir, rig);
     let kept = Kept::in_folder(dir.join("report/cache"), false);
     let files = find_files(&input.folders, &input.out).unwrap();
     let report = run_on(files, &input, Scope::Night, &kept, &|_, _, _| {}).unwrap();
-    (json(&report).unwrap(), [What::Look, What::Sensor, What::Light].map(|w| kept.tally(w)))
+    (json(&report).unwrap(), [What::Look, What::Sensor, What::Light, What::SkyNoise].map(|w| kept.tally(w)))
 }
 
 fn entries(dir: &Path) -> Vec<PathBuf> {
@@ -47,7 +47,7 @@ fn a_cold_a_warm_and_a_half_warm_run_give_the_same_bytes() {
     let fits = counts[0].measured;
     assert!(fits >= 60 && counts.iter().all(|c| c.kept == 0 && c.measured > 0), "{counts:?}");
     let (warm, counts) = keeping(dir.path(), Rig::default());
-    assert_eq!(counts.map(|c| c.measured), [0; 3], "nothing is measured again");
+    assert_eq!(counts.map(|c| c.measured), [0; 4], "nothing is measured again");
     assert_eq!(counts[0].kept, fits);
     // Every second entry goes, one is cut, one is filled with other bytes, one is another's.
     let all = entries(dir.path());
@@ -79,7 +79,7 @@ fn ten_more_frames_measure_ten() {
     put(0..5);
     keeping(dir.path(), Rig::default());
     put(5..15);
-    let (_, [looks, _, lights]) = keeping(dir.path(), Rig::default());
+    let (_, [looks, _, lights, _]) = keeping(dir.path(), Rig::default());
     assert_eq!((looks, lights), (Tally { measured: 10, kept: 5 }, Tally { measured: 10, kept: 5 }));
 }
 
@@ -136,7 +136,7 @@ fn what_is_kept_answers_even_where_the_file_has_secretly_changed() {
     std::fs::write(&path, new).unwrap();
     std::fs::File::options().write(true).open(&path).unwrap().set_modified(time).unwrap();
     let (again, counts) = keeping(dir.path(), Rig::default());
-    assert_eq!(counts.map(|c| c.measured), [0; 3]);
+    assert_eq!(counts.map(|c| c.measured), [0; 4]);
     assert!(first == again);
     let anew = json(&run(&input(dir.path(), Rig::default()), Scope::Night, &|_, _, _| {}).unwrap()).unwrap();
     assert!(anew != first, "the secret change would have shown");
@@ -147,9 +147,9 @@ fn rig_keys_that_change_a_measurement_measure_anew_and_others_do_not() {
     let dir = folder_of([("frames/a.fits", light(1, &["XPIXSZ  = 3.76", "FOCALLEN= 530"]))]);
     let with = |rig: Rig| {
         let fresh = json(&run(&input(dir.path(), rig.clone()), Scope::Night, &|_, _, _| {}).unwrap()).unwrap();
-        let (report, counts) = keeping(dir.path(), rig);
+        let (report, [looks, sensors, lights, _]) = keeping(dir.path(), rig);
         assert!(report == fresh, "as without anything kept");
-        counts.map(|c| c.measured)
+        [looks, sensors, lights].map(|c| c.measured)
     };
     assert_eq!(with(Rig::default()), [1, 1, 1]);
     assert_eq!(with(Rig { focal_mm: Some(600.0), ..Rig::default() }), [0, 0, 0], "the scale is no measurement");
@@ -186,8 +186,8 @@ fn what_no_frame_needs_any_more_is_not_kept() {
         assert_eq!(ran.status, Some(0), "{}", ran.stderr);
         entries(dir.path()).len()
     };
-    // A look and stars of each, one sensor.
-    assert_eq!(count(), 5);
+    // A look and stars of each, one sensor, the noise of their difference.
+    assert_eq!(count(), 6);
     std::fs::remove_file(dir.path().join("n/b.fits")).unwrap();
     assert_eq!(count(), 3);
 }

@@ -76,13 +76,13 @@ fn report() -> Value {
             "sensor_temperature_c": quantity(20.0),
             "image_scale_arcsec_per_px": quantity(1.5),
             "fwhm_arcsec": quantity(3.0),
-            "ellipticity": quantity(0.1),
             "sky_e_per_px_s": quantity(0.5),
             "noise_budget": {"dark_e2": quantity(60.0), "exposure_for_5_percent_read_s": quantity(87.805)},
             "sampling": {"best_binning": 1},
             "field": {
                 "half_diagonal_px": 2500.0, "half_diagonal_mm": quantity(10.0), "corrected_radius_mm": quantity(8.0),
-                "corrected_to_the_corner": false, "corner_fwhm_ratio": quantity(1.2), "finding": ""
+                "corrected_to_the_corner": false, "corner_fwhm_ratio": quantity(1.2), "constant_ellipticity": quantity(0.1),
+                "finding": ""
             },
             "dark_match": {"darks": 5, "added_variance_share": quantity(0.1)}
         }],

@@ -5,6 +5,7 @@ use jiff::civil::DateTime;
 use super::canvas::{Axis, Ink, Layer, Point, Shape, Told, draw, multiples};
 use super::figure::{Figure, PlotError};
 use crate::facts::Quantity;
+use crate::facts::night::NightNote;
 use crate::report::model::{FrameRow, FrameStatus};
 use crate::report::words::numbers::{plain, with_sigma};
 use crate::stats::{median, quantile};
@@ -37,7 +38,7 @@ struct Course {
     value: fn(&FrameRow) -> Option<(f64, f64)>,
 }
 
-const COURSES: [Course; 5] = [
+const COURSES: [Course; 6] = [
     Course {
         axis: "FWHM before the pixel, px",
         unit: " px",
@@ -57,13 +58,22 @@ const COURSES: [Course; 5] = [
         value: |f| f.ellipticity.as_ref().and_then(Quantity::pair),
     },
     Course {
-        axis: "sky above bias, ADU",
-        unit: " ADU",
-        subject: "The sky level",
+        axis: "sky, e⁻/px/s",
+        unit: " e⁻/px/s",
+        subject: "The sky brightness",
         rises: "The sky brightened",
         falls: "The sky darkened",
         height: LOW,
-        value: |f| f.sky_adu.filter(|v| v.is_finite()).map(|v| (v, 0.0)),
+        value: |f| sky_rate(f).map(|v| (v, 0.0)),
+    },
+    Course {
+        axis: "level above bias, ADU",
+        unit: " ADU",
+        subject: "The level of sky and dark current",
+        rises: "The level of sky and dark current rose",
+        falls: "The level of sky and dark current fell",
+        height: LOW,
+        value: |f| f.sky_adu.filter(|v| v.is_finite() && sky_rate(f).is_none()).map(|v| (v, 0.0)),
     },
     Course {
         axis: "stars in the frame",
@@ -84,6 +94,13 @@ const COURSES: [Course; 5] = [
         value: |f| f.sensor_celsius.filter(|v| v.is_finite()).map(|v| (v, 0.0)),
     },
 ];
+
+/// The sky alone, where the dark current could be taken off.
+fn sky_rate(frame: &FrameRow) -> Option<f64> {
+    let rate = frame.sky_e_per_px_s.as_ref()?;
+    let with_dark = rate.notes.contains(&NightNote::DarkCurrentStillInIt.into());
+    rate.value.filter(|_| !with_dark)
+}
 
 struct Row<'a> {
     hours: f64,

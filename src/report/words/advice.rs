@@ -31,8 +31,10 @@ pub(crate) fn to_do(to_do: &ToDo) -> String {
         ToDo::NoDarksMatched => "no darks were matched",
         ToDo::DarksUnknown => "what the darks add is not known",
         ToDo::DarksEnough { darks } => return format!("{darks} darks are enough"),
-        ToDo::MoreDarks { darks, enough } => {
-            return format!("{enough:.0} darks instead of {darks}; less where lights are dithered");
+        ToDo::MoreDarks { darks, enough, undithered_hours } => {
+            return format!(
+                "{enough:.0} darks instead of {darks}; where lights are not dithered it is {undithered_hours:.0} h in a hundred"
+            );
         }
         ToDo::ElongationUnknown => "the elongation is not known",
         ToDo::RounderStars => "stars as round as their short axis; gains faint stars only",
@@ -100,8 +102,8 @@ mod tests {
         let enough = ToDo::ExposureLongEnough { now_s: 300.0, best_s: 128.4, more_percent: 5.93 };
         assert_eq!(to_do(&enough), "300 s are long enough; exposures of 128 s would need 5.9 % more time in all");
         assert_eq!(
-            to_do(&ToDo::MoreDarks { darks: 2, enough: 20.0 }),
-            "20 darks instead of 2; less where lights are dithered"
+            to_do(&ToDo::MoreDarks { darks: 2, enough: 20.0, undithered_hours: 244.6 }),
+            "20 darks instead of 2; where lights are not dithered it is 245 h in a hundred"
         );
     }
 }

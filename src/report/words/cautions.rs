@@ -2,8 +2,8 @@
 
 use super::header;
 use super::night::correlated;
-use crate::facts::Caution;
 use crate::facts::night::NoiseOrigin;
+use crate::facts::{Caution, FrameKind};
 
 /// What is the matter and what helps.
 pub(crate) fn caution(about: &Caution) -> String {
@@ -14,11 +14,21 @@ pub(crate) fn caution(about: &Caution) -> String {
         Caution::Header { first, frames_with_other_numbers: Some(frames) } => {
             format!("{}; {frames} frames of this night say so, with other numbers", header::caution(first))
         }
-        Caution::KindContradicted { frames, told, seen } => format!(
-            "{frames} frames say `{}` but are brightly and evenly lit and hold no stars: taken for {}s; if they are \
-             something else, correct IMAGETYP in their headers",
-            told.label(),
-            seen.label()
+        Caution::KindContradicted { frames, told, seen } => {
+            let why = match seen {
+                FrameKind::Light => "hold stars",
+                FrameKind::Dark => "are exposed, where others of the same camera are not",
+                _ => "are brightly and evenly lit and hold no stars",
+            };
+            format!(
+                "{frames} frames say `{}` but {why}: taken for {}s; if they are something else, correct IMAGETYP in their headers",
+                told.label(),
+                seen.label()
+            )
+        }
+        Caution::ExposedBias { frames, exposure_s } => format!(
+            "{frames} bias frames were exposed for up to {exposure_s} s: dark current is in their level and noise; take bias frames \
+             of the shortest exposure"
         ),
         Caution::UndefinedPixels => {
             "these frames hold undefined pixels (NaN, infinite or BLANK); they were left out".to_owned()
@@ -67,6 +77,9 @@ pub(crate) fn caution(about: &Caution) -> String {
                                 if the site lay at Greenwich; rig key site_longitude_deg or utc_offset_h settles it"
                 .to_owned()
         }
+        Caution::NoiseUnexplained { session_id, finding } | Caution::NoiseDiffers { session_id, finding } => {
+            format!("{session_id}: {finding}")
+        }
         Caution::DarkMismatch { session_id, finding } => {
             format!("{session_id}: {finding} Darks at the lights' temperature, exposure and settings would match")
         }
@@ -76,7 +89,6 @@ pub(crate) fn caution(about: &Caution) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::facts::FrameKind;
     use crate::facts::night::Correlated;
 
     #[test]

@@ -29,6 +29,11 @@ fn sentence(confidence: &Confidence) -> String {
         Confidence::NoModelFits => {
             "no model of a star image fits these stars: their width is that of their mean image".to_owned()
         }
+        Confidence::ColderThanDarks { celsius, coldest_celsius } => format!(
+            "at {celsius:.0} C the dark current is not measured: the coldest darks are at {coldest_celsius:.0} C, and what does not \
+             cool shows below"
+        ),
+        Confidence::NoiseDiffers => "the lights' own noise is not quite what the budget says".to_owned(),
         Confidence::Uncertain { what, spread } => format!("{} is uncertain by {}", value(*what), figure(*spread)),
         Confidence::Assumed { what, assumption } => {
             format!("{} rests on an assumption ({})", value(*what), quantity::method(assumption))

@@ -15,6 +15,11 @@ use crate::verdict::{
 /// Digits of a ratio near 1.
 const RATIO_DIGITS: i32 = 3;
 
+/// A doubling step that darks give, in degrees.
+pub(crate) fn step(doubling_celsius: f64) -> String {
+    if doubling_celsius > 100.0 { "more than 100 °C".to_owned() } else { format!("{doubling_celsius:.1} °C") }
+}
+
 /// What a law rests on, as a sentence.
 fn law_basis(of: &CoolingLaw) -> String {
     let words = law(of.step);

@@ -11,6 +11,7 @@ pub(crate) mod header;
 pub(crate) mod left_out;
 pub(crate) mod light;
 pub(crate) mod night;
+pub(crate) mod noise_check;
 pub(crate) mod numbers;
 pub(crate) mod origins;
 pub(crate) mod percent;

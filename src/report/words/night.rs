@@ -1,6 +1,6 @@
 //! Words for files, frames and sessions.
 
-use crate::facts::night::{Correlated, NightMethod, NightMissing, NightNote, NoiseOrigin};
+use crate::facts::night::{Correlated, NightMethod, NightMissing, NightNote, NoiseLooks, NoiseOrigin};
 use crate::format::with_sigma;
 
 /// How a value came to be.
@@ -41,6 +41,13 @@ pub(crate) fn missing(missing: &NightMissing) -> String {
             "the sensor temperature of the lights is not known (CCD-TEMP, or rig key sensor_celsius)".to_owned()
         }
         NightMissing::LightExposure => "the exposure time of the lights is not known (card EXPTIME)".to_owned(),
+        NightMissing::NoiseUnexplained { measured_adu, predicted_adu, looks_like } => format!(
+            "these lights are not what gain, bias and read noise make of a raw frame (noise of a sky pixel {}, expected at \
+             their level {}): {}",
+            adu(*measured_adu),
+            adu(*predicted_adu),
+            looks(looks_like)
+        ),
     }
 }
 
@@ -61,11 +68,56 @@ pub(crate) fn note(note: &NightNote) -> String {
         ),
         NightNote::CorrelatedNoise(of) => correlated(of),
         NightNote::SetPoint => "the set-point of the cooler, not a measured temperature".to_owned(),
+        NightNote::ScaleOfSister => "measured in another session of this night, camera and telescope".to_owned(),
         NightNote::StarsGiveOtherScale { arcsec_per_px, sigma_arcsec_per_px, percent } => format!(
             "the stars themselves give {} arcsec/px, {percent:+.1} % from it",
             with_sigma(*arcsec_per_px, *sigma_arcsec_per_px)
         ),
         NightNote::DarkCurrentStillInIt => "dark current is not known and is still in it".to_owned(),
+    }
+}
+
+/// A noise with three digits.
+fn adu(value: f64) -> String {
+    let digits = (2 - value.abs().max(1e-9).log10().floor() as i32).clamp(0, 8) as usize;
+    format!("{value:.digits$} ADU")
+}
+
+/// What lights look like whose noise is not that of their level, and what to do.
+pub(crate) fn looks(of: &NoiseLooks) -> String {
+    let raw = "give the frames as the camera wrote them";
+    match of {
+        NoiseLooks::ScaledToOne => format!("their numbers run from 0 to 1, so they were scaled; {raw}"),
+        NoiseLooks::Resampled => {
+            format!("the noise of neighbouring pixels is correlated, so they were resampled or denoised; {raw}")
+        }
+        NoiseLooks::OffsetTakenOff => {
+            format!("they look as if bias or dark frames had been taken off them already; {raw}")
+        }
+        NoiseLooks::BelowBias => {
+            "they are darker than the bias frames: another offset, another camera, or bias taken off already; \
+                                  give bias frames of the lights' camera and settings"
+                .to_owned()
+        }
+        NoiseLooks::Averaged { frames } => format!(
+            "they are as quiet as a mean of {frames:.1} frames, or as frames that were denoised or scaled down; {raw}"
+        ),
+        NoiseLooks::OtherOffset { bias_adu } => format!(
+            "they look as if taken with another offset: with a bias level of about {bias_adu:.0} ADU they would fit; give bias frames of the \
+             lights' camera and settings"
+        ),
+        NoiseLooks::OtherGain { e_per_adu } => format!(
+            "they look as if taken at another gain, about {e_per_adu:.2} e⁻/ADU, with another camera than the flats, or stretched; give \
+             flats and bias frames of the lights' camera and settings"
+        ),
+        NoiseLooks::Processed => {
+            format!("their numbers lie between the codes of a camera, so they were processed; {raw}")
+        }
+        NoiseLooks::Untold => {
+            "gain, offset or camera differ from those of the calibration frames, or the lights were processed; \
+                               compare their settings"
+                .to_owned()
+        }
     }
 }
 

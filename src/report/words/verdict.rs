@@ -25,6 +25,12 @@ pub(crate) fn method(method: &VerdictMethod) -> String {
             return format!("code step of {step_adu} ADU times gain, squared, over 12");
         }
         M::SumOfNoiseParts => "sum of the parts",
+        M::NoiseOfDifferences => {
+            "noise of a pixel in the differences of neighbouring lights, median over their sky levels"
+        }
+        M::NoiseOfLevel => "level above bias over gain, with read noise and rounding",
+        M::MeasuredOverPredicted => "noise measured over noise predicted, median over the sky levels",
+        M::NoiseOverSkyLevel => "how the noise of the lights grows with their own sky level",
         M::SkyOverTotalVariance => "sky over total variance",
         M::DarkOverTotalVariance => "dark over total variance",
         M::ReadNoiseOverTotalVariance => "read noise over total variance",
@@ -73,7 +79,7 @@ pub(crate) fn method(method: &VerdictMethod) -> String {
             "variance of sky, dark current and reading out in exposures that drown the read noise over that now"
         }
         M::MoreDarksOverNow => {
-            "variance of a light less its master dark, with twenty darks over that now; lights without dither"
+            "variance of a light less its master dark, with twenty darks over that now; lights dithered"
         }
         M::RoundStarsOverNow => "1 - ellipticity, for a faint star under the sky",
         M::BinningLosesDetail => "no binning keeps two pixels per width",
@@ -117,6 +123,10 @@ pub(crate) fn missing(missing: &VerdictMissing) -> String {
             "the airmass is not known (card AIRMASS or OBJCTALT, or the pointing with SITELAT and SITELONG)"
         }
         M::NoBackgroundAboveZero => "neither sky nor dark current gives a signal above 0",
+        M::NoNeighbouringLights => "it takes two lights of one exposure whose difference can be taken",
+        M::OneSkyLevel => {
+            "the sky of the lights is too even, or the error of its noise too large, to tell how noise grows with level"
+        }
         M::CodeStepUnknown => "the step between codes is not known: it needs integer data",
         M::NoNoiseAtAll => "no source gives any noise: the inputs are not those of a real sensor",
         M::SkyNotAboveBiasAndDark => "no light of the sky stands out from bias and dark",

@@ -40,7 +40,9 @@ impl AtTemperatures<'_> {
                 Some(span.map_or([celsius, celsius], |[low, high]| [low.min(celsius), high.max(celsius)]))
             });
         let wide = current.range_celsius.is_some_and(|[low, high]| high - low >= LEAST_RANGE_C);
-        if let Some(law) = wide.then(|| self.law(&usable)).flatten() {
+        let law = wide.then(|| self.law(&usable)).flatten();
+        let refused = law.as_ref().filter(|law| !law.is_of_silicon()).map(|law| law.doubling().0);
+        if let Some(law) = law.filter(DarkLaw::is_of_silicon) {
             current.adopt(&law, self.gain, usable.iter().filter(|u| u.celsius.is_some()).count());
             return current;
         }
@@ -49,7 +51,12 @@ impl AtTemperatures<'_> {
             relative(a).total_cmp(&relative(b))
         });
         self.take_best(&mut current, best);
-        if wide {
+        if let Some(doubling_celsius) = refused {
+            let note = SensorNote::LawNotOfSilicon { doubling_celsius };
+            let sigma = Some(ASSUMED_DOUBLING_SIGMA_C);
+            current.doubling_celsius =
+                Quantity::assumed(ASSUMED_DOUBLING_C, sigma, SensorMethod::PublishedDoublingSteps).noted(note);
+        } else if wide {
             current.doubling_celsius = Quantity::not_measurable(SensorMissing::DarkCurrentNotSeenAtTwoTemperatures);
         } else if let Some(best) = best {
             current.doubling_celsius = assumed_doubling(best.celsius);

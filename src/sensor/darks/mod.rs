@@ -16,3 +16,4 @@ pub(crate) mod pixel_map;
 pub(crate) mod pixels;
 mod rate_at;
 pub(crate) mod rates;
+mod unlike;

@@ -2,6 +2,7 @@
 
 use crate::facts::Quantity;
 use crate::facts::sensor::SensorMissing;
+use crate::facts::sensor_caution::SensorCaution;
 use crate::stats;
 
 use super::criteria::SEEN_SIGMAS;
@@ -9,7 +10,7 @@ use super::dark::DarkSet;
 use super::dark_current::AtTemperatures;
 use super::drift::{Growth, drifts};
 use super::level_rate::{Rate, Times, slope, two_point, variance_rate};
-use super::{hot, pixels};
+use super::{hot, pixels, unlike};
 use crate::sensor::bias::pairs::BiasSet;
 use crate::sensor::bias::wander::Wander;
 use crate::sensor::{DarkCurrent, DarkPoint, HotPixels, PixelDarkRates};
@@ -27,6 +28,8 @@ pub(crate) struct DarkOutcome {
     pub pixels: Vec<PixelDarkRates>,
     /// Step that doubles the rate of the hot pixels, C.
     pub hot_doubling: Quantity,
+    /// Darks that say one temperature and hold unlike charge.
+    pub unlike: Vec<SensorCaution>,
     /// Typical rate of each set, ADU/s.
     pub typical: Vec<Option<f64>>,
 }
@@ -95,7 +98,8 @@ fn derive_with(
     let known = AtTemperatures { sets, rates: &rates, gain, celsius_sigma: &celsius_sigma, resolution_c, suppressed };
     let mut current = known.current(points);
     current.points.retain(|p| p.celsius.is_finite());
-    DarkOutcome { current, hot, pixels: of_pixels, hot_doubling, typical }
+    let unlike = unlike::unlike(sets, biases);
+    DarkOutcome { unlike, current, hot, pixels: of_pixels, hot_doubling, typical }
 }
 
 /// Whether the variance rises with exposure and the mean does not.

@@ -86,11 +86,14 @@ pub(crate) struct Counted {
 impl Counted {
     /// The pixels of a stamp that are not NaN.
     pub fn of(stamp: &Stamp) -> Self {
-        let mut counted = Self::default();
-        for (i, v) in stamp.values.iter().enumerate().filter(|(_, v)| v.is_finite()) {
-            counted.x.push((i % stamp.width + stamp.left) as f64);
-            counted.y.push((i / stamp.width + stamp.top) as f64);
-            counted.value.push(f64::from(*v));
+        let room = || Vec::with_capacity(stamp.values.len());
+        let mut counted = Self { x: room(), y: room(), value: room() };
+        for (row, y) in stamp.values.chunks_exact(stamp.width).zip(stamp.top..) {
+            for (v, x) in row.iter().zip(stamp.left..).filter(|(v, _)| v.is_finite()) {
+                counted.x.push(x as f64);
+                counted.y.push(y as f64);
+                counted.value.push(f64::from(*v));
+            }
         }
         counted
     }

@@ -38,6 +38,13 @@ pub(crate) struct PixelResidual {
     pub residual: f64,
 }
 
+impl PixelResidual {
+    /// Distance from the star's place, px.
+    pub fn radius(&self) -> f64 {
+        (self.dx * self.dx + self.dy * self.dy).sqrt()
+    }
+}
+
 impl JointStar {
     /// All its pixels against an image in its own shape.
     pub fn residuals(&self, image: &RadialTable) -> Vec<PixelResidual> {

@@ -53,7 +53,7 @@ impl Mean {
     fn add(&mut self, pixel: &PixelResidual, peak: f64, weight: f64) {
         self.weight += weight;
         self.residual += weight * pixel.residual / peak;
-        self.radius += weight * pixel.dx.hypot(pixel.dy);
+        self.radius += weight * pixel.radius();
         self.model += weight * pixel.light / peak;
         self.n += 1;
     }
@@ -73,7 +73,7 @@ pub(crate) fn misfit(stars: &[JointStar], image: &RadialTable, recorded_fwhm_px:
             if inside.contains(&i) && inside.contains(&j) {
                 cells[j as usize * CELLS + i as usize].add(&pixel, peak, weight);
             }
-            let ring = (pixel.dx.hypot(pixel.dy) / (RING_FWHM * recorded_fwhm_px)) as usize;
+            let ring = (pixel.radius() / (RING_FWHM * recorded_fwhm_px)) as usize;
             if ring < RINGS {
                 rings[ring].add(&pixel, peak, weight);
             }

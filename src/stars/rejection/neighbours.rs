@@ -56,10 +56,13 @@ impl Neighbours {
 
 /// Takes the pixels within `radius_px` of a peak out of a stamp.
 pub(crate) fn blank(stamp: &mut Stamp, peak: &Peak, radius_px: f64) {
-    for (k, value) in stamp.values.iter_mut().enumerate() {
-        let (x, y) = ((k % stamp.width + stamp.left) as f64, (k / stamp.width + stamp.top) as f64);
-        if (x - peak.x as f64).hypot(y - peak.y as f64) < radius_px {
-            *value = f32::NAN;
+    let most2 = radius_px * radius_px;
+    for (row, y) in stamp.values.chunks_exact_mut(stamp.width).zip(stamp.top..) {
+        let dy2 = y.abs_diff(peak.y).pow(2);
+        for (value, x) in row.iter_mut().zip(stamp.left..) {
+            if ((x.abs_diff(peak.x).pow(2) + dy2) as f64) < most2 {
+                *value = f32::NAN;
+            }
         }
     }
 }

@@ -10,7 +10,8 @@ const LEAST_RINGS: usize = 3;
 const LEAST_SHARE: f64 = 0.5;
 /// Radii of the window in which the image's centre is sought, px: rings of up to these radii.
 const WINDOWS_PX: [i32; 3] = [9, 13, 20];
-/// Rounds in which the centre settles.
+/// Step of the centre from which it has settled, px: far below the width of an annulus; and most rounds.
+const SETTLED_PX: f64 = 0.02;
 const ROUNDS: usize = 5;
 /// Share of the ring's light that the centre may keep.
 const HOLE: f64 = 0.7;
@@ -72,6 +73,9 @@ fn is_ring(view: View, peak: &Peak, window: i32) -> Option<bool> {
             return None;
         }
         (cx, cy) = (cx + sx / sum, cy + sy / sum);
+        if (sx * sx + sy * sy).sqrt() < SETTLED_PX * sum {
+            break;
+        }
     }
     let mut hole = Mean::default();
     let mut by_radius = [Mean::default(); MOST_RADIUS_PX];

@@ -1,11 +1,29 @@
 //! What the user should know of the frames of a sensor.
 
+use super::super::cooling::step;
 use super::dark;
 use super::note::offset_too_low;
 use crate::facts::Quantity;
 use crate::facts::sensor::DarkRates;
 use crate::facts::sensor_caution::{SensorCaution, StatedBy};
 use crate::report::InWords;
+
+/// Darks whose rates do not follow the law of silicon.
+fn not_of_silicon(doubling_celsius: f64) -> String {
+    let cause = if doubling_celsius < MIDDLE_STEP_C {
+        "warmer darks that light reached or that were taken at another gain, or a sensor that was warmer than its thermometer said"
+    } else {
+        "light or glow in the darks, a thermometer that does not follow the sensor, or a camera that takes the dark level off"
+    };
+    format!(
+        "these darks would double their dark current every {}, where silicon needs 4 to 10 °C: {cause}; a published step is assumed \
+         instead",
+        step(doubling_celsius)
+    )
+}
+
+/// A step between those that are too fast and those that are too slow, C.
+const MIDDLE_STEP_C: f64 = 6.5;
 
 /// What is the matter and what helps.
 pub(crate) fn caution(caution: &SensorCaution) -> String {
@@ -22,9 +40,15 @@ pub(crate) fn caution(caution: &SensorCaution) -> String {
         C::BiasFloor { fraction } => offset_too_low(*fraction),
         C::DarkWithoutExposure => "darks whose exposure is not known were passed over".to_owned(),
         C::DarkLevelSuppressed => dark::rates(&DarkRates::Variance),
+        C::DarkLawNotOfSilicon { doubling_celsius } => not_of_silicon(*doubling_celsius),
+        C::DarksDiffer { celsius, exposure_s, darks, least_adu, most_adu } => format!(
+            "{darks} darks of {exposure_s} s{} hold from {least_adu:.1} to {most_adu:.1} ADU of charge: their thermometer does not \
+             follow the sensor, light reached some of them, or their settings differ; take them anew, the sensor settled and capped",
+            celsius.map_or_else(String::new, |c| format!(" at {c:.1} C"))
+        ),
         C::FlatClipped => "flats with clipped pixels were not used: expose to about half of saturation".to_owned(),
         C::FlatFlicker { scatter } => format!(
-            "the rows of this pair of flats differ in level by {:.1} %, as a flickering lamp makes them: each row was \
+            "the rows of these flats differ in level by up to {:.1} %, as a flickering lamp makes them: each row was \
              brought to level; steady light is better",
             100.0 * scatter
         ),

@@ -1,5 +1,6 @@
 //! What goes with the values of a sensor.
 
+use super::super::cooling::step;
 use crate::facts::sensor::{SeenInCodes, SensorNote};
 
 /// What goes with a value.
@@ -28,6 +29,12 @@ pub(crate) fn note(note: &SensorNote) -> String {
         N::OffsetAllowedForOneExposure { offset_adu } => return offset_allowed(*offset_adu),
         N::DoublingAssumedFromOneTemperature => {
             "assumption: one dark temperature only; darks at a second temperature at least 5 C apart would measure it"
+        }
+        N::LawNotOfSilicon { doubling_celsius } => {
+            return format!(
+                "assumption: the darks would give a step of {}, which silicon does not show",
+                step(*doubling_celsius)
+            );
         }
         N::DoublingStepAssumed { celsius, sigma_c } => {
             return format!("doubling step of {celsius:.1} +- {sigma_c:.1} C assumed");

@@ -1,0 +1,166 @@
+//! Noise in the difference of two frames of one scene, by their level: what stays from frame to frame cancels.
+
+use serde::{Deserialize, Serialize};
+
+use super::Lattice;
+use crate::fits::Pixels;
+use crate::stats::{MEDIAN_TO_MEAN_ERROR, clipped, mean_and_std, median, median_and_mad_sigma};
+
+/// Side of a block, px: the sky is even in it, and a thousand pixels tell a variance to 5 %.
+const BLOCK_PX: usize = 32;
+/// Blocks looked at: together they tell the noise to a third of a per cent.
+const MOST_BLOCKS: usize = 400;
+/// Fewest pixels of a block that count.
+const LEAST_PIXELS: usize = 128;
+/// Deviations at which stars are cut, and the noise with them, which the truncation's correction gives back.
+const CLIP_SIGMA: f64 = 3.0;
+/// Levels that are told apart, and fewest blocks of each: their median is safe from the few in which stars moved.
+const MOST_LEVELS: usize = 8;
+const LEAST_BLOCKS: usize = 16;
+/// Share of a level's blocks that are used, those in which both frames' mean varies least: its noise is independent of that of the
+/// difference, so that the choice favours none, and stars show in it.
+const QUIET_SHARE: f64 = 0.5;
+
+/// Noise of two frames where both have about one level: half the variance of their difference, that of one pixel of one frame.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct NoiseAtLevel {
+    /// Mean of both frames' levels, ADU.
+    pub level_adu: f64,
+    /// As pixels show it: stars that moved between the frames are in it where they crowd.
+    pub whole: Variance,
+    /// As it differs from a pixel to its neighbours along both axes: stars are hardly in it, nor what neighbours share.
+    pub fine: Variance,
+}
+
+/// A variance and its one-sigma error by the scatter from block to block, ADU^2.
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
+pub struct Variance {
+    pub adu2: f64,
+    pub sigma_adu2: f64,
+}
+
+/// Noise of the difference of two frames of one size at up to eight levels, the darkest first; empty where too few pixels
+/// count.
+pub fn noise_of_difference(a: &Pixels, b: &Pixels, lattice: Lattice) -> Vec<NoiseAtLevel> {
+    let (rows, columns) = a.dim();
+    let margin = pitch(lattice);
+    let blocks_in = |length: usize| length.saturating_sub(2 * margin) / BLOCK_PX;
+    let (across, down) = (blocks_in(columns), blocks_in(rows));
+    if b.dim() != (rows, columns) || across * down == 0 {
+        return Vec::new();
+    }
+    let every = (across * down).div_ceil(MOST_BLOCKS).max(1);
+    let place = |k: usize| (k % across * BLOCK_PX + margin, k / across * BLOCK_PX + margin);
+    let mut blocks: Vec<Block> =
+        (0..across * down).step_by(every).filter_map(|k| block(a, b, lattice, place(k))).collect();
+    blocks.sort_by(|p, q| p.level_adu.total_cmp(&q.level_adu));
+    let levels = (blocks.len() / LEAST_BLOCKS).min(MOST_LEVELS);
+    let n = blocks.len();
+    let bound = |i: usize| i * n / levels;
+    (0..levels).filter_map(|i| at_level(&mut blocks[bound(i)..bound(i + 1)])).collect()
+}
+
+/// Distance to the next site of the same colour along an axis, px.
+fn pitch(lattice: Lattice) -> usize {
+    if lattice == Lattice::All { 1 } else { 2 }
+}
+
+/// A block of both frames.
+#[derive(Debug, Clone, Copy)]
+struct Block {
+    level_adu: f64,
+    whole_adu2: f64,
+    fine_adu2: f64,
+    /// Standard deviation of the mean of both, stars and all, ADU.
+    unrest_adu: f64,
+}
+
+/// The second difference along both axes has 36 times the variance of independent pixels (Immerkaer 1996, CVIU 64, 300; from memory).
+const OF_SECOND_DIFFERENCES: f64 = 36.0;
+
+fn block(a: &Pixels, b: &Pixels, lattice: Lattice, (left, top): (usize, usize)) -> Option<Block> {
+    let (mut sums, mut differences, mut bends) = (Vec::new(), Vec::new(), Vec::new());
+    let d = pitch(lattice);
+    let difference = |x: usize, y: usize| a.at(x, y) - b.at(x, y);
+    let bend_along = |x: usize, y: usize| difference(x - d, y) - 2.0 * difference(x, y) + difference(x + d, y);
+    for y in top..top + BLOCK_PX {
+        for x in (left..left + BLOCK_PX).filter(|x| lattice.holds(*x, y)) {
+            let (p, q) = (a.at(x, y), b.at(x, y));
+            if p.is_finite() && q.is_finite() {
+                sums.push(0.5 * (p + q));
+                differences.push(p - q);
+                // Undefined neighbours leave it undefined, and such are left out when it is cut.
+                bends.push(bend_along(x, y - d) - 2.0 * bend_along(x, y) + bend_along(x, y + d));
+            }
+        }
+    }
+    if sums.len() < LEAST_PIXELS {
+        return None;
+    }
+    let half_variance = |values: &[f64]| Some(0.5 * clipped(values, CLIP_SIGMA)?.sigma.powi(2));
+    Some(Block {
+        level_adu: clipped(&sums, CLIP_SIGMA)?.mean,
+        whole_adu2: half_variance(&differences)?,
+        fine_adu2: half_variance(&bends)? / OF_SECOND_DIFFERENCES,
+        unrest_adu: mean_and_std(&sums)?.1,
+    })
+}
+
+fn at_level(blocks: &mut [Block]) -> Option<NoiseAtLevel> {
+    blocks.sort_by(|p, q| p.unrest_adu.total_cmp(&q.unrest_adu));
+    let blocks = &blocks[..(QUIET_SHARE * blocks.len() as f64).ceil() as usize];
+    let level_adu = median(&blocks.iter().map(|b| b.level_adu).collect::<Vec<_>>())?;
+    let variance = |of: fn(&Block) -> f64| {
+        let (adu2, spread) = median_and_mad_sigma(&blocks.iter().map(of).collect::<Vec<_>>())?;
+        Some(Variance { adu2, sigma_adu2: MEDIAN_TO_MEAN_ERROR * spread / (blocks.len() as f64).sqrt() })
+    };
+    Some(NoiseAtLevel { level_adu, whole: variance(|b| b.whole_adu2)?, fine: variance(|b| b.fine_adu2)? })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use ndarray::Array2;
+    use rand::{RngExt, SeedableRng};
+    use rand_distr::StandardNormal;
+    use rand_xoshiro::Xoshiro256PlusPlus;
+
+    /// A frame whose level rises from 500 to 900 ADU with variance 0.5 ADU^2 an ADU above 400, on a fixed pattern of 20 ADU,
+    /// with stars at `shift`.
+    fn frame(seed: u64, shift: usize) -> Pixels {
+        let (mut pattern, mut noise) = (Xoshiro256PlusPlus::seed_from_u64(1), Xoshiro256PlusPlus::seed_from_u64(seed));
+        Pixels::U16(Array2::from_shape_fn((640, 640), |(y, x)| {
+            let above = 100.0 + 400.0 * x as f64 / 640.0;
+            let fixed = 20.0 * pattern.sample::<f64, _>(StandardNormal);
+            let star = if (x + shift) % 40 < 3 && (y + shift) % 40 < 3 { 3000.0 } else { 0.0 };
+            let random = (0.5 * above).sqrt() * noise.sample::<f64, _>(StandardNormal);
+            (400.0 + above + fixed + star + random).round() as u16
+        }))
+    }
+
+    #[test]
+    fn what_stays_cancels_and_the_noise_follows_the_level() {
+        for lattice in [Lattice::All, Lattice::Green(crate::folder::CfaPattern(*b"RGGB"))] {
+            let found = noise_of_difference(&frame(2, 0), &frame(3, 7), lattice);
+            assert_eq!(found.len(), 8);
+            for at in &found {
+                // The rounding to whole numbers adds 1/12; of 16 levels and two ways the farthest lies within four of its errors, and
+                // what the cut leaves of stars is 1 %.
+                let want = 0.5 * (at.level_adu - 400.0) + 1.0 / 12.0;
+                for found in [at.whole, at.fine] {
+                    assert!((found.adu2 - want).abs() < 4.0 * found.sigma_adu2 + 0.01 * want, "{at:?} {want}");
+                    assert!(found.sigma_adu2 < 0.05 * want, "{at:?}");
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn frames_of_other_sizes_and_without_pixels_say_nothing() {
+        let small = Pixels::U16(Array2::from_elem((20, 20), 7));
+        assert!(noise_of_difference(&small, &small, Lattice::All).is_empty());
+        assert!(noise_of_difference(&small, &frame(1, 0), Lattice::All).is_empty());
+        let undefined = Pixels::F32(Array2::from_elem((640, 640), f32::NAN));
+        assert!(noise_of_difference(&undefined, &undefined, Lattice::All).is_empty());
+    }
+}
