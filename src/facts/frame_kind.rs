@@ -45,6 +45,8 @@ pub enum KindSource {
     Nothing,
     /// Its pixels, against the header.
     Pixels,
+    /// Its exposure beside that of others, against the header.
+    Exposure,
     /// A header card.
     Card(String),
     /// As the report that it was read from words it.

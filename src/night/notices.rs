@@ -102,7 +102,7 @@ pub fn take_exposed_biases_for_darks(intakes: &mut [Intake]) {
         let Outcome::Read(read) = &mut intake.outcome else { continue };
         let exposed = bias_exposure(read).is_some_and(|s| s >= EXPOSED_S);
         if exposed && shortest.get(&read.sensor).is_some_and(|s| *s < EXPOSED_S) {
-            (read.kind, read.kind_source) = (FrameKind::Dark, KindSource::Pixels);
+            (read.kind, read.kind_source) = (FrameKind::Dark, KindSource::Exposure);
         }
     }
 }

@@ -89,9 +89,9 @@ pub fn report_of_night(
         }))
     };
     let built: Vec<Built> = groups.iter().filter_map(build).collect();
-    for (built, members) in built.iter().zip(groups.values()) {
-        if let Some(why) = built.noise.withholds() {
-            members.iter().for_each(|l| rows[l.index].sky_e_per_px_s = Some(Quantity::not_measurable(why.clone())));
+    for (id, why) in built.iter().filter_map(|b| Some((&b.session.id, b.noise.withholds()?))) {
+        for row in rows.iter_mut().filter(|row| row.session_id.as_ref() == Some(id)) {
+            row.sky_e_per_px_s = Some(Quantity::not_measurable(why.clone()));
         }
     }
     warnings

@@ -238,6 +238,7 @@ fn what_became_of_it(e: &Explanation) -> String {
     let by = match &row.kind_source {
         KindSource::Nothing => String::new(),
         KindSource::Pixels => ", because its pixels say so".to_owned(),
+        KindSource::Exposure => ", because others of its camera were not exposed".to_owned(),
         KindSource::Card(told) | KindSource::Quoted(told) => format!(", because {told} says so"),
     };
     let mut text = match row.status {

@@ -121,6 +121,7 @@ pub(crate) fn kind_source(source: &KindSource) -> &str {
     match source {
         KindSource::Nothing => "",
         KindSource::Pixels => "its pixels",
+        KindSource::Exposure => "its exposure",
         KindSource::Card(told) | KindSource::Quoted(told) => told,
     }
 }
