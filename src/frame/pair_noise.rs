@@ -149,7 +149,9 @@ mod tests {
                 let want = 0.5 * (at.level_adu - 400.0) + 1.0 / 12.0;
                 for found in [at.whole, at.fine] {
                     assert!((found.adu2 - want).abs() < 4.0 * found.sigma_adu2 + 0.01 * want, "{at:?} {want}");
-                    assert!(found.sigma_adu2 < 0.05 * want, "{at:?}");
+                    // Second differences of neighbours are correlated: five hundred tell a variance to 12 %, 25 such blocks to
+                    // 3 %, and their scatter is known to a fifth.
+                    assert!(found.sigma_adu2 < 0.08 * want, "{at:?}");
                 }
             }
         }
