@@ -56,6 +56,12 @@ pub fn median_and_mad_sigma(values: &[f64]) -> Option<(f64, f64)> {
     Some((centre, MAD_TO_SIGMA * median_mut(&mut deviation)?))
 }
 
+/// Median and its one-sigma error by the scatter of the values (the MAD's). `None` when empty.
+pub fn median_with_error(values: &[f64]) -> Option<(f64, f64)> {
+    let (centre, spread) = median_and_mad_sigma(values)?;
+    Some((centre, MEDIAN_TO_MEAN_ERROR * spread / (values.len() as f64).sqrt()))
+}
+
 /// What sigma clipping kept.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Clipped {

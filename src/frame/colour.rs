@@ -21,6 +21,11 @@ impl Lattice {
             Self::Green(pattern) => pattern.is_green(x, y),
         }
     }
+
+    /// Distance along a row or a column to the next site that counts, px.
+    pub fn pitch(self) -> usize {
+        if self == Self::All { 1 } else { 2 }
+    }
 }
 
 /// Relative difference of the diagonals that is taken for real.

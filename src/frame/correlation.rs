@@ -4,7 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use crate::facts::night::NoiseOrigin;
 use crate::fits::Pixels;
-use crate::stats::{MEDIAN_TO_MEAN_ERROR, mean_and_std, median_and_mad_sigma};
+use crate::stats::{mean_and_std, median_with_error};
 
 use super::Lattice;
 
@@ -134,10 +134,7 @@ fn correlation_of(sites: &Sites) -> Option<NoiseCorrelation> {
         along_x.extend(x);
         along_y.extend(y);
     }
-    let middle = |values: &[f64]| {
-        let (centre, spread) = median_and_mad_sigma(values).filter(|_| values.len() >= LEAST_TILES)?;
-        Some((centre, MEDIAN_TO_MEAN_ERROR * spread / (values.len() as f64).sqrt()))
-    };
+    let middle = |values: &[f64]| median_with_error(values).filter(|_| values.len() >= LEAST_TILES);
     Some(NoiseCorrelation { x: middle(&along_x)?, y: middle(&along_y)?, tiles: along_x.len() })
 }
 
@@ -160,10 +157,7 @@ struct Differences([[(f64, f64); 2]; 2]);
 
 impl<'a> Sites<'a> {
     fn of(at: &'a dyn Fn(usize, usize) -> f64, (rows, columns): (usize, usize), lattice: Lattice) -> Self {
-        let (step, first) = match lattice {
-            Lattice::All => (1, 0),
-            Lattice::Green(_) => (2, usize::from(!lattice.holds(0, 0))),
-        };
+        let (step, first) = (lattice.pitch(), usize::from(!lattice.holds(0, 0)));
         Self { at, step, first, columns: columns.saturating_sub(first).div_ceil(step), rows: rows.div_ceil(step) }
     }
 

@@ -4,7 +4,7 @@ use serde::{Deserialize, Serialize};
 
 use super::Lattice;
 use crate::fits::Pixels;
-use crate::stats::{MEDIAN_TO_MEAN_ERROR, clipped, mean_and_std, median, median_and_mad_sigma};
+use crate::stats::{clipped, mean_and_std, median, median_with_error};
 
 /// Side of a block, px: the sky is even in it, and a thousand pixels tell a variance to 5 %.
 const BLOCK_PX: usize = 32;
@@ -43,7 +43,7 @@ pub struct Variance {
 /// count.
 pub fn noise_of_difference(a: &Pixels, b: &Pixels, lattice: Lattice) -> Vec<NoiseAtLevel> {
     let (rows, columns) = a.dim();
-    let margin = pitch(lattice);
+    let margin = lattice.pitch();
     let blocks_in = |length: usize| length.saturating_sub(2 * margin) / BLOCK_PX;
     let (across, down) = (blocks_in(columns), blocks_in(rows));
     if b.dim() != (rows, columns) || across * down == 0 {
@@ -58,11 +58,6 @@ pub fn noise_of_difference(a: &Pixels, b: &Pixels, lattice: Lattice) -> Vec<Nois
     let n = blocks.len();
     let bound = |i: usize| i * n / levels;
     (0..levels).filter_map(|i| at_level(&mut blocks[bound(i)..bound(i + 1)])).collect()
-}
-
-/// Distance to the next site of the same colour along an axis, px.
-fn pitch(lattice: Lattice) -> usize {
-    if lattice == Lattice::All { 1 } else { 2 }
 }
 
 /// A block of both frames.
@@ -80,7 +75,7 @@ const OF_SECOND_DIFFERENCES: f64 = 36.0;
 
 fn block(a: &Pixels, b: &Pixels, lattice: Lattice, (left, top): (usize, usize)) -> Option<Block> {
     let (mut sums, mut differences, mut bends) = (Vec::new(), Vec::new(), Vec::new());
-    let d = pitch(lattice);
+    let d = lattice.pitch();
     let difference = |x: usize, y: usize| a.at(x, y) - b.at(x, y);
     let bend_along = |x: usize, y: usize| difference(x - d, y) - 2.0 * difference(x, y) + difference(x + d, y);
     for y in top..top + BLOCK_PX {
@@ -111,8 +106,8 @@ fn at_level(blocks: &mut [Block]) -> Option<NoiseAtLevel> {
     let blocks = &blocks[..(QUIET_SHARE * blocks.len() as f64).ceil() as usize];
     let level_adu = median(&blocks.iter().map(|b| b.level_adu).collect::<Vec<_>>())?;
     let variance = |of: fn(&Block) -> f64| {
-        let (adu2, spread) = median_and_mad_sigma(&blocks.iter().map(of).collect::<Vec<_>>())?;
-        Some(Variance { adu2, sigma_adu2: MEDIAN_TO_MEAN_ERROR * spread / (blocks.len() as f64).sqrt() })
+        let (adu2, sigma_adu2) = median_with_error(&blocks.iter().map(of).collect::<Vec<_>>())?;
+        Some(Variance { adu2, sigma_adu2 })
     };
     Some(NoiseAtLevel { level_adu, whole: variance(|b| b.whole_adu2)?, fine: variance(|b| b.fine_adu2)? })
 }
@@ -150,8 +145,8 @@ mod tests {
                 for found in [at.whole, at.fine] {
                     assert!((found.adu2 - want).abs() < 4.0 * found.sigma_adu2 + 0.01 * want, "{at:?} {want}");
                     // Second differences of neighbours are correlated: five hundred tell a variance to 12 %, 25 such blocks to
-                    // 3 %, and their scatter is known to a fifth.
-                    assert!(found.sigma_adu2 < 0.08 * want, "{at:?}");
+                    // 3 %, and their scatter is known to a quarter, of which four count.
+                    assert!(found.sigma_adu2 < 0.06 * want, "{at:?}");
                 }
             }
         }

@@ -6,6 +6,7 @@ use std::path::Path;
 use rayon::prelude::*;
 
 use super::cache::{Kept, What};
+use super::even_steps::at_even_steps;
 use super::intake::{Intake, Read, reads_of};
 use super::lights::{Mosaic, give_back, read_light};
 use super::sensors::Sensors;
@@ -31,7 +32,7 @@ pub fn learn(sensors: &mut Sensors, intakes: &[Intake], kept: &Kept, warnings: &
         }
     }
     for ((sensor, exposure_ms), mut lights) in groups.into_iter().filter(|(_, lights)| lights.len() >= LEAST) {
-        lights.sort_by_key(|(index, read)| (read.header.start_utc.as_ref().map(|start| start.value), *index));
+        lights.sort_by_key(|(index, read)| read.in_time(*index));
         let chosen = spread(&lights);
         let seen: Vec<Vec<BrightPixel>> = chosen
             .par_iter()
@@ -47,12 +48,8 @@ pub fn learn(sensors: &mut Sensors, intakes: &[Intake], kept: &Kept, warnings: &
     }
 }
 
-/// Lights at even steps, a power of two: further lights change the choice only when they are twice as many, and with it the
-/// measurements that rest on it.
 fn spread<T>(lights: &[T]) -> Vec<&T> {
-    let count = if lights.len() >= COMPARED { COMPARED } else { LEAST };
-    let most = (lights.len() / count).max(1);
-    lights.iter().step_by(1 << most.ilog2()).take(count).collect()
+    at_even_steps(lights, if lights.len() >= COMPARED { COMPARED } else { LEAST })
 }
 
 fn looked_at(intake: &Intake, mosaic: Option<&Mosaic>, kept: &Kept) -> Result<Vec<BrightPixel>, LeftOut> {

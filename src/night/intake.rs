@@ -3,6 +3,7 @@
 use std::path::Path;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
+use jiff::civil::DateTime;
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
@@ -33,6 +34,11 @@ pub struct Read {
 }
 
 impl Read {
+    /// Its place in time, then in the list of files, of which it is number `index`.
+    pub fn in_time(&self, index: usize) -> (Option<DateTime>, usize) {
+        (self.header.start_utc.as_ref().map(|start| start.value), index)
+    }
+
     /// Whether its numbers are no codes of a camera, and no compression has rounded such.
     pub fn is_processed(&self) -> bool {
         self.survey.is_fractional() && self.rounded_to_adu.is_none() && !self.header.in_electrons

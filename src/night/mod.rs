@@ -7,6 +7,7 @@ mod dark_match;
 mod decision;
 mod diffraction;
 mod duplicates;
+mod even_steps;
 mod explain;
 mod fault;
 mod hot_in_lights;

@@ -4,12 +4,13 @@ use std::collections::BTreeMap;
 
 use crate::facts::header::HeaderCaution;
 use crate::facts::night::{Correlated, NoiseOrigin};
-use crate::facts::{Caution, FrameKind, KindSource};
-use crate::folder::{Night, SensorKey, SessionKey};
+use crate::facts::{Caution, FrameKind};
+use crate::folder::{Night, SessionKey};
 use crate::report::Warning;
 
-use super::intake::{Intake, Outcome, Read};
+use super::intake::{Intake, Read};
 use super::lights::MeasuredLight;
+use super::set_apart::{bias_exposure, is_exposed_bias};
 
 /// Distance from the set-point at which the cooler no longer holds, degrees Celsius: regulation keeps within a few
 /// tenths (common practice, no source), and dark current changes by a tenth in one degree.
@@ -82,36 +83,10 @@ fn contradicted_kinds(intakes: &[Intake]) -> Vec<Warning> {
     renamed.into_iter().map(warning).collect()
 }
 
-/// Exposure from which a bias frame holds dark current: electronic shutters take milliseconds (common practice, no source).
-const EXPOSED_S: f64 = 0.5;
-
-fn bias_exposure(read: &Read) -> Option<f64> {
-    (read.kind == FrameKind::Bias).then_some(read.header.exposure_s.as_ref()?.value)
-}
-
-/// Takes bias frames that were exposed for darks where the sensor has others that were not.
-pub fn take_exposed_biases_for_darks(intakes: &mut [Intake]) {
-    let mut shortest: BTreeMap<SensorKey, f64> = BTreeMap::new();
-    for read in intakes.iter().filter_map(Intake::read) {
-        if let Some(seconds) = bias_exposure(read) {
-            let least = shortest.entry(read.sensor.clone()).or_insert(seconds);
-            *least = least.min(seconds);
-        }
-    }
-    for intake in intakes {
-        let Outcome::Read(read) = &mut intake.outcome else { continue };
-        let exposed = bias_exposure(read).is_some_and(|s| s >= EXPOSED_S);
-        if exposed && shortest.get(&read.sensor).is_some_and(|s| *s < EXPOSED_S) {
-            (read.kind, read.kind_source) = (FrameKind::Dark, KindSource::Exposure);
-        }
-    }
-}
-
 /// Bias frames that were exposed, of sensors that have no others.
 fn exposed_biases(intakes: &[Intake]) -> Option<Warning> {
-    let exposed = |r: &Read| bias_exposure(r).is_some_and(|s| s >= EXPOSED_S);
     let exposure_s = intakes.iter().filter_map(Intake::read).filter_map(bias_exposure).fold(0.0, f64::max);
-    let paths = those_read(intakes, exposed);
+    let paths = those_read(intakes, is_exposed_bias);
     if_any(Caution::ExposedBias { frames: paths.len(), exposure_s }, paths)
 }
 
@@ -149,7 +124,7 @@ fn left_the_set_point(intakes: &[Intake], lights: &[MeasuredLight]) -> Option<Wa
     };
     let shown = |l: &MeasuredLight| intakes[l.index].file.shown.clone();
     let mut drifted: Vec<&MeasuredLight> = lights.iter().filter(off).collect();
-    drifted.sort_by_key(|l| (l.read.header.start_utc.as_ref().map(|s| s.value), l.index));
+    drifted.sort_by_key(|l| l.read.in_time(l.index));
     let first = shown(drifted.first()?);
     let caution = Caution::OffSetPoint { first, lights: drifted.len(), limit_celsius: HELD_CELSIUS };
     if_any(caution, drifted.into_iter().map(shown).collect())

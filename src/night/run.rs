@@ -80,7 +80,7 @@ pub fn run_on(
         return Err(NightError::NoFrames { folders, found: intakes.len(), first });
     }
     set_apart::by_pitch(&mut intakes);
-    notices::take_exposed_biases_for_darks(&mut intakes);
+    set_apart::take_exposed_biases_for_darks(&mut intakes);
     let mut warnings = notices::intake_notices(&intakes);
     let mut sensors = sensors::measure_sensors(&mut intakes, &input.rig, kept, progress, &mut warnings);
     if scope == Scope::Sensor {

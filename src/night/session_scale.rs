@@ -8,12 +8,10 @@ use crate::stats::{MEDIAN_TO_MEAN_ERROR, mean_and_std, median};
 use crate::verdict::image_scale;
 
 use super::lights::MeasuredLight;
+use super::set_apart::OTHER_FOCAL;
 
 /// Disagreement of the stars and what is stated above which it is said.
 const SCALE_DISAGREEMENT: f64 = 0.005;
-
-/// Ratio of two stated focal lengths from which they are two telescopes', or one with a reducer.
-const OTHER_TELESCOPE: f64 = 1.04;
 
 /// Image scale: median over the frames' fitted WCS where there are some, else the first frame's optics.
 pub fn session_scale(used: &[&MeasuredLight], members: &[&MeasuredLight]) -> Quantity {
@@ -89,7 +87,7 @@ fn sister<'a>(session: &OwnScale, all: &'a [OwnScale]) -> Option<&'a Quantity> {
         (k.night.clone(), sensor.camera.clone(), sensor.size, sensor.binning, sensor.pitch_nm, k.focal_mm)
     };
     let other_telescope = |s: &OwnScale| {
-        let apart = |(a, b): (f64, f64)| (a / b).ln().abs() > OTHER_TELESCOPE.ln();
+        let apart = |(a, b): (f64, f64)| (a / b).ln().abs() > OTHER_FOCAL.ln();
         s.focal_mm.zip(session.focal_mm).is_some_and(apart)
     };
     let measured = |s: &&OwnScale| s.scale.source == Source::Measured && s.scale.pair().is_some();

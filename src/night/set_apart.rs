@@ -1,14 +1,16 @@
-//! Frames that share every name and setting and come from two cameras or two focal lengths all the same.
+//! Frames that share every name and setting and are told apart by the others all the same: two cameras, two focal lengths, biases that
+//! were exposed.
 
 use std::collections::BTreeMap;
 
-use super::intake::{Intake, Outcome};
+use super::intake::{Intake, Outcome, Read};
+use crate::facts::{FrameKind, KindSource};
 use crate::folder::{SensorKey, SessionKey};
 
 /// Ratio of two pitches from which they are two sensors': makers' figures of one are rounded to 1 or 2 %.
 const OTHER_PITCH: f64 = 1.04;
 /// Ratio of two focal lengths from which the telescope was changed: focus moves that of one by less than 1 %.
-const OTHER_FOCAL: f64 = 1.04;
+pub const OTHER_FOCAL: f64 = 1.04;
 
 /// Gives frames whose headers state another pixel pitch than others of the same camera a sensor of their own.
 pub fn by_pitch(intakes: &mut [Intake]) {
@@ -47,6 +49,36 @@ pub fn by_focal_length(lights: Vec<(SessionKey, Option<f64>)>) -> Vec<SessionKey
         session
     };
     lights.into_iter().map(of).collect()
+}
+
+/// Exposure from which a bias frame holds dark current: electronic shutters take milliseconds (common practice, no source).
+const EXPOSED_S: f64 = 0.5;
+
+/// Exposure of a bias frame, s.
+pub fn bias_exposure(read: &Read) -> Option<f64> {
+    (read.kind == FrameKind::Bias).then_some(read.header.exposure_s.as_ref()?.value)
+}
+
+/// Whether a bias frame was exposed.
+pub fn is_exposed_bias(read: &Read) -> bool {
+    bias_exposure(read).is_some_and(|s| s >= EXPOSED_S)
+}
+
+/// Takes bias frames that were exposed for darks where the sensor has others that were not.
+pub fn take_exposed_biases_for_darks(intakes: &mut [Intake]) {
+    let mut shortest: BTreeMap<SensorKey, f64> = BTreeMap::new();
+    for read in intakes.iter().filter_map(Intake::read) {
+        if let Some(seconds) = bias_exposure(read) {
+            let least = shortest.entry(read.sensor.clone()).or_insert(seconds);
+            *least = least.min(seconds);
+        }
+    }
+    for intake in intakes {
+        let Outcome::Read(read) = &mut intake.outcome else { continue };
+        if is_exposed_bias(read) && shortest.get(&read.sensor).is_some_and(|s| *s < EXPOSED_S) {
+            (read.kind, read.kind_source) = (FrameKind::Dark, KindSource::Exposure);
+        }
+    }
 }
 
 /// The middle of each group of values that lie closer to each other than by this ratio, in order.

@@ -5,6 +5,7 @@ use std::collections::BTreeMap;
 use rayon::prelude::*;
 
 use super::cache::{Kept, What};
+use super::even_steps::at_even_steps;
 use super::intake::Intake;
 use super::lights::{MeasuredLight, Mosaic, give_back, read_light};
 use super::sensors::Sensors;
@@ -42,12 +43,11 @@ pub fn of_sessions(
     by_session
 }
 
-/// Neighbours in time, spread over the session by a step that is a power of two, so that further lights change the choice only
-/// when they are twice as many.
+/// Neighbours in time, spread over the session.
 fn pairs(mut lights: Vec<&MeasuredLight>) -> Vec<[&MeasuredLight; 2]> {
-    lights.sort_by_key(|l| (l.read.header.start_utc.as_ref().map(|start| start.value), l.index));
-    let step = 1 << (lights.len() / (2 * MOST_PAIRS)).max(1).ilog2();
-    lights.chunks_exact(2).step_by(step).take(MOST_PAIRS).map(|two| [two[0], two[1]]).collect()
+    lights.sort_by_key(|l| l.read.in_time(l.index));
+    let pairs: Vec<[&MeasuredLight; 2]> = lights.chunks_exact(2).map(|two| [two[0], two[1]]).collect();
+    at_even_steps(&pairs, MOST_PAIRS).into_iter().copied().collect()
 }
 
 fn noise_of(
@@ -56,11 +56,11 @@ fn noise_of(
     sensors: &Sensors,
     kept: &Kept,
 ) -> Result<Vec<NoiseAtLevel>, LeftOut> {
-    let paths = pair.map(|light| intakes[light.index].file.path.as_path());
-    let files = pair.map(|light| (intakes[light.index].file.path.as_path(), intakes[light.index].fingerprint.as_ref()));
+    let intakes = pair.map(|light| &intakes[light.index]);
+    let files = intakes.map(|intake| (intake.file.path.as_path(), intake.fingerprint.as_ref()));
     let mosaic = Mosaic::of(&pair[0].read, sensors);
     kept.or_measure(What::SkyNoise, files, &mosaic, || {
-        let (a, b) = (read_light(paths[0])?, read_light(paths[1])?);
+        let (a, b) = (read_light(files[0].0)?, read_light(files[1].0)?);
         let lattice = Mosaic::lattice(mosaic.as_ref(), &a.planes[0]).0;
         let noise = noise_of_difference(&a.planes[0], &b.planes[0], lattice);
         give_back(a);

@@ -17,8 +17,8 @@ use crate::sensor::{DefectMap, SensorResult};
 use crate::sky::StarMatch;
 use crate::stars::CommonImage;
 use crate::verdict::{
-    Advice, CooledYear, CoolingRow, DarkMatch, FilterSampling, NoiseBudget, NoiseCheck, Photometry, Sampling,
-    Saturation, Suited, WidthBudget,
+    Advice, AdviceInput, CooledYear, CoolingRow, DarkMatch, FilterSampling, NoiseBudget, NoiseCheck, Photometry,
+    Sampling, Saturation, Suited, WidthBudget,
 };
 
 /// Version of the keys. A key that is renamed or dropped raises it; a key that is added does not.
@@ -213,6 +213,20 @@ impl Session {
     /// By night, then by name: the order in which a report lists sessions and everything that it says of several.
     pub fn put_in_order(sessions: &mut [Self]) {
         sessions.sort_by(|a, b| (&a.night, &a.id).cmp(&(&b.night, &b.id)));
+    }
+
+    /// What the measures that cost nothing need of it.
+    pub fn advice_input(&self) -> AdviceInput<'_> {
+        AdviceInput {
+            session_id: &self.id,
+            exposure_s: self.settings.exposure_s,
+            exposure_for_5_percent_read_s: &self.noise_budget.exposure_for_5_percent_read_s,
+            darks: Some((self.dark_match.darks, &self.dark_match.added_variance_share)),
+            lights: self.frame_counts.used,
+            shared_ellipticity: &self.field.constant_ellipticity,
+            corner_fwhm_ratio: &self.field.corner_fwhm_ratio,
+            best_binning: self.sampling.best_binning,
+        }
     }
 }
 

@@ -22,9 +22,9 @@ use crate::units::{BOLTZMANN_EV_PER_K, ZERO_CELSIUS_K};
 use crate::verdict::KnownImage;
 use crate::verdict::over_sessions::SessionWidth;
 use crate::verdict::{
-    Advice, AdviceInput, ConfidenceCode, CoolingRow, CoolingVerdict, DarkMatch, FilterSampling, Level, LightStars,
-    NoiseBudget, NoiseCheck, NoiseFinding, NoiseVerdict, Photometry, Sampling, SamplingVerdict, SaturationInput,
-    SuitedInput, ThermalVerdict, WidthInput, advice, ranked, sampling_by_filter, saturation, suited, width_budget,
+    ConfidenceCode, CoolingRow, CoolingVerdict, DarkMatch, FilterSampling, Level, LightStars, NoiseBudget, NoiseCheck,
+    NoiseFinding, NoiseVerdict, Photometry, Sampling, SamplingVerdict, SaturationInput, SuitedInput, ThermalVerdict,
+    WidthInput, advice, ranked, sampling_by_filter, saturation, suited, width_budget,
 };
 
 /// A name that would be a script if it were not escaped.
@@ -66,25 +66,12 @@ pub fn report() -> Report {
     let sessions = vec![session("a-L-120s", Some("L"), EXPOSURE_S), short];
     Report::new(Parts {
         answers: answers(),
-        advice: ranked(sessions.iter().flat_map(free_measures).collect()),
+        advice: ranked(sessions.iter().flat_map(|s| advice(&s.advice_input())).collect()),
         filters: filters(&sessions),
         sessions,
         sensors: vec![sensor()],
         frames: frames(),
         warnings: warnings(),
-    })
-}
-
-fn free_measures(s: &Session) -> Vec<Advice> {
-    advice(&AdviceInput {
-        session_id: &s.id,
-        exposure_s: s.settings.exposure_s,
-        exposure_for_5_percent_read_s: &s.noise_budget.exposure_for_5_percent_read_s,
-        darks: Some((0, &s.dark_match.added_variance_share)),
-        lights: s.frame_counts.used,
-        shared_ellipticity: &s.field.constant_ellipticity,
-        corner_fwhm_ratio: &s.field.corner_fwhm_ratio,
-        best_binning: s.sampling.best_binning,
     })
 }
 

@@ -34,8 +34,6 @@ pub struct SkyMap {
     pub level_error_adu: f64,
     /// Median noise of one pixel over the tiles, ADU.
     pub median_sigma_adu: f64,
-    /// Number of tiles that had enough finite pixels.
-    pub tiles: usize,
 }
 
 /// Maps sky and noise of a plane. `None` when no tile has enough finite pixels.
@@ -85,7 +83,6 @@ fn map_values<T: Copy + Into<f32>>(plane: Grid<T>, lattice: Lattice) -> Option<S
             }
         }
     }
-    let tiles = level.iter().filter(|v| v.is_finite()).count();
     let (level_adu, level_error_adu) = level_of(&level)?;
     let (level, sigma) = (smoothed(&level), smoothed(&sigma));
     let middle = |a: &Array2<f32>| {
@@ -101,7 +98,6 @@ fn map_values<T: Copy + Into<f32>>(plane: Grid<T>, lattice: Lattice) -> Option<S
         level_adu,
         level_error_adu,
         median_sigma_adu,
-        tiles,
     })
 }
 

@@ -30,17 +30,7 @@ pub struct SessionMeasures {
 
 /// The measures for one session; `hours` are those of the year.
 pub(crate) fn free_measures(session: &Session, hours: Option<f64>) -> Vec<FreeMeasure> {
-    let found = &session.dark_match;
-    let all = advice(&AdviceInput {
-        session_id: &session.id,
-        exposure_s: exposure_s(session),
-        exposure_for_5_percent_read_s: &session.noise_budget.exposure_for_5_percent_read_s,
-        darks: Some((found.darks, &found.added_variance_share)),
-        lights: session.frame_counts.used,
-        shared_ellipticity: &session.field.constant_ellipticity,
-        corner_fwhm_ratio: &session.field.corner_fwhm_ratio,
-        best_binning: session.sampling.best_binning,
-    });
+    let all = advice(&AdviceInput { exposure_s: exposure_s(session), ..session.advice_input() });
     let in_a_year = |per_100: f64| Ok(hours.ok_or(Lacking::HoursNotStated { for_measure: true })? * per_100 / 100.0);
     let known = |q: &Quantity| q.value.ok_or_else(|| Lacking::Measured(q.because()));
     all.into_iter()

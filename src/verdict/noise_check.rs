@@ -12,15 +12,15 @@ use crate::facts::night::{NightMissing, NoiseLooks, NoiseLooksCode};
 use crate::facts::verdict::{VerdictMethod, VerdictMissing};
 use crate::facts::{Input, Missing, Quantity};
 use crate::frame::{NoiseAtLevel, Variance};
-use crate::stats::{median, median_and_mad_sigma, weighted_line};
+use crate::stats::{median, median_with_error, weighted_line};
 
 /// Ratio of noise measured to noise predicted, either way, from which the budget is less sure: 10 % of noise are 21 % of the time.
 pub const DIFFERS: f64 = 1.10;
-/// Ratio from which it is withheld: half of the variance is then another's than the budget says.
+/// Ratio from which it is withheld: the variance is then more than half as large again as the budget says, or as little of it.
 pub const UNEXPLAINED: f64 = 1.25;
 /// Standard errors that the ratio must be off as well.
 const SURE_SIGMAS: f64 = 3.0;
-/// Standard errors below the bias level, and share of the read noise, from which a level is one that no raw light has.
+/// Distance below the bias level, in read noises, from which a level is one that no raw light has, where it is three errors as well.
 const BELOW_READ_NOISE: f64 = 0.5;
 /// Relative error of a gain from the lights' own levels by stars too faint or too close to be cut, which make the brighter sky noisier
 /// (simulated: 3 to 9 %).
@@ -156,17 +156,11 @@ fn nothing(because: Missing, measured_adu: Quantity, gain_of_sky_e_per_adu: Quan
 
 /// Median over the levels.
 fn measured(lights: &[At]) -> Quantity {
-    let Some((variance, error)) = centre(&lights.iter().map(|l| l.variance).collect::<Vec<_>>()) else {
+    let Some((variance, error)) = median_with_error(&lights.iter().map(|l| l.variance).collect::<Vec<_>>()) else {
         return Quantity::not_measurable(VerdictMissing::NoNeighbouringLights);
     };
     let noise = variance.max(0.0).sqrt();
     Quantity::measured(noise, 0.5 * error / noise.max(1e-30), VerdictMethod::NoiseOfDifferences, lights.len())
-}
-
-/// Median and its error.
-fn centre(values: &[f64]) -> Option<(f64, f64)> {
-    let (centre, spread) = median_and_mad_sigma(values)?;
-    Some((centre, crate::stats::MEDIAN_TO_MEAN_ERROR * spread / (values.len() as f64).sqrt()))
 }
 
 /// Inverse slope of the variance over the level.
@@ -216,7 +210,7 @@ impl Predicted {
     /// Median over the levels of noise measured over noise predicted.
     fn ratio(&self, lights: &[At], bias_adu: f64) -> Option<(f64, f64)> {
         let of = |l: &At| 0.5 * (l.variance / self.variance(l.level, bias_adu)).ln();
-        let (ln, error) = centre(&lights.iter().map(of).filter(|r| r.is_finite()).collect::<Vec<_>>())?;
+        let (ln, error) = median_with_error(&lights.iter().map(of).filter(|r| r.is_finite()).collect::<Vec<_>>())?;
         Some((ln.exp(), error))
     }
 

@@ -44,13 +44,14 @@ pub(crate) fn clip_level<'a>(view: View, peaks: impl Iterator<Item = &'a Peak>) 
         let of = |p: &&Peak| core(p).filter(|at| reaches(view, *at, level) && touches(view, *at, level)).count();
         bright.iter().map(of).filter(|n| *n > 0).collect()
     };
-    let (exact, within) = (piles(highest), piles(highest * (1.0 - CEILING_SPREAD)));
-    if exact.iter().sum::<usize>() >= LEAST_PILE {
+    if piles(highest).iter().sum::<usize>() >= LEAST_PILE {
         return Some(highest);
     }
+    let lowest = highest * (1.0 - CEILING_SPREAD);
+    let within = piles(lowest);
     let several = within.len() >= SPREAD_PEAKS && within.iter().sum::<usize>() >= SPREAD_PILE;
     let flat_top = within.iter().any(|n| *n >= FLAT_TOP);
-    (several || flat_top).then_some(highest * (1.0 - CEILING_SPREAD))
+    (several || flat_top).then_some(lowest)
 }
 
 /// Whether a site counts and reaches a level.
