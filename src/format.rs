@@ -12,6 +12,9 @@ pub(crate) const MOST_DECIMALS: i32 = 6;
 /// Digits before the point beyond which powers of ten read better; a matter of taste.
 const MOST_WHOLE_DIGITS: i32 = 7;
 
+/// Uncertainty over value below which it says nothing: the rounding of single-precision pixels.
+const LEAST_RELATIVE_SIGMA: f64 = 1e-7;
+
 /// What stands for a value that is not known.
 pub const UNKNOWN: &str = "not measurable";
 
@@ -22,7 +25,8 @@ pub fn with_sigma(value: f64, sigma: Option<f64>) -> String {
     if !value.is_finite() {
         return UNKNOWN.to_owned();
     }
-    let Some(sigma) = sigma.filter(|s| s.is_finite() && *s > 0.0) else { return plain(value) };
+    let told = |s: &f64| s.is_finite() && *s > LEAST_RELATIVE_SIGMA * value.abs();
+    let Some(sigma) = sigma.filter(told) else { return plain(value) };
     let decimals = decimals_for(sigma, SIGMA_DIGITS);
     let top = exponent(value.abs().max(sigma));
     if decimals > MOST_DECIMALS || top >= MOST_WHOLE_DIGITS {

@@ -59,6 +59,22 @@ pub enum Caution {
         frames: usize,
         exposure_s: f64,
     },
+    /// A camera whose bias and dark frames lie so far apart in time that they are taken for so many states of it.
+    CalibrationEpochs {
+        epochs: usize,
+        first: String,
+        last: String,
+    },
+    /// Lights so many days from the nearest bias or dark frame of their camera.
+    CalibrationOld {
+        lights: usize,
+        days: f64,
+    },
+    /// Focal length and aperture whose ratio no telescope has, mm.
+    FocalRatio {
+        focal_mm: f64,
+        aperture_mm: f64,
+    },
     /// Pixels without a value.
     UndefinedPixels,
     /// Cubes of colours, interpolated.
@@ -147,9 +163,12 @@ impl Caution {
             | Self::Undated
             | Self::NightByUtc
             | Self::HotPixelsOfLights { .. }
-            | Self::CorrelatedReadOut { .. } => Severity::Note,
+            | Self::CorrelatedReadOut { .. }
+            | Self::CalibrationEpochs { .. } => Severity::Note,
             Self::KindContradicted { .. }
             | Self::ExposedBias { .. }
+            | Self::CalibrationOld { .. }
+            | Self::FocalRatio { .. }
             | Self::ColourPlanes
             | Self::ColourPattern
             | Self::LossyCompression { .. }
@@ -167,6 +186,7 @@ impl Caution {
             self,
             Self::KindContradicted { .. }
                 | Self::ExposedBias { .. }
+                | Self::CalibrationOld { .. }
                 | Self::CorrelatedNoise { .. }
                 | Self::PerhapsResampled { .. }
                 | Self::CorrelatedReadOut { .. }

@@ -27,6 +27,8 @@ pub enum LeftOut {
     KindNotKnown,
     /// A combination of frames: its noise is not that of one exposure.
     Combination,
+    /// A calibration frame with numbers between whole ones, where other frames of its camera hold whole ones only.
+    FractionalAmongWhole { share: f64 },
     /// Too few valid pixels to tell sky from noise.
     TooFewValidPixels,
     /// As the report that it was read from words it.

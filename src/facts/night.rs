@@ -52,6 +52,8 @@ pub enum NightMissing {
     LightExposure,
     /// The noise of the lights is not that of their level, so that neither tells the sky.
     NoiseUnexplained { measured_adu: f64, predicted_adu: f64, looks_like: NoiseLooks },
+    /// At the scale that headers state, stars are sharper than air or aperture let any be.
+    ScaleDeniedByStars { arcsec_per_px: f64, fwhm_arcsec: f64, least_arcsec: f64 },
 }
 
 impl NightMissing {
@@ -68,6 +70,9 @@ impl NightMissing {
             ],
             Self::LightTemperature => vec![Help::Card("CCD-TEMP"), Help::RigKey("sensor_celsius")],
             Self::LightExposure => vec![Help::Card("EXPTIME")],
+            Self::ScaleDeniedByStars { .. } => {
+                vec![Help::RigKey("focal_mm"), Help::RigKey("pixel_um"), Help::RigKey("aperture_mm")]
+            }
             Self::NoiseUnexplained { looks_like, .. } => match looks_like {
                 NoiseLooks::OtherOffset { .. } | NoiseLooks::BelowBias => vec![Help::Bias],
                 NoiseLooks::OtherGain { .. } => vec![Help::Bias, Help::Flat],
@@ -103,6 +108,8 @@ pub enum NoiseLooks {
     OtherGain { e_per_adu: f64 },
     /// Numbers between the codes of a camera, in no known way.
     Processed,
+    /// Some pairs of lights are off, though not the median of all.
+    Mixed,
     /// Nothing tells.
     Untold,
 }

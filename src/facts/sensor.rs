@@ -30,6 +30,7 @@ pub enum SensorMethod {
     SignalThatEqualsItsNoise,
     BiasPairsOfQuadrant,
     PileUpOfFlats,
+    PileUpOfLights,
     ShareOfSixteenBits {
         share: f64,
     },
@@ -58,6 +59,8 @@ pub enum SensorMethod {
     SlopeOfGlow,
     GlowWithoutExposure,
     DeviationOfMeanDark,
+    PixelsLeftOutOfDarkRate,
+    MeanOfAllLessOrdinary,
     HotPixelsByRate {
         above_typical_e_per_s: f64,
     },
@@ -190,6 +193,14 @@ pub enum SensorNote {
     SaturationAssumed,
     /// An upper limit of the read noise: one bias contains the fixed pattern.
     FixedPatternContained,
+    /// Pixels that jump from level to level raise the root mean square above the noise of the others.
+    NoisyPixelsRaiseIt {
+        percent: f64,
+    },
+    /// From darks of this exposure, for want of bias frames.
+    DarkCurrentContained {
+        exposure_s: f64,
+    },
     QuantisationLimited {
         limit_adu: f64,
         steps: f64,
@@ -207,6 +218,10 @@ pub enum SensorNote {
         wander_adu: f64,
     },
     LevelsStrayFromCurve,
+    /// The level of flats without light lies so far from that of the biases.
+    FlatsOffBias {
+        adu: f64,
+    },
     FromLightsNotFlats,
     GradientOfLightContained,
     BiasOfOtherTemperature,

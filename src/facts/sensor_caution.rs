@@ -38,6 +38,23 @@ pub enum SensorCaution {
         least_adu: f64,
         most_adu: f64,
     },
+    /// Bias frames of one temperature in two groups, and the levels of both.
+    BiasesDiffer {
+        celsius: Option<f64>,
+        low: usize,
+        low_adu: f64,
+        high: usize,
+        high_adu: f64,
+    },
+    /// Pairs of flats of about one level whose gains differ, e-/ADU.
+    FlatsDiffer {
+        signal_adu: f64,
+        gains_e_per_adu: [f64; 2],
+    },
+    /// Flats whose noise neighbouring pixels share, and how much of it.
+    FlatsResampled {
+        correlation: f64,
+    },
     FlatClipped,
     /// Relative scatter of the rows of a pair of flats.
     FlatFlicker {

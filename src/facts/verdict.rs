@@ -84,6 +84,12 @@ pub enum VerdictMethod {
     /// Pattern that it leaves.
     LevelTimesSpreadOfRates,
     PatternOverNoise,
+    /// Variance of the hot pixels' charge, spread over all pixels, over that of an ordinary one.
+    HotChargeOverVariance,
+    /// Variance that the values of hot pixels cost where they are left out of a mean.
+    HotPixelsLeftOut,
+    /// Noise of hot pixels over that of the others.
+    HotNoiseOverOthers,
     NoiseOfOneLight,
     /// Spread of the pixels' dark rates over their mean.
     SpreadOverMeanRate,

@@ -1,7 +1,7 @@
 //! Which frames belong together: nights, sensors, sessions.
 
 use jiff::ToSpan;
-use jiff::civil::DateTime;
+use jiff::civil::{Date, DateTime};
 
 use super::FrameHeader;
 
@@ -35,6 +35,8 @@ pub struct SensorKey {
     pub in_electrons: bool,
     /// Stated pixel pitch, nm, where frames that share all else state several.
     pub pitch_nm: Option<u32>,
+    /// First day with calibration frames of an epoch, where the camera has several.
+    pub epoch: Option<Date>,
 }
 
 /// Name of a camera whose header has none.
@@ -54,6 +56,7 @@ impl SensorKey {
             planes,
             in_electrons: header.in_electrons,
             pitch_nm: None,
+            epoch: None,
         }
     }
 }

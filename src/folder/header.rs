@@ -124,7 +124,16 @@ pub struct FrameHeader {
     pub notes: Vec<HeaderCaution>,
 }
 
+/// From the fastest lenses (f/0.95) to twice the slowest planetary telescopes, with room on both sides (common practice, no source).
+const POSSIBLE_FOCAL_RATIOS: std::ops::RangeInclusive<f64> = 0.9..=60.0;
+
 impl FrameHeader {
+    /// Focal length over aperture where both are stated and no telescope or lens has it.
+    pub fn impossible_focal_ratio(&self) -> Option<f64> {
+        let ratio = self.focal_mm.as_ref()?.value / self.aperture_mm.as_ref()?.value;
+        (!POSSIBLE_FOCAL_RATIOS.contains(&ratio)).then_some(ratio)
+    }
+
     /// Exposure in whole ms: the same for frames that differ by what a clock rounds.
     pub fn exposure_ms(&self) -> Option<u64> {
         self.exposure_s.as_ref().map(|e| (e.value * 1e3).round() as u64)

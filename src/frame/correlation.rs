@@ -79,6 +79,19 @@ impl NoiseCorrelation {
         axes.iter().all(|a| above(*a, LEAST_ON_BOTH)) || axes.iter().any(|a| above(*a, LEAST_ON_ONE))
     }
 
+    /// Whether it is larger along both axes than the read-out's own, as in the frames without light given, and than charge that
+    /// spreads makes it. Banded rows of a flickering lamp raise it along one axis alone.
+    pub(crate) fn is_of_smoothing(&self, without_light: &[Self]) -> bool {
+        let beyond = |(r, sigma): (f64, f64), axis: fn(&Self) -> (f64, f64)| {
+            let (own, own_sigma) = without_light
+                .iter()
+                .map(axis)
+                .fold((0.0f64, 0.0f64), |largest, (r, s)| if r.abs() > largest.0 { (r.abs(), s) } else { largest });
+            r - own > LEAST_ON_BOTH && r - own > LEAST_SIGMAS * sigma.hypot(own_sigma)
+        };
+        beyond(self.x, |c| c.x) && beyond(self.y, |c| c.y)
+    }
+
     /// The larger of both.
     pub fn strongest(&self) -> f64 {
         self.x.0.max(self.y.0)

@@ -19,6 +19,8 @@ const LIT_ADU: f64 = 6_500.0;
 const OUTLIER_SHARE: f64 = 0.25;
 /// Share of an outlier's height that a neighbour lit by the same star has: half a pixel beyond a peak's edge stars of 1.5 px have it.
 const LIT_NEIGHBOUR: f64 = 0.3;
+/// Pixels in a row that a star lights at most so far above its surroundings: all but the brightest few light fewer.
+const MOST_RUN_PX: usize = 12;
 /// Share of the outliers with such a neighbour, and their number, from which they are stars: one hot pixel in fifty has one by chance
 /// where 1 % are hot, charge that spreads makes it one in five.
 const STAR_LIKE_SHARE: f64 = 0.5;
@@ -44,6 +46,8 @@ pub struct Survey {
     pub bright_outlier_fraction: f64,
     /// Share of those that light a neighbour in their row as well: stars do, hot pixels hardly ever.
     pub star_like_share: f64,
+    /// Whether those that light a neighbour lie in all halves of the frame: a glow that no window follows fills a corner or a side.
+    pub star_like_everywhere: bool,
     /// Pixels of the sample that stand out.
     pub bright_outliers: usize,
     /// Noise of a pixel against its row neighbours, ADU.
@@ -80,7 +84,7 @@ pub fn survey(file: &mut ImageFile) -> Result<Option<Survey>, FitsError> {
         seen += finite.len();
         if let Some((sigma, row)) = bright_outliers(&finite) {
             sigmas.push(sigma);
-            found = Outliers { all: found.all + row.all, star_like: found.star_like + row.star_like };
+            found.add(row, usize::from(y >= g.height / 2));
         }
         all.extend(finite);
     }
@@ -93,6 +97,7 @@ pub fn survey(file: &mut ImageFile) -> Result<Option<Survey>, FitsError> {
         highest_adu,
         bright_outlier_fraction: found.all as f64 / seen.max(1) as f64,
         star_like_share: found.star_like as f64 / found.all.max(1) as f64,
+        star_like_everywhere: found.are_everywhere(),
         bright_outliers: found.all,
         sigma_adu: median_mut(&mut sigmas).unwrap_or(0.0),
         undefined_fraction: undefined as f64 / (seen + undefined).max(1) as f64,
@@ -105,6 +110,27 @@ pub fn survey(file: &mut ImageFile) -> Result<Option<Survey>, FitsError> {
 struct Outliers {
     all: usize,
     star_like: usize,
+    /// Star-like ones of the left and right half, and of the lower and upper rows.
+    columns: [usize; 2],
+    rows: [usize; 2],
+}
+
+/// Share of the star-like outliers that each half of the frame must have.
+const LEAST_OF_A_HALF: f64 = 0.1;
+
+impl Outliers {
+    /// Adds those of a row, which lies in the first or second half of the rows.
+    fn add(&mut self, row: Self, half: usize) {
+        self.all += row.all;
+        self.star_like += row.star_like;
+        self.rows[half] += row.star_like;
+        self.columns.iter_mut().zip(row.columns).for_each(|(sum, n)| *sum += n);
+    }
+
+    fn are_everywhere(&self) -> bool {
+        let least = LEAST_OF_A_HALF * self.star_like as f64;
+        self.columns.iter().chain(&self.rows).all(|n| *n as f64 >= least)
+    }
 }
 
 /// Noise of one row, and its pixels that stand out above the median of their window as a star would; `None` of a short row.
@@ -128,10 +154,15 @@ fn bright_outliers(row: &[f64]) -> Option<(f64, Outliers)> {
     let limit = (OUTLIER_SIGMA * sigma).max(OUTLIER_SHARE * level);
     let lit = |i: Option<usize>, least: f64| i.and_then(|i| off.get(i)).is_some_and(|d| *d > least);
     let mut found = Outliers::default();
-    for (i, d) in off.iter().enumerate().filter(|(_, d)| **d > limit) {
-        let least = LIT_NEIGHBOUR * d;
-        found.all += 1;
-        found.star_like += usize::from(lit(i.checked_sub(1), least) || lit(Some(i + 1), least));
+    for run in (0..off.len()).collect::<Vec<usize>>().chunk_by(|a, b| (off[*a] > limit) == (off[*b] > limit)) {
+        // A slope that a window does not follow stands out over many pixels.
+        for i in run.iter().copied().filter(|i| off[*i] > limit && run.len() <= MOST_RUN_PX) {
+            let least = LIT_NEIGHBOUR * off[i];
+            found.all += 1;
+            let star_like = usize::from(lit(i.checked_sub(1), least) || lit(Some(i + 1), least));
+            found.star_like += star_like;
+            found.columns[usize::from(i >= off.len() / 2)] += star_like;
+        }
     }
     Some((sigma, found))
 }
@@ -148,7 +179,7 @@ impl Survey {
 
     /// Whether it holds stars: images that light more than one pixel.
     fn shows_stars(&self) -> bool {
-        self.bright_outliers >= LEAST_OUTLIERS && self.star_like_share > STAR_LIKE_SHARE
+        self.bright_outliers >= LEAST_OUTLIERS && self.star_like_share > STAR_LIKE_SHARE && self.star_like_everywhere
     }
 }
 
@@ -185,6 +216,7 @@ mod tests {
             highest_adu: 22_000.0,
             bright_outlier_fraction: 1e-5,
             star_like_share: 0.0,
+            star_like_everywhere: false,
             bright_outliers: 1,
             sigma_adu: 170.0,
             undefined_fraction: 0.0,

@@ -3,9 +3,10 @@
 use crate::facts::Quantity;
 use crate::facts::verdict::{VerdictMethod, VerdictMissing};
 use crate::folder::{FrameKind, SensorKey};
-use crate::sensor::SensorResult;
+use crate::sensor::{PixelDarkRates, SensorResult};
+use crate::stats::median;
 use crate::verdict::dark_match::{Difference, Setting};
-use crate::verdict::{DarkMatch, DarkMatchInput, dark_match};
+use crate::verdict::{DarkMatch, DarkMatchInput, HotCost, HotCostInput, dark_match, hot_cost, matched_by_groups};
 
 use super::intake::Intake;
 
@@ -24,45 +25,93 @@ struct Dark<'a> {
 }
 
 /// The lights of a session, as far as darks must match them.
+#[derive(Clone, Copy)]
 pub struct Lights<'a> {
     pub sensor: &'a SensorKey,
     pub celsius: Option<f64>,
+    /// Temperature of each that has one, C.
+    pub each: &'a [f64],
     pub exposure_s: Option<f64>,
     /// Variance of one of them, e-^2/px, and how many are used.
     pub total_e2: &'a Quantity,
     pub count: usize,
 }
 
-/// What subtracting the best darks among all files would leave in the lights of a session.
+/// What subtracting the best darks among all files would leave in the lights of a session, each with the darks that match it.
 pub fn darks_for(lights: &Lights, sensor: &SensorResult, intakes: &[Intake]) -> DarkMatch {
     let key = lights.sensor;
     let (Some(light_celsius), Some(light_s)) = (lights.celsius, lights.exposure_s) else {
         return DarkMatch::not_measurable(VerdictMissing::LightsWithoutTemperatureOrExposure);
     };
     let darks: Vec<Dark> = intakes.iter().filter_map(|i| dark_of(i, key)).collect();
-    let differences = |d: &Dark| differences(key, d.sensor);
+    // Lights by the set that suits them, in the order of their temperatures.
+    let mut each = lights.each.to_vec();
+    if each.is_empty() {
+        each.push(light_celsius);
+    }
+    each.sort_by(f64::total_cmp);
+    let mut groups: Vec<(Vec<&Dark>, Vec<f64>)> = Vec::new();
+    for celsius in each {
+        let set = best_set(&darks, key, celsius, light_s);
+        match groups.last_mut() {
+            Some((last, members)) if is_the_same(last, &set) => members.push(celsius),
+            _ => groups.push((set, vec![celsius])),
+        }
+    }
+    if groups.iter().any(|(set, _)| set.is_empty()) {
+        return DarkMatch::not_measurable(VerdictMissing::NoComparableDarks);
+    }
+    let one = groups.len() == 1;
+    let share = |members: usize| (members * lights.count.max(1)).div_ceil(lights.each.len().max(1));
+    let of_group = |(set, members): &(Vec<&Dark>, Vec<f64>)| {
+        let celsius = if one { light_celsius } else { median(members).unwrap_or(light_celsius) };
+        let count = if one { lights.count } else { share(members.len()) };
+        (with_set(set, &Lights { celsius: Some(celsius), count, ..*lights }, (celsius, light_s), sensor), count)
+    };
+    let matched: Vec<(DarkMatch, usize)> = groups.iter().map(of_group).collect();
+    match matched.as_slice() {
+        [(only, _)] => only.clone(),
+        several => {
+            let together = matched_by_groups(several);
+            // Neighbouring sets share darks.
+            let used = |d: &&Dark| groups.iter().any(|(set, _)| set.iter().any(|s| std::ptr::eq(*s, *d)));
+            let unknown = || DarkMatch::not_measurable(VerdictMissing::NoComparableDarks);
+            DarkMatch { darks: darks.iter().filter(used).count(), ..together.unwrap_or_else(unknown) }
+        }
+    }
+}
+
+fn is_the_same(a: &[&Dark], b: &[&Dark]) -> bool {
+    a.len() == b.len() && a.iter().zip(b).all(|(a, b)| std::ptr::eq(*a, *b))
+}
+
+/// The darks that suit lights of that temperature and exposure best, and those alike; none where there are none.
+fn best_set<'a>(darks: &'a [Dark<'a>], key: &SensorKey, light_celsius: f64, light_s: f64) -> Vec<&'a Dark<'a>> {
     let unlike = |d: &Dark| (d.exposure_s / light_s).log2().abs() + (d.celsius - light_celsius).abs() / STEP_C;
     let order = |a: &&Dark, b: &&Dark| {
-        let count = |d: &Dark| differences(d).len();
+        let count = |d: &Dark| differences(key, d.sensor).len();
         count(a).cmp(&count(b)).then_with(|| unlike(a).total_cmp(&unlike(b)))
     };
-    let Some(best) = darks.iter().min_by(order) else {
-        return DarkMatch::not_measurable(VerdictMissing::NoComparableDarks);
-    };
+    let Some(best) = darks.iter().min_by(order) else { return Vec::new() };
     let alike = |d: &&Dark| {
         d.sensor == best.sensor
             && (d.celsius - best.celsius).abs() <= SAME_CELSIUS
             && (d.exposure_s / best.exposure_s - 1.0).abs() <= SAME_EXPOSURE
     };
-    let same: Vec<&Dark> = darks.iter().filter(alike).collect();
+    darks.iter().filter(alike).collect()
+}
+
+/// What the darks of a set leave in lights of that temperature and exposure.
+fn with_set(same: &[&Dark], lights: &Lights, (light_celsius, light_s): (f64, f64), sensor: &SensorResult) -> DarkMatch {
     let dark_celsius = same.iter().map(|d| d.celsius).sum::<f64>() / same.len() as f64;
+    let best = same[0];
     dark_match(&DarkMatchInput {
         darks: same.len(),
         dark_celsius,
         dark_s: best.exposure_s,
         light_celsius,
         light_s,
-        differences: &differences(best),
+        differences: &differences(lights.sensor, best.sensor),
         light_rate: &sensor.dark_current.rate_at(light_celsius),
         dark_rate: &sensor.dark_current.rate_at(dark_celsius),
         doubling_celsius: &sensor.dark_current.doubling_celsius,
@@ -73,11 +122,36 @@ pub fn darks_for(lights: &Lights, sensor: &SensorResult, intakes: &[Intake]) -> 
     })
 }
 
+/// What hot pixels cost in a stack of the lights, by the darks nearest in temperature.
+pub fn hot_pixels_of(lights: &Lights, sensor: &SensorResult) -> HotCost {
+    let Some(celsius) = lights.celsius else {
+        return HotCost::not_measurable(VerdictMissing::LightsWithoutTemperatureOrExposure);
+    };
+    let Some((at, pixels)) = nearest_pixels(sensor, celsius) else {
+        return HotCost::not_measurable(VerdictMissing::NoSpreadOfDarkRates);
+    };
+    hot_cost(&HotCostInput {
+        share: &pixels.left_out_share,
+        excess_e_per_px_s: &pixels.left_out_e_per_px_s,
+        rate_at_darks: &sensor.dark_current.rate_at(at),
+        rate_at_lights: &sensor.dark_current.rate_at(celsius),
+        degrees_apart: (celsius - at).abs(),
+        exposure_s: lights.exposure_s,
+        total_e2: lights.total_e2,
+    })
+}
+
+/// The pixels' rates at the temperature nearest to the one given, and that temperature.
+fn nearest_pixels(sensor: &SensorResult, celsius: f64) -> Option<(f64, &PixelDarkRates)> {
+    let known = sensor.pixel_dark_rates.iter().filter_map(|p| Some((p.celsius?, p)));
+    known.min_by(|a, b| (a.0 - celsius).abs().total_cmp(&(b.0 - celsius).abs()))
+}
+
 /// A dark of the same camera, size and binning whose temperature and exposure are known.
 fn dark_of<'a>(intake: &'a Intake, key: &SensorKey) -> Option<Dark<'a>> {
     let read = intake.read().filter(|r| r.kind == FrameKind::Dark)?;
     let sensor = &read.sensor;
-    let like = |k: &SensorKey| (k.camera.clone(), k.size, k.binning, k.in_electrons, k.pitch_nm);
+    let like = |k: &SensorKey| (k.camera.clone(), k.size, k.binning, k.in_electrons, k.pitch_nm, k.epoch);
     let comparable = like(sensor) == like(key);
     let exposure_s = read.header.dark_seconds().filter(|t| *t > 0.0)?;
     let (celsius, _) = read.header.celsius()?;
@@ -97,9 +171,7 @@ fn differences(lights: &SensorKey, darks: &SensorKey) -> Vec<Difference> {
 
 /// Spread of the rates of ordinary pixels over their mean, at the temperature nearest to the one given.
 fn relative_dsnu(sensor: &SensorResult, celsius: f64) -> Quantity {
-    let known = sensor.pixel_dark_rates.iter().filter_map(|p| Some((p.celsius?, p)));
-    let nearest = known.min_by(|a, b| (a.0 - celsius).abs().total_cmp(&(b.0 - celsius).abs()));
-    let Some((at, pixels)) = nearest else {
+    let Some((at, pixels)) = nearest_pixels(sensor, celsius) else {
         return Quantity::not_measurable(VerdictMissing::NoSpreadOfDarkRates);
     };
     let (spread, mean) = (&pixels.ordinary_dsnu_e_per_px_s, sensor.dark_current.rate_at(at));

@@ -2,6 +2,7 @@
 #![doc = include_str!("README.md")]
 
 mod cache;
+mod ceilings;
 mod complete_files;
 mod dark_match;
 mod decision;

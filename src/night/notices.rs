@@ -2,15 +2,17 @@
 
 use std::collections::BTreeMap;
 
+use jiff::civil::Date;
+
 use crate::facts::header::HeaderCaution;
 use crate::facts::night::{Correlated, NoiseOrigin};
 use crate::facts::{Caution, FrameKind};
-use crate::folder::{Night, SessionKey};
+use crate::folder::{Night, SensorKey, SessionKey};
 use crate::report::Warning;
 
 use super::intake::{Intake, Read};
 use super::lights::MeasuredLight;
-use super::set_apart::{bias_exposure, is_exposed_bias};
+use super::set_apart::{bias_exposure, far_from_calibration, is_exposed_bias};
 
 /// Distance from the set-point at which the cooler no longer holds, degrees Celsius: regulation keeps within a few
 /// tenths (common practice, no source), and dark current changes by a tenth in one degree.
@@ -18,9 +20,53 @@ const HELD_CELSIUS: f64 = 1.0;
 
 /// What headers alone give cause to say, once for all frames it concerns.
 pub fn intake_notices(intakes: &[Intake]) -> Vec<Warning> {
-    let first_look = [exposed_biases(intakes), undefined_pixels(intakes), colour_planes(intakes), rounded(intakes)];
+    let first_look = [
+        impossible_optics(intakes),
+        exposed_biases(intakes),
+        undefined_pixels(intakes),
+        colour_planes(intakes),
+        rounded(intakes),
+    ];
     let about_headers = odd_headers(intakes).into_iter().chain(contradicted_kinds(intakes));
-    about_headers.chain(first_look.into_iter().flatten()).collect()
+    about_headers
+        .chain(first_look.into_iter().flatten())
+        .chain(epochs(intakes))
+        .chain(old_calibration(intakes))
+        .collect()
+}
+
+/// Lights whose focal length and aperture no telescope has.
+fn impossible_optics(intakes: &[Intake]) -> Option<Warning> {
+    let odd = |r: &Read| r.kind == FrameKind::Light && r.header.impossible_focal_ratio().is_some();
+    let header = &intakes.iter().filter_map(Intake::read).find(|r| odd(r))?.header;
+    let (focal_mm, aperture_mm) = (header.focal_mm.as_ref()?.value, header.aperture_mm.as_ref()?.value);
+    if_any(Caution::FocalRatio { focal_mm, aperture_mm }, those_read(intakes, odd))
+}
+
+/// Cameras whose frames were taken for several states of them.
+fn epochs(intakes: &[Intake]) -> Vec<Warning> {
+    let mut of_camera: BTreeMap<SensorKey, BTreeMap<Date, Vec<String>>> = BTreeMap::new();
+    for intake in intakes {
+        let Some(read) = intake.read().filter(|r| matches!(r.kind, FrameKind::Bias | FrameKind::Dark)) else {
+            continue;
+        };
+        if let Some(epoch) = read.sensor.epoch {
+            let camera = SensorKey { epoch: None, ..read.sensor.clone() };
+            of_camera.entry(camera).or_default().entry(epoch).or_default().push(intake.file.shown.clone());
+        }
+    }
+    let warning = |epochs: BTreeMap<Date, Vec<String>>| {
+        let day = |d: Option<&Date>| d.map(Date::to_string).unwrap_or_default();
+        let (first, last) = (day(epochs.keys().next()), day(epochs.keys().next_back()));
+        let caution = Caution::CalibrationEpochs { epochs: epochs.len(), first, last };
+        Warning { caution, paths: epochs.into_values().flatten().collect() }
+    };
+    of_camera.into_values().map(warning).collect()
+}
+
+fn old_calibration(intakes: &[Intake]) -> Option<Warning> {
+    let (days, paths) = far_from_calibration(intakes)?;
+    if_any(Caution::CalibrationOld { lights: paths.len(), days }, paths)
 }
 
 /// A night and a camera hold many frames with one and the same flaw: each is told once, with the first frame's numbers.

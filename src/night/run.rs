@@ -9,7 +9,9 @@ use super::cache::Kept;
 use super::input::{NightInput, Progress, Scope};
 use super::intake::{Intake, look_at_all};
 use super::sessions::Beside;
-use super::{duplicates, hot_in_lights, lights, notices, sensors, sessions, set_apart, sky_noise, star_match};
+use super::{
+    ceilings, duplicates, hot_in_lights, lights, notices, sensors, sessions, set_apart, sky_noise, star_match,
+};
 
 /// Why no report came of it.
 #[derive(Debug, thiserror::Error)]
@@ -81,6 +83,8 @@ pub fn run_on(
     }
     set_apart::by_pitch(&mut intakes);
     set_apart::take_exposed_biases_for_darks(&mut intakes);
+    set_apart::leave_out_processed(&mut intakes);
+    set_apart::by_epoch(&mut intakes);
     let mut warnings = notices::intake_notices(&intakes);
     let mut sensors = sensors::measure_sensors(&mut intakes, &input.rig, kept, progress, &mut warnings);
     if scope == Scope::Sensor {
@@ -88,6 +92,7 @@ pub fn run_on(
     }
     hot_in_lights::learn(&mut sensors, &intakes, kept, &mut warnings);
     let measured = lights::measure_all(&mut intakes, &sensors, kept, progress, &mut warnings);
+    ceilings::learn(&mut sensors, &measured);
     if scope == Scope::Frames {
         return Ok(sessions::report_of_frames(intakes, &measured, sensors, warnings));
     }

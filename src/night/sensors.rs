@@ -6,6 +6,7 @@ use std::sync::atomic::{AtomicUsize, Ordering};
 
 use serde::{Deserialize, Serialize};
 
+use crate::facts::Quantity;
 use crate::facts::sensor_caution::SensorCaution;
 use crate::fits::FitsError;
 use crate::folder::{Carded, FrameKind, Rig, SensorKey, UNNAMED_CAMERA};
@@ -46,6 +47,13 @@ impl Sensors {
     /// The sensor of a frame.
     pub fn get(&self, key: &SensorKey) -> Option<&MeasuredSensor> {
         self.by_key.get(key)
+    }
+
+    /// Takes the level at which its lights clip for that of a sensor.
+    pub fn tell_saturation(&mut self, key: &SensorKey, saturation_adu: Quantity) {
+        if let Some(sensor) = self.by_key.get_mut(key) {
+            sensor.result.saturation_adu = saturation_adu;
+        }
     }
 
     /// Keeps with a sensor the hot pixels that its lights of one exposure tell.
@@ -195,6 +203,7 @@ fn sensor_ids<'a>(keys: impl Iterator<Item = &'a SensorKey>) -> Vec<String> {
         parts.extend(key.offset_setting.as_ref().map(|o| format!("offset {o}")));
         parts.extend(key.readout_mode.clone());
         parts.extend(key.pitch_nm.map(|nm| format!("{} um pixels", f64::from(nm) / 1000.0)));
+        parts.extend(key.epoch.map(|day| format!("from {day} on")));
         let [bx, by] = key.binning;
         parts.extend((key.binning != [1, 1]).then(|| format!("binned {bx}x{by}")));
         parts.extend(key.in_electrons.then(|| "in electrons".to_owned()));

@@ -8,24 +8,25 @@ use crate::frame::NoiseAtLevel;
 use crate::image::StarImage;
 use crate::report::words::{self, WithSentence, darks, light, width};
 use crate::report::{FrameCounts, Session, SessionSettings, Temperature};
+use crate::sensor::SensorResult;
 use crate::sky::StarMatch;
 use crate::stars::field::FieldResult;
 use crate::stars::{CommonImage, FrameStars};
 use crate::stats::{mean_and_std, median};
 use crate::verdict::{
-    BudgetInput, Cooling, CoolingInput, CoolingLaw, DarkMatch, KnownImage, NoiseBudget, NoiseCheckInput, NoiseFinding,
-    Photometry, PhotometryInput, Sampling, SamplingInput, SessionFindings, cooling, noise_budget, noise_check,
-    photometry, sampling,
+    BudgetInput, Cooling, CoolingInput, CoolingLaw, DarkMatch, HotCost, KnownImage, NoiseBudget, NoiseCheckInput,
+    NoiseFinding, Photometry, PhotometryInput, Sampling, SamplingInput, SessionFindings, cooling, noise_budget,
+    noise_check, photometry, sampling,
 };
 
-use super::dark_match::{Lights, darks_for};
+use super::dark_match::{Lights, darks_for, hot_pixels_of};
 use super::decision::{Decision, Measured, decision};
 use super::intake::Intake;
 use super::lights::MeasuredLight;
 use super::over_field::over_field;
 use super::over_frames::{ellipticity, over_frames, position_angle};
 use super::sensors::{MeasuredSensor, text};
-use super::session_scale::{OwnScale, followed, session_scale};
+use super::session_scale::{OwnScale, followed, not_denied, session_scale};
 use super::sky_rate::{dark_rate, sky_rate};
 use super::star_match::OnTheSky;
 use super::trails::drawn_out;
@@ -69,7 +70,7 @@ pub struct SessionParts<'a> {
     pub on_the_sky: &'a OnTheSky,
     pub image_scale: Quantity,
     /// Noise of the differences of neighbouring lights.
-    pub noise: &'a [NoiseAtLevel],
+    pub noise: &'a [Vec<NoiseAtLevel>],
     pub rig: &'a Rig,
 }
 
@@ -111,7 +112,6 @@ fn shown<'a>(parts: &SessionParts<'a>) -> Shown<'a> {
     let used: Vec<&MeasuredLight> = parts.members.iter().copied().filter(|l| l.excluded.is_none()).collect();
     let exposure_s = parts.members[0].read.header.exposure_s.as_ref().map(|e| e.value);
     let temperature = temperature(parts.members);
-    let image_scale = parts.image_scale.clone();
     let resampled = used.iter().filter(|l| l.resampled()).count();
     let perhaps = used.iter().filter(|l| l.perhaps_resampled()).count();
     let noted = |quantity: Quantity, note: NightNote, n: usize| if n == 0 { quantity } else { quantity.noted(note) };
@@ -129,6 +129,7 @@ fn shown<'a>(parts: &SessionParts<'a>) -> Shown<'a> {
         Some(note) if fwhm_px.is_known() => fwhm_px.noted(note),
         _ => fwhm_px,
     };
+    let image_scale = not_denied(parts.image_scale.clone(), &fwhm_px, believed_aperture(parts));
     let recorded = |s: &FrameStars| s.recorded_fwhm_px.pair();
     let dark = dark_rate(temperature.median.value, &parts.sensor.result);
     let sky = sky_rate(&used, &parts.sensor.result, &dark, exposure_s);
@@ -156,16 +157,28 @@ fn shown<'a>(parts: &SessionParts<'a>) -> Shown<'a> {
     }
 }
 
+/// The aperture of a telescope that can be: an impossible f/ratio leaves none to be believed.
+fn believed_aperture(parts: &SessionParts) -> Option<f64> {
+    let header = &parts.members[0].read.header;
+    header.aperture_mm.as_ref().map(|a| a.value).filter(|_| header.impossible_focal_ratio().is_none())
+}
+
+/// The read noise of the pixels that the noise of lights is measured on: those that jump are outliers there.
+fn ordinary_read_noise(sensor: &SensorResult) -> &Quantity {
+    let ordinary = &sensor.read_noise_tail.ordinary_adu;
+    if ordinary.is_known() { ordinary } else { &sensor.read_noise_adu }
+}
+
 /// The lights' noise against what gain, bias level and read noise make of their level.
 fn held_against_its_noise(parts: &SessionParts, used: &[&MeasuredLight]) -> NoiseFinding {
     let sensor = &parts.sensor.result;
     let surveys = || used.iter().map(|l| &l.read.survey);
     noise_check(&NoiseCheckInput {
-        lights: parts.noise,
+        pairs: parts.noise,
         gain_e_per_adu: &sensor.gain_e_per_adu,
         bias_level_adu: &sensor.bias_level_adu,
         level_drift_adu: sensor.level_drift_adu.value.unwrap_or(0.0),
-        read_noise_adu: &sensor.read_noise_adu,
+        read_noise_adu: ordinary_read_noise(sensor),
         adu_step: sensor.adu_step,
         fractional: used.iter().any(|l| l.read.is_processed()),
         highest_adu: surveys().map(|s| s.highest_adu).fold(0.0, f64::max),
@@ -192,6 +205,7 @@ struct Judged {
     cooling: Cooling,
     photometry: Photometry,
     dark_match: DarkMatch,
+    hot_pixels: HotCost,
     decision: Decision,
 }
 
@@ -234,7 +248,9 @@ fn judged(parts: &SessionParts, shown: &Shown) -> Judged {
         floor_e_per_px_s: &result.dark_current.floor_e_per_px_s,
         law: CoolingLaw::of(&result.dark_current),
     };
+    let each: Vec<f64> = used.iter().filter_map(|l| l.read.header.celsius()).map(|(celsius, _)| celsius).collect();
     let lights = Lights {
+        each: &each,
         sensor: &parts.key.sensor,
         celsius: shown.temperature.median.value,
         exposure_s,
@@ -257,8 +273,9 @@ fn judged(parts: &SessionParts, shown: &Shown) -> Judged {
         rig: parts.rig,
     });
     let dark_match = darks_for(&lights, result, parts.intakes);
+    let hot_pixels = hot_pixels_of(&lights, result);
     let (cooling, photometry) = (cooling(&cooling_input), star_photometry(parts, shown));
-    Judged { sampling, cooling, photometry, dark_match, noise_budget, decision }
+    Judged { sampling, cooling, photometry, dark_match, hot_pixels, noise_budget, decision }
 }
 
 fn star_photometry(parts: &SessionParts, shown: &Shown) -> Photometry {
@@ -316,6 +333,7 @@ fn gathered(parts: &SessionParts, shown: Shown, judged: Judged) -> Session {
         noise_check: WithSentence { sentence: words::noise_check::noise_check(&shown.noise), facts: shown.noise.check },
         saturation: WithSentence { sentence: light::saturation(&decided.saturation), facts: decided.saturation },
         dark_match: WithSentence { sentence: darks::darks(&judged.dark_match), facts: judged.dark_match },
+        hot_pixels: WithSentence { sentence: darks::hot_pixels(&judged.hot_pixels), facts: judged.hot_pixels },
         star_match: words::star_match::star_match(parts.on_the_sky.star_match.clone()),
         photometry: WithSentence { sentence: light::photometry(&judged.photometry), facts: judged.photometry },
     }

@@ -5,6 +5,7 @@ use crate::facts::{Method, Note, Quantity, Source};
 use crate::folder::SessionKey;
 use crate::sky::StarMatch;
 use crate::stats::{MEDIAN_TO_MEAN_ERROR, mean_and_std, median};
+use crate::units::ARCSEC_PER_RADIAN;
 use crate::verdict::image_scale;
 
 use super::lights::MeasuredLight;
@@ -62,6 +63,28 @@ pub fn followed(stated: Quantity, star_match: &StarMatch) -> Quantity {
         }),
         None => stars.clone(),
     }
+}
+
+/// The sharpest stars of long exposures from the ground, arcsec: the best nights of the best sites reach 0.3 (common practice, no source).
+const SHARPEST_ARCSEC: f64 = 0.3;
+/// Full width at half maximum of the image of a clear aperture, wavelengths over diameters: 1.03 for an open one, less for an obstructed
+/// one (0.95 at 0.5; both from the Airy pattern, see `verdict/width_budget.rs`), and the shortest waves that sensors see, nm.
+const AIRY_WIDTH: f64 = 0.95;
+const SHORTEST_NM: f64 = 380.0;
+/// Errors of the width that it must lie below.
+const DENIED_SIGMAS: f64 = 3.0;
+
+/// The scale, unless it is stated only and stars of this width would be sharper at it than any are.
+pub fn not_denied(scale: Quantity, fwhm_px: &Quantity, aperture_mm: Option<f64>) -> Quantity {
+    let (Some(arcsec_per_px), Some((width_px, sigma_px))) = (scale.value, fwhm_px.pair()) else { return scale };
+    let airy = |mm: f64| AIRY_WIDTH * SHORTEST_NM * 1e-6 / mm * ARCSEC_PER_RADIAN;
+    let least_arcsec = aperture_mm.filter(|mm| *mm > 0.0).map_or(SHARPEST_ARCSEC, |mm| airy(mm).max(SHARPEST_ARCSEC));
+    let widest = (width_px + DENIED_SIGMAS * sigma_px) * arcsec_per_px;
+    if scale.source == Source::Measured || widest >= least_arcsec {
+        return scale;
+    }
+    let fwhm_arcsec = width_px * arcsec_per_px;
+    Quantity::not_measurable(NightMissing::ScaleDeniedByStars { arcsec_per_px, fwhm_arcsec, least_arcsec })
 }
 
 /// A session's own scale, and what it shares with others of the same telescope.
@@ -126,9 +149,22 @@ mod tests {
             planes: 1,
             in_electrons: false,
             pitch_nm: None,
+            epoch: None,
         };
         let night = Night::Dated(night.to_owned());
         SessionKey { night, sensor, filter: Some(filter.to_owned()), exposure_ms: None, cfa: None, focal_mm: None }
+    }
+
+    #[test]
+    fn a_stated_scale_that_makes_stars_too_sharp_is_denied_and_a_measured_one_is_not() {
+        let width = Quantity::measured(2.4, 0.05, Method::NotMeasurable, 9);
+        let told = |scale: Quantity, aperture| not_denied(scale, &width, aperture).value;
+        assert_eq!(told(Quantity::header(0.9, "FOCALLEN"), None), Some(0.9));
+        assert_eq!(told(Quantity::header(0.02, "FOCALLEN"), None), None);
+        assert_eq!(told(Quantity::measured(0.02, 0.0, Method::NotMeasurable, 1), None), Some(0.02));
+        // By hand: 0.95 * 380 nm / 60 mm = 6.02e-6 rad = 1.24 arcsec, where the stars would be 0.72 or 2.16 wide.
+        assert_eq!(told(Quantity::header(0.3, "FOCALLEN"), Some(60.0)), None);
+        assert_eq!(told(Quantity::header(0.9, "FOCALLEN"), Some(60.0)), Some(0.9));
     }
 
     #[test]

@@ -44,7 +44,7 @@ pub fn report_of_frames(
 pub struct Beside {
     pub matches: BTreeMap<SessionKey, OnTheSky>,
     /// Noise of the differences of neighbouring lights.
-    pub noise: BTreeMap<SessionKey, Vec<NoiseAtLevel>>,
+    pub noise: BTreeMap<SessionKey, Vec<Vec<NoiseAtLevel>>>,
 }
 
 /// The report of a night.

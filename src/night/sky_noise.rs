@@ -16,13 +16,13 @@ use crate::frame::{NoiseAtLevel, noise_of_difference};
 /// Pairs of a session that are looked at: four tell its noise to a fifth of a per cent, and what changes in the night.
 const MOST_PAIRS: usize = 4;
 
-/// Noise of every session's lights at the levels of their sky.
+/// Noise of every session's pairs of lights at the levels of their sky.
 pub fn of_sessions(
     lights: &[MeasuredLight],
     intakes: &[Intake],
     sensors: &Sensors,
     kept: &Kept,
-) -> BTreeMap<SessionKey, Vec<NoiseAtLevel>> {
+) -> BTreeMap<SessionKey, Vec<Vec<NoiseAtLevel>>> {
     let mut sessions: BTreeMap<&SessionKey, Vec<&MeasuredLight>> = BTreeMap::new();
     for light in lights.iter().filter(|l| l.excluded.is_none() && l.read.geometry.planes == 1) {
         sessions.entry(&light.session).or_default().push(light);
@@ -36,9 +36,9 @@ pub fn of_sessions(
         // A file that has gone since says nothing.
         .map(|(_, pair)| noise_of(*pair, intakes, sensors, kept).unwrap_or_default())
         .collect();
-    let mut by_session: BTreeMap<SessionKey, Vec<NoiseAtLevel>> = BTreeMap::new();
+    let mut by_session: BTreeMap<SessionKey, Vec<Vec<NoiseAtLevel>>> = BTreeMap::new();
     for ((key, _), noise) in pairs.iter().zip(noise) {
-        by_session.entry((*key).clone()).or_default().extend(noise);
+        by_session.entry((*key).clone()).or_default().push(noise);
     }
     by_session
 }

@@ -17,8 +17,8 @@ use crate::sensor::{DefectMap, SensorResult};
 use crate::sky::StarMatch;
 use crate::stars::CommonImage;
 use crate::verdict::{
-    Advice, AdviceInput, CooledYear, CoolingRow, DarkMatch, FilterSampling, NoiseBudget, NoiseCheck, Photometry,
-    Sampling, Saturation, Suited, WidthBudget,
+    Advice, AdviceInput, CooledYear, CoolingRow, DarkMatch, FilterSampling, HotCost, NoiseBudget, NoiseCheck,
+    Photometry, Sampling, Saturation, Suited, WidthBudget,
 };
 
 /// Version of the keys. A key that is renamed or dropped raises it; a key that is added does not.
@@ -203,6 +203,8 @@ pub struct Session {
     pub saturation: WithSentence<Saturation>,
     /// What subtracting the darks at hand would leave.
     pub dark_match: WithSentence<DarkMatch>,
+    /// What the sensor's hot pixels cost in a stack.
+    pub hot_pixels: WithSentence<HotCost>,
     /// What matching the stars with a catalogue told.
     pub star_match: Worded<StarMatch>,
     /// Magnitudes of stars and sky, from the matched stars.

@@ -22,9 +22,9 @@ use crate::units::{BOLTZMANN_EV_PER_K, ZERO_CELSIUS_K};
 use crate::verdict::KnownImage;
 use crate::verdict::over_sessions::SessionWidth;
 use crate::verdict::{
-    ConfidenceCode, CoolingRow, CoolingVerdict, DarkMatch, FilterSampling, Level, LightStars, NoiseBudget, NoiseCheck,
-    NoiseFinding, NoiseVerdict, Photometry, Sampling, SamplingVerdict, SaturationInput, SuitedInput, ThermalVerdict,
-    WidthInput, advice, ranked, sampling_by_filter, saturation, suited, width_budget,
+    ConfidenceCode, CoolingRow, CoolingVerdict, DarkMatch, FilterSampling, HotCost, Level, LightStars, NoiseBudget,
+    NoiseCheck, NoiseFinding, NoiseVerdict, Photometry, Sampling, SamplingVerdict, SaturationInput, SuitedInput,
+    ThermalVerdict, WidthInput, advice, ranked, sampling_by_filter, saturation, suited, width_budget,
 };
 
 /// A name that would be a script if it were not escaped.
@@ -96,6 +96,8 @@ fn told<T>(facts: T, words: impl Fn(&T) -> String) -> WithSentence<T> {
 fn expected_noise(total_e2: f64) -> WithSentence<NoiseCheck> {
     let noise = total_e2.sqrt() / 0.8;
     let check = NoiseCheck {
+        pairs: 4,
+        pairs_off: 0,
         measured_adu: Quantity::measured(1.01 * noise, 0.003 * noise, "differences of lights", 32),
         predicted_adu: Quantity::measured(noise, 0.008 * noise, "gain, level, read noise", 1),
         ratio: Quantity::measured(1.01, 0.009, "one over the other", 32),
@@ -247,6 +249,7 @@ fn session(id: &str, filter: Option<&str>, exposure_s: f64) -> Session {
         cooling: [0.0, 5.0, 10.0, 15.0, 20.0, 25.0, 30.0].map(row).into(),
         cooling_floor_time_ratio: Quantity::measured(1.0 - DARK_NOW / total, 0.019, "no dark current", 4),
         dark_match: told(DarkMatch::not_measurable("there are no darks of these settings"), words::darks::darks),
+        hot_pixels: told(HotCost::not_measurable("there are no darks of these settings"), words::darks::hot_pixels),
         star_match: words::star_match::star_match(StarMatch::none(NoMatch::NoPointing, 3, &StatedOptics::default())),
         cooling_gains_under_1_percent_below_celsius: Quantity::measured(-21.0, 1.2, "law of the dark current", 4),
         cooling_year: None,

@@ -151,6 +151,8 @@ fn pixel_rates() -> PixelDarkRates {
         histogram: histogram.collect(),
         dsnu_e: Quantity::measured(61.0, 0.4, "spatial deviation", 3),
         ordinary_dsnu_e_per_px_s: Quantity::measured(0.031, 0.001, "spatial deviation", 3),
+        left_out_share: Quantity::measured(0.004, 0.0001, "pixels left out", 3),
+        left_out_e_per_px_s: Quantity::measured(0.011, 0.0004, "mean of all less ordinary", 3),
         hot_pixels: Some(1_900),
         warm_pixels: Some(3_000),
         not_linear_pixels: Some(120),

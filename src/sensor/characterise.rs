@@ -12,12 +12,14 @@ use crate::folder::FrameKind;
 use super::bias::neighbours;
 use super::bias::pairs::BiasSet;
 use super::bias::read_noise::{self, BiasOutcome};
+use super::bias::unlike::unlike as unlike_biases;
 use super::cautions::{CautionedFrames, Gathered};
 use super::darks::dark::DarkInput;
 use super::darks::pixels;
 use super::darks::rates::{self, DarkOutcome};
 use super::flats::filter::{FlatGroup, FlatOutcome, measure_filter};
 use super::flats::flat_pair::FlatPair;
+use super::flats::unlike::unlike as unlike_flats;
 use super::flats::{amplifiers, sky_pairs};
 use super::input::{CalibrationFrame, SensorHints};
 use super::plane::codes::Histogram;
@@ -31,6 +33,10 @@ use super::{
 
 /// Share of the highest 16-bit code taken as saturation where nothing tells it: analogue chains bend just below it.
 const ASSUMED_SATURATION_SHARE: f64 = 0.98;
+
+/// Longest darks whose noise stands for the read noise where there are no bias frames, s: in so much time an uncooled sensor gathers
+/// an electron or two.
+const READ_NOISE_DARK_S: f64 = 5.0;
 
 /// What came of it.
 ///
@@ -98,9 +104,15 @@ pub fn characterise(
     let survey = Survey::new(&frames, hints, progress);
     let mut told = Gathered::default();
     let mut unlit = unlit::measure(&survey.unlit, &survey.dark_input(), &mut told);
-    let mut lit = survey.lit(&unlit.biases, &mut told);
-    let gain = survey.gain(&unlit.biases, &mut lit, &mut told);
-    let from_bias = read_noise::derive(&unlit.biases, survey.lattice());
+    let in_place = survey.in_place_of_biases(&unlit, &mut told);
+    let reference = if in_place.is_empty() { &unlit.biases } else { &in_place };
+    let mut lit = survey.lit(reference, &mut told);
+    let gain = survey.gain(reference, &mut lit, &mut told);
+    let short = in_place.iter().find(|set| set.exposure_s <= READ_NOISE_DARK_S);
+    let from_bias = match short {
+        Some(set) => read_noise::of_darks(set, survey.lattice()),
+        None => read_noise::derive(&unlit.biases, survey.lattice()),
+    };
     survey.tell_of_biases(&mut unlit, &from_bias, &mut told);
     let dark = survey.dark(&unlit, &gain, &mut told);
     let maps = unlit.darks.iter().zip(&dark.typical);
@@ -176,6 +188,15 @@ impl<'a> Survey<'a> {
         DarkInput { grid: &self.grid, step, saturation_adu, progress: self.progress }
     }
 
+    /// Darks as short as the flats, where there are flats and no pair of biases.
+    fn in_place_of_biases(&self, unlit: &Unlit, told: &mut Gathered) -> Vec<BiasSet> {
+        if self.flats.len() < 2 || unlit.biases.iter().any(|b| !b.pairs.is_empty()) {
+            return Vec::new();
+        }
+        let darks: Vec<&CalibrationFrame> = self.unlit.iter().copied().filter(|f| f.kind == FrameKind::Dark).collect();
+        unlit::in_place_of_biases(&darks, &self.flats, &self.dark_input(), told)
+    }
+
     /// Measures the flats of every filter.
     fn lit(&self, biases: &[BiasSet], told: &mut Gathered) -> Lit {
         let outcomes = self.flat_outcomes(biases);
@@ -204,6 +225,9 @@ impl<'a> Survey<'a> {
             lit.used += outcome.used;
             lit.points.extend(outcome.points);
         }
+        if let Some(about) = unlike_flats(&lit.points) {
+            told.caution(about, Vec::new());
+        }
         lit.transfer = match transfer {
             Some(fit) => fit.map_err(Missing::from),
             None => Err(lit.points.first().map_or(missing, |p| p.gain_e_per_adu.because())),
@@ -224,7 +248,9 @@ impl<'a> Survey<'a> {
                     let seconds = |f: &CalibrationFrame| f.exposure_s.unwrap_or(0.0);
                     seconds(a).total_cmp(&seconds(b)).then_with(|| a.path.cmp(&b.path))
                 });
-                let bias = nearest_bias(biases, temperatures::mean(members.iter().map(|f| f.celsius)));
+                let celsius = temperatures::mean(members.iter().map(|f| f.celsius));
+                let seconds = members.iter().filter_map(|f| f.exposure_s).fold(0.0, f64::max);
+                let bias = nearest_bias(biases, celsius, seconds);
                 let group = FlatGroup { filter, paths: members.iter().map(|f| f.path.clone()).collect() };
                 measure_filter(&group, bias, &self.grid, self.lattice(), self.saturation_adu, self.progress)
             })
@@ -234,7 +260,7 @@ impl<'a> Survey<'a> {
     /// The gain that holds; without flats the sky of the lights may tell it.
     fn gain(&self, biases: &[BiasSet], lit: &mut Lit, told: &mut Gathered) -> Quantity {
         let from_flats = lit.transfer.as_ref().map(|(gain, _)| gain.clone()).map_err(Missing::clone);
-        let measured = match (from_flats, nearest_bias(biases, None)) {
+        let measured = match (from_flats, nearest_bias(biases, None, 0.0)) {
             (Err(flats), Some(biases)) if self.flats.len() < 2 && !self.lights.is_empty() => sky_pairs::measure(
                 &self.lights,
                 biases,
@@ -255,6 +281,9 @@ impl<'a> Survey<'a> {
 
     fn tell_of_biases(&self, unlit: &mut Unlit, from_bias: &BiasOutcome, told: &mut Gathered) {
         told.copies(unlit.biases.iter_mut().flat_map(|s| std::mem::take(&mut s.copies)).collect());
+        for about in unlike_biases(&unlit.biases) {
+            told.caution(about, self.of_unlit(FrameKind::Bias));
+        }
         if let Some(fraction) = from_bias.too_low {
             told.caution(SensorCaution::BiasFloor { fraction }, self.of_unlit(FrameKind::Bias));
         }
@@ -346,16 +375,19 @@ fn probe_step(
     Some(histogram.step().unwrap_or(1))
 }
 
-/// The set with pairs whose temperature is nearest.
-fn nearest_bias(biases: &[BiasSet], celsius: Option<f64>) -> Option<&BiasSet> {
+/// The set with pairs whose temperature is nearest, then whose exposure is.
+fn nearest_bias(biases: &[BiasSet], celsius: Option<f64>, seconds: f64) -> Option<&BiasSet> {
     let distance = |b: &BiasSet| match (b.celsius, celsius) {
         (Some(a), Some(b)) => (a - b).abs(),
         _ => f64::MAX,
     };
-    biases
-        .iter()
-        .filter(|b| !b.pairs.is_empty())
-        .min_by(|a, b| distance(a).total_cmp(&distance(b)).then(b.pairs.len().cmp(&a.pairs.len())))
+    biases.iter().filter(|b| !b.pairs.is_empty()).min_by(|a, b| {
+        let apart = |set: &BiasSet| (set.exposure_s - seconds).abs();
+        distance(a)
+            .total_cmp(&distance(b))
+            .then_with(|| apart(a).total_cmp(&apart(b)))
+            .then_with(|| b.pairs.len().cmp(&a.pairs.len()))
+    })
 }
 
 /// The highest code of samples that step by 16 is 65 520.

@@ -25,7 +25,12 @@ pub(crate) fn fit_transfer(
     let top_adu = saturation_adu - outcomes.first()?.bias_level_adu;
     let dark_sigma_adu2 = outcomes.iter().map(|o| o.dark_sigma_adu2).fold(0.0, f64::max);
     let input = FittedPairs { pairs: &pairs, top_adu, dark_sigma_adu2, sites: grid.sites() };
-    (!pairs.is_empty()).then(|| transfer::fit(&input))
+    let starlight = outcomes.iter().map(|o| o.starlight).fold(0.0, f64::max);
+    let widened = |(gain, fit): (Quantity, TransferFit)| {
+        let sigma = gain.pair().map(|(value, sigma)| sigma.hypot(value * starlight));
+        (Quantity { sigma, ..gain }, fit)
+    };
+    (!pairs.is_empty()).then(|| transfer::fit(&input).map(widened))
 }
 
 /// The rig file's gain, else the measured one, else the header's; what is missing otherwise.

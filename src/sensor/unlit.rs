@@ -1,5 +1,6 @@
 //! Bias and dark frames, one temperature after the other.
 
+use std::collections::BTreeMap;
 use std::path::PathBuf;
 
 use crate::facts::sensor_caution::SensorCaution;
@@ -69,6 +70,31 @@ pub(crate) fn measure(frames: &[&CalibrationFrame], input: &DarkInput, told: &mu
 
 fn paths(frames: &[&CalibrationFrame]) -> Vec<PathBuf> {
     frames.iter().map(|f| f.path.clone()).collect()
+}
+
+/// Ratio of two exposures of flats and darks that belong together: shutters and lamps are set by hand.
+const LIKE_EXPOSURE: f64 = 1.1;
+
+/// Darks of the exposures of the flats, or of less, in place of bias frames: what a flat holds without its light. One set an
+/// exposure, those with a pair only.
+pub(crate) fn in_place_of_biases(
+    darks: &[&CalibrationFrame],
+    flats: &[&CalibrationFrame],
+    input: &DarkInput,
+    told: &mut Gathered,
+) -> Vec<BiasSet> {
+    let longest = flats.iter().filter_map(|f| f.exposure_s).fold(0.0, f64::max);
+    let mut by_exposure: BTreeMap<u64, Vec<&CalibrationFrame>> = BTreeMap::new();
+    for dark in darks {
+        if let Some(seconds) = dark.exposure_s.filter(|s| *s > 0.0 && *s <= LIKE_EXPOSURE * longest) {
+            by_exposure.entry(seconds.to_bits()).or_default().push(dark);
+        }
+    }
+    let sets = by_exposure.into_iter().filter(|(_, frames)| frames.len() > 1);
+    let measured = sets.filter_map(|(seconds, frames)| {
+        Some(BiasSet { exposure_s: f64::from_bits(seconds), ..bias_set(&frames, input, told)? })
+    });
+    measured.filter(|set| !set.pairs.is_empty()).collect()
 }
 
 fn bias_set(biases: &[&CalibrationFrame], input: &DarkInput, told: &mut Gathered) -> Option<BiasSet> {

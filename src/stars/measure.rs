@@ -104,6 +104,7 @@ pub fn measure(plane: &Pixels, options: &MeasureOptions) -> Option<FrameStars> {
     let star_count = search.peaks.len() - judged.no_star();
     let mut summary = summed_up(&sky, star_count, judged.flags, judged.stars, image.as_ref());
     summary.places = judged.places;
+    summary.clip_level_adu = search.piled_up_adu;
     if !alike {
         let fitted = summary.stars.len();
         summary.without_width(&StarsMissing::WidthsDisagree { found: star_count, fitted });

@@ -57,6 +57,8 @@ pub(crate) struct Search<'a> {
     near: Neighbours,
     /// Level from which a pixel does not tell the light that fell on it, ADU.
     clipped_adu: f64,
+    /// Where the frame's own pixels pile up, ADU.
+    pub piled_up_adu: Option<f64>,
     /// Conversion gain, e-/ADU: known, or as the stars' own scatter tells it.
     e_per_adu: Option<f64>,
 }
@@ -88,7 +90,7 @@ impl<'a> Search<'a> {
         let known = options.saturation_adu.map_or(HIGHEST_16_BIT_ADU, |s| s * SATURATED_SHARE);
         let seen = clip_level(view, peaks.iter().filter(|p| !p.hot));
         let clipped_adu = known.min(seen.unwrap_or(f64::INFINITY));
-        Self { view, options, peaks, no_star, near, clipped_adu, e_per_adu: options.e_per_adu }
+        Self { view, options, peaks, no_star, near, clipped_adu, piled_up_adu: seen, e_per_adu: options.e_per_adu }
     }
 
     /// Says of peaks among the first `most` why they are no star's image, where one of `images` shows none.

@@ -144,4 +144,6 @@ pub struct FrameStars {
     pub defocused: bool,
     /// Median flux of the brightest fitted stars, ADU: it falls when cloud comes.
     pub bright_flux_adu: Option<f64>,
+    /// Level at which its own bright pixels pile up, ADU; `None` where they do not.
+    pub clip_level_adu: Option<f64>,
 }

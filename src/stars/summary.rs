@@ -82,6 +82,7 @@ pub(crate) fn summed_up(
     let bright: Vec<f64> = stars.iter().take(BRIGHT_STARS).map(|s| s.fit.flux_adu).collect();
     FrameStars {
         bright_flux_adu: median(&bright),
+        clip_level_adu: None,
         sky_adu: sky.level_adu,
         sky_error_adu: sky.level_error_adu,
         sky_sigma_adu: sky.median_sigma_adu,

@@ -82,6 +82,9 @@ pub struct Compared {
     pub dark_s: f64,
     pub light_celsius: f64,
     pub light_s: f64,
+    /// Sets of darks, each for the lights nearest to it; lowest and highest temperature of the lights.
+    pub sets: usize,
+    pub lights_celsius: [f64; 2],
 }
 
 /// What subtracting the darks would leave.
@@ -168,8 +171,55 @@ pub fn dark_match(input: &DarkMatchInput) -> DarkMatch {
             dark_s: input.dark_s,
             light_celsius: input.light_celsius,
             light_s: input.light_s,
+            sets: 1,
+            lights_celsius: [input.light_celsius; 2],
         }),
     }
+}
+
+/// What subtracting leaves where groups of lights, so many each, have darks of their own: means over the lights, of the pattern the root
+/// mean square; in a stack each group has its share.
+pub fn matched_by_groups(groups: &[(DarkMatch, usize)]) -> Option<DarkMatch> {
+    let (first, _) = groups.first()?;
+    let lights = groups.iter().map(|g| g.1).sum::<usize>();
+    let share = |n: usize| n as f64 / lights.max(1) as f64;
+    let over = |of: &dyn Fn(&DarkMatch) -> &Quantity, power: i32, weight: &dyn Fn(usize) -> f64| {
+        if let Some((unknown, _)) = groups.iter().find(|(m, _)| !of(m).is_known()) {
+            return of(unknown).clone();
+        }
+        let pairs = groups.iter().filter_map(|(m, n)| Some((weight(*n), of(m).pair()?)));
+        let (value, sigma) =
+            pairs.fold((0.0, 0.0), |(v, s), (w, (value, sigma))| (v + w * value.powi(power), s + w * sigma));
+        let value = value.powf(f64::from(power).recip());
+        Quantity { value: Some(value), sigma: Some(sigma), n: lights, ..of(first).clone() }
+    };
+    let squared = |n: usize| share(n).powi(2);
+    let mean = |of: &dyn Fn(&DarkMatch) -> Option<f64>| -> Option<f64> {
+        groups.iter().map(|(m, n)| Some(share(*n) * of(m)?)).sum()
+    };
+    let compared: Vec<Compared> = groups.iter().filter_map(|(m, _)| m.compared).collect();
+    let ends = |pick: fn(f64, f64) -> f64, of: fn(&Compared) -> f64| compared.iter().map(of).reduce(pick);
+    let lights_celsius = [
+        ends(f64::min, |c| c.lights_celsius[0]).unwrap_or(f64::NAN),
+        ends(f64::max, |c| c.lights_celsius[1]).unwrap_or(f64::NAN),
+    ];
+    Some(DarkMatch {
+        darks: groups.iter().map(|(m, _)| m.darks).sum(),
+        temperature_mismatch_c: mean(&|m| m.temperature_mismatch_c),
+        exposure_mismatch_s: mean(&|m| m.exposure_mismatch_s),
+        differences: groups.iter().map(|(m, _)| &m.differences).max_by_key(|d| d.len()).cloned().unwrap_or_default(),
+        residual_level_e: over(&|m| &m.residual_level_e, 1, &share),
+        residual_pattern_e: over(&|m| &m.residual_pattern_e, 2, &share),
+        pattern_share_of_noise: over(&|m| &m.pattern_share_of_noise, 2, &share),
+        added_variance_share: over(&|m| &m.added_variance_share, 1, &share),
+        stack: StackNoise {
+            lights,
+            perfect_e2: over(&|m| &m.stack.perfect_e2, 1, &squared),
+            dithered_e2: over(&|m| &m.stack.dithered_e2, 1, &squared),
+            undithered_e2: over(&|m| &m.stack.undithered_e2, 1, &squared),
+        },
+        compared: compared.first().map(|c| Compared { sets: groups.len(), lights_celsius, ..*c }),
+    })
 }
 
 /// `D_l t_l - D_d t_d`. Its error: that of the rate, common to both, and that of the step between the temperatures.
@@ -330,5 +380,22 @@ mod tests {
         let got = matched(1.0, 300.0, &unknown, &[]);
         assert!(got.residual_level_e.is_known() && !got.is_worth_a_warning());
         assert_eq!(got.residual_pattern_e.because(), unknown.because());
+    }
+
+    /// Two thirds of the lights at the darks' temperature and one third 6 C above theirs, by hand: half of the charge of 150 e- at 0.5
+    /// e-/px/s is left in the third group, so 25 e- in the mean, and a pattern of `0.2 * 75 / sqrt(3)` root mean square.
+    #[test]
+    fn lights_with_darks_of_their_own_are_put_together() {
+        let dsnu = measured(0.2, 0.0);
+        let [same, warmer] = [matched(0.0, 300.0, &dsnu, &[]), matched(6.0, 300.0, &dsnu, &[])];
+        let level = warmer.residual_level_e.value.unwrap();
+        let both = matched_by_groups(&[(same.clone(), 40), (warmer, 20)]).unwrap();
+        assert!((both.residual_level_e.value.unwrap() - level / 3.0).abs() < 1e-9, "{both:?}");
+        let pattern = 0.2 * level / 3f64.sqrt();
+        assert!((both.residual_pattern_e.value.unwrap() - pattern).abs() < 1e-9, "{both:?}");
+        // Two groups alike leave what one leaves, but for darks of their own in a stack.
+        let twice = matched_by_groups(&[(same.clone(), 30), (same.clone(), 30)]).unwrap();
+        assert_eq!(twice.added_variance_share.value, same.added_variance_share.value);
+        assert_eq!(twice.compared.map(|c| c.sets), Some(2));
     }
 }

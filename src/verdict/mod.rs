@@ -9,6 +9,7 @@ pub mod cooled_year;
 pub mod cooling;
 pub mod dark_match;
 pub(crate) mod findings;
+pub mod hot_cost;
 #[cfg(test)]
 pub(crate) mod invented;
 pub mod noise_check;
@@ -35,8 +36,9 @@ pub use budget::{BudgetInput, noise_budget};
 pub use confidence::{Confidence, ConfidenceCode, Level, RestsOn};
 pub use cooled_year::{CooledClass, CooledYear, CoolingPlan, cooled_year};
 pub use cooling::{CoolingInput, cooling};
-pub use dark_match::{DarkMatch, DarkMatchInput, dark_match};
+pub use dark_match::{DarkMatch, DarkMatchInput, dark_match, matched_by_groups};
 pub use findings::{Finding, Judged, Near, SessionFindings};
+pub use hot_cost::{HotCost, HotCostInput, hot_cost};
 pub use noise_check::{NoiseCheck, NoiseCheckInput, NoiseFinding, NoiseVerdict, noise_check};
 pub use over_sessions::{FilterSampling, sampling_by_filter};
 pub use photometry::{Photometry, PhotometryInput, photometry};

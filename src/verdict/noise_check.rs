@@ -25,6 +25,9 @@ const BELOW_READ_NOISE: f64 = 0.5;
 /// Relative error of a gain from the lights' own levels by stars too faint or too close to be cut, which make the brighter sky noisier
 /// (simulated: 3 to 9 %).
 const STARLIGHT: f64 = 0.1;
+/// Relative error of the noise by what stars too faint to be cut leave in it: 0.5 % in the mean of 159 simulated nights
+/// (`tests/it/night_trials.rs`).
+const FAINT_STARS: f64 = 0.006;
 /// Relative error to which the lights' own levels must tell a gain for it to say what is wrong.
 const TELLING: f64 = 0.2;
 /// Fewest frames of a mean that is told from its noise.
@@ -33,8 +36,8 @@ const LEAST_AVERAGED: f64 = 1.5;
 /// What a session's noise is held against.
 #[derive(Debug, Clone, Copy)]
 pub struct NoiseCheckInput<'a> {
-    /// Noise of the differences of neighbouring lights, at their levels.
-    pub lights: &'a [NoiseAtLevel],
+    /// Noise of the difference of each pair of neighbouring lights, at their levels.
+    pub pairs: &'a [Vec<NoiseAtLevel>],
     /// Gain, e-/ADU.
     pub gain_e_per_adu: &'a Quantity,
     /// Level of the bias frames, ADU.
@@ -85,6 +88,12 @@ pub struct NoiseCheck {
     /// Gain as the noise at the lights' own levels tells it, whatever their offset.
     #[schemars(extend("unit" = "e-/ADU"))]
     pub gain_of_sky_e_per_adu: Quantity,
+    /// Pairs of neighbouring lights that were looked at, over the session.
+    #[schemars(extend("unit" = "pairs"))]
+    pub pairs: usize,
+    /// Those whose noise by itself is off by more than 25 %.
+    #[schemars(extend("unit" = "pairs"))]
+    pub pairs_off: usize,
     /// Whether they agree.
     pub verdict: NoiseVerdict,
     /// What the lights look like where they do not.
@@ -99,6 +108,17 @@ pub struct NoiseFinding {
 }
 
 impl NoiseFinding {
+    /// The finding with what single pairs show: some that are off make a session's budget less sure where its median agrees.
+    fn with_pairs(mut self, pairs: usize, off: usize) -> Self {
+        (self.check.pairs, self.check.pairs_off) = (pairs, off);
+        if off > 0 && self.check.verdict == NoiseVerdict::Explained {
+            self.check.verdict = NoiseVerdict::Differs;
+            self.looks_like = Some(NoiseLooks::Mixed);
+            self.check.looks_like = self.looks_like.map(NoiseLooksCode::from);
+        }
+        self
+    }
+
     /// Why nothing that rests on the lights' levels is told; `None` where it may be.
     pub fn withholds(&self) -> Option<NightMissing> {
         let looks_like = self.looks_like.filter(|_| self.check.verdict == NoiseVerdict::Unexplained)?;
@@ -128,13 +148,15 @@ impl At {
 /// Stars that crowd raise the noise of whole pixels, a read-out that correlates neighbours lowers that of the finest structure: that of
 /// both counts which comes nearer to what is expected.
 pub fn noise_check(input: &NoiseCheckInput) -> NoiseFinding {
-    let (whole, fine) = (At::all(input.lights, |l| l.whole), At::all(input.lights, |l| l.fine));
+    let lights = input.pairs.concat();
+    let (whole, fine) = (At::all(&lights, |l| l.whole), At::all(&lights, |l| l.fine));
     let gain_of_sky_e_per_adu = gain_of_sky(&fine);
     match Predicted::of(input) {
         Ok(predicted) if !whole.is_empty() => {
-            let off = |at: &[At]| predicted.ratio(at, predicted.bias.0).map_or(f64::INFINITY, |(r, _)| r.ln().abs());
-            let nearer = if off(&fine) < off(&whole) { fine } else { whole };
-            predicted.held_against(input, &nearer, gain_of_sky_e_per_adu)
+            let nearer = predicted.nearer(&lights);
+            let finding = predicted.held_against(input, &nearer, gain_of_sky_e_per_adu);
+            let off = input.pairs.iter().filter(|pair| predicted.is_off(&predicted.nearer(pair))).count();
+            finding.with_pairs(input.pairs.len(), off)
         }
         Ok(_) => nothing(VerdictMissing::NoNeighbouringLights.into(), measured(&whole), gain_of_sky_e_per_adu),
         Err(because) => nothing(because, measured(&whole), gain_of_sky_e_per_adu),
@@ -148,6 +170,8 @@ fn nothing(because: Missing, measured_adu: Quantity, gain_of_sky_e_per_adu: Quan
         predicted_adu: unknown(),
         ratio: unknown(),
         gain_of_sky_e_per_adu,
+        pairs: 0,
+        pairs_off: 0,
         verdict: NoiseVerdict::NotMeasurable,
         looks_like: None,
     };
@@ -214,6 +238,19 @@ impl Predicted {
         Some((ln.exp(), error))
     }
 
+    /// Noise of whole pixels, or of their finest structure where that comes nearer to what is expected.
+    fn nearer(&self, lights: &[NoiseAtLevel]) -> Vec<At> {
+        let (whole, fine) = (At::all(lights, |l| l.whole), At::all(lights, |l| l.fine));
+        let off = |at: &[At]| self.ratio(at, self.bias.0).map_or(f64::INFINITY, |(r, _)| r.ln().abs());
+        if off(&fine) < off(&whole) { fine } else { whole }
+    }
+
+    /// Whether the noise of these lights is far from what their level makes of it.
+    fn is_off(&self, lights: &[At]) -> bool {
+        let far = |(r, error): (f64, f64)| r.ln().abs() > UNEXPLAINED.ln() && r.ln().abs() > SURE_SIGMAS * error;
+        self.ratio(lights, self.bias.0).is_some_and(far)
+    }
+
     fn held_against(&self, input: &NoiseCheckInput, lights: &[At], gain_of_sky: Quantity) -> NoiseFinding {
         let level = median(&lights.iter().map(|l| l.level).collect::<Vec<_>>()).unwrap_or(self.bias.0);
         let variance = self.variance(level, self.bias.0);
@@ -224,7 +261,7 @@ impl Predicted {
         let noise = variance.sqrt();
         let predicted_adu = Quantity::measured(noise, noise * relative, VerdictMethod::NoiseOfLevel, 1);
         let (ratio, own) = self.ratio(lights, self.bias.0).unwrap_or((0.0, 0.0));
-        let error = own.hypot(relative);
+        let error = own.hypot(relative).hypot(FAINT_STARS);
         let off = ratio.ln().abs();
         let margin = (SURE_SIGMAS * self.bias.1).max(BELOW_READ_NOISE * self.read.0);
         let below = !input.dark_level_taken_off && level < self.bias.0 - margin;
@@ -242,6 +279,8 @@ impl Predicted {
             measured_adu: measured(lights),
             predicted_adu,
             gain_of_sky_e_per_adu: gain_of_sky,
+            pairs: 0,
+            pairs_off: 0,
             verdict,
             looks_like: looks_like.map(NoiseLooksCode::from),
         };

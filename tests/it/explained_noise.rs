@@ -260,3 +260,21 @@ fn the_error_of_a_frames_sky_holds() {
         }
     }
 }
+
+#[test]
+fn a_few_lights_of_another_kind_among_many_are_told() {
+    let camera = camera(0.8, 500.0, 33);
+    let folder = tempfile::tempdir().unwrap();
+    write_calibration(folder.path(), &camera);
+    for n in 0..8 {
+        let raw = light(&camera, n);
+        // Two in a row at twice the offset, as a driver that was set anew writes them: their sky is as noisy as before.
+        let image = if n == 2 || n == 3 { raw.mapv(|v| v + 700) } else { raw };
+        write_frame(&folder.path().join(format!("light-{n}.fits")), &image, &cards("light", EXPOSURE_S, n)).unwrap();
+    }
+    let report = report(folder.path());
+    let check = &report["sessions"][0]["noise_check"];
+    assert_eq!((&check["verdict"], &check["looks_like"]), (&"differs".into(), &"mixed".into()), "{check}");
+    assert_eq!((check["pairs"].as_u64(), check["pairs_off"].as_u64()), (Some(4), Some(1)), "{check}");
+    assert!(codes(&report).contains(&"noise-differs"));
+}

@@ -14,22 +14,14 @@ pub(crate) fn caution(about: &Caution) -> String {
         Caution::Header { first, frames_with_other_numbers: Some(frames) } => {
             format!("{}; {frames} frames of this night say so, with other numbers", header::caution(first))
         }
-        Caution::KindContradicted { frames, told, seen } => {
-            let why = match seen {
-                FrameKind::Light => "hold stars",
-                FrameKind::Dark => "are exposed, where others of the same camera are not",
-                _ => "are brightly and evenly lit and hold no stars",
-            };
-            format!(
-                "{frames} frames say `{}` but {why}: taken for {}s; if they are something else, correct IMAGETYP in their headers",
-                told.label(),
-                seen.label()
-            )
-        }
+        Caution::KindContradicted { frames, told, seen } => kind_contradicted(*frames, *told, *seen),
         Caution::ExposedBias { frames, exposure_s } => format!(
             "{frames} bias frames were exposed for up to {exposure_s} s: dark current is in their level and noise; take bias frames \
              of the shortest exposure"
         ),
+        Caution::CalibrationEpochs { epochs, first, last } => calibration_epochs(*epochs, first, last),
+        Caution::CalibrationOld { lights, days } => calibration_old(*lights, *days),
+        Caution::FocalRatio { focal_mm, aperture_mm } => focal_ratio(*focal_mm, *aperture_mm),
         Caution::UndefinedPixels => {
             "these frames hold undefined pixels (NaN, infinite or BLANK); they were left out".to_owned()
         }
@@ -86,6 +78,41 @@ pub(crate) fn caution(about: &Caution) -> String {
     }
 }
 
+fn kind_contradicted(frames: usize, told: FrameKind, seen: FrameKind) -> String {
+    let why = match seen {
+        FrameKind::Light => "hold stars",
+        FrameKind::Dark => "are exposed, where others of the same camera are not",
+        _ => "are brightly and evenly lit and hold no stars",
+    };
+    format!(
+        "{frames} frames say `{}` but {why}: taken for {}s; if they are something else, correct IMAGETYP in their headers",
+        told.label(),
+        seen.label()
+    )
+}
+
+fn calibration_epochs(epochs: usize, first: &str, last: &str) -> String {
+    format!(
+        "bias and dark frames of one camera from {first} and from {last} lie half a year or more apart: they were taken for {epochs} \
+         states of the camera, and each light goes with the nearest in time; the sensor's name says which"
+    )
+}
+
+fn calibration_old(lights: usize, days: f64) -> String {
+    format!(
+        "{lights} light(s) lie up to {days:.0} days from the nearest bias or dark frame of their camera: hot pixels and dark current \
+         change over such a time; take new ones"
+    )
+}
+
+fn focal_ratio(focal_mm: f64, aperture_mm: f64) -> String {
+    format!(
+        "a focal length of {focal_mm} mm over an aperture of {aperture_mm} mm is f/{:.2}, which no telescope has: correct FOCALLEN or \
+         APTDIA, or state `focal_mm` and `aperture_mm` in the rig file",
+        focal_mm / aperture_mm
+    )
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -103,6 +130,7 @@ mod tests {
             untold(None),
             untold(Some(0.14)),
             Caution::OffSetPoint { first: "a.fits".to_owned(), lights: 7, limit_celsius: 1.0 },
+            Caution::CalibrationOld { lights: 7, days: 400.0 },
             Caution::UndefinedPixels,
             Caution::Undated,
         ] {

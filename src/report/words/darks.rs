@@ -3,22 +3,29 @@
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
 use super::percent;
+use crate::facts::Quantity;
 use crate::report::InWords;
-use crate::verdict::DarkMatch;
 use crate::verdict::dark_match::{Compared, Difference, Setting};
+use crate::verdict::{DarkMatch, HotCost};
 
 /// What subtracting the darks that match best would leave.
 pub(crate) fn darks(found: &DarkMatch) -> String {
-    let Some(Compared { dark_celsius, dark_s, light_celsius, light_s }) = found.compared else {
+    let Some(Compared { dark_celsius, dark_s, light_celsius, light_s, sets, lights_celsius }) = found.compared else {
         return format!(
             "How well darks match these lights is not measurable, because {}.",
             found.residual_level_e.why()
         );
     };
     let frames = if found.darks == 1 { "1 dark".to_owned() } else { format!("{} darks", found.darks) };
-    let mut text = format!(
-        "The best match for lights of {light_s} s at {light_celsius:.1} °C: {frames} of {dark_s} s at {dark_celsius:.1} °C"
-    );
+    let mut text = match lights_celsius {
+        [coldest, warmest] if sets > 1 => format!(
+            "The best match for lights of {light_s} s at {coldest:.1} to {warmest:.1} °C, each with the darks nearest to its own \
+             temperature: {frames} in {sets} sets"
+        ),
+        _ => format!(
+            "The best match for lights of {light_s} s at {light_celsius:.1} °C: {frames} of {dark_s} s at {dark_celsius:.1} °C"
+        ),
+    };
     if !found.differences.is_empty() {
         let differences: Vec<String> = found.differences.iter().map(difference).collect();
         text += &format!(", but with {}: they do not fit these lights", differences.join(" and "));
@@ -55,6 +62,27 @@ pub(crate) fn darks(found: &DarkMatch) -> String {
         );
     }
     text
+}
+
+/// What the sensor's hot pixels cost.
+pub(crate) fn hot_pixels(cost: &HotCost) -> String {
+    let (Some(share), Some(ratio)) = (cost.share.value, cost.still_noise_ratio.value) else {
+        return format!("What hot pixels add to a stack is not measurable, because {}.", unknown_of(cost).why());
+    };
+    if share <= 0.0 {
+        return "No pixel is hot at the temperature of these lights.".to_owned();
+    }
+    format!(
+        "Hot pixels are {} of all and no part of these variances. Where the lights were not dithered they keep {ratio:.1} times the noise \
+         of the others, darks subtracted; dithered and averaged they add {} to the variance of the whole picture, with outliers rejected {}.",
+        percent(&cost.share),
+        percent(&cost.moved_averaged),
+        percent(&cost.moved_rejected)
+    )
+}
+
+fn unknown_of(cost: &HotCost) -> &Quantity {
+    if cost.share.is_known() { &cost.moved_averaged } else { &cost.share }
 }
 
 fn difference(of: &Difference) -> String {

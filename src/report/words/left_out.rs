@@ -20,6 +20,11 @@ pub(crate) fn left_out(reason: &LeftOut) -> String {
             "kind not known: no IMAGETYP, FRAME or OBSTYPE card that names light, dark, bias or flat".to_owned()
         }
         LeftOut::Combination => "a combination of frames: its noise is not that of one exposure".to_owned(),
+        LeftOut::FractionalAmongWhole { share } => format!(
+            "{:.0} % of its numbers lie between whole ones, where other frames of this camera hold whole ones: a mean of frames, or \
+             processed; give the frames that the camera wrote",
+            100.0 * share
+        ),
         LeftOut::TooFewValidPixels => "no star can be measured: too few valid pixels to tell sky from noise".to_owned(),
         LeftOut::StarsNotMeasurable { because } => super::quantity::missing(because),
         LeftOut::Defocused => "defocused: the stars are rings".to_owned(),

@@ -41,6 +41,10 @@ pub(crate) fn missing(missing: &NightMissing) -> String {
             "the sensor temperature of the lights is not known (CCD-TEMP, or rig key sensor_celsius)".to_owned()
         }
         NightMissing::LightExposure => "the exposure time of the lights is not known (card EXPTIME)".to_owned(),
+        NightMissing::ScaleDeniedByStars { arcsec_per_px, fwhm_arcsec, least_arcsec } => format!(
+            "at the stated scale of {arcsec_per_px:.4} arcsec/px these stars would be {fwhm_arcsec:.2} arcsec wide, sharper than the \
+             {least_arcsec:.2} arcsec that air or aperture leave any star: focal length, pixel size, binning or aperture is misstated"
+        ),
         NightMissing::NoiseUnexplained { measured_adu, predicted_adu, looks_like } => format!(
             "these lights are not what gain, bias and read noise make of a raw frame (noise of a sky pixel {}, expected at \
              their level {}): {}",
@@ -112,6 +116,11 @@ pub(crate) fn looks(of: &NoiseLooks) -> String {
         ),
         NoiseLooks::Processed => {
             format!("their numbers lie between the codes of a camera, so they were processed; {raw}")
+        }
+        NoiseLooks::Mixed => {
+            "some of these lights are noisier or quieter than the others at their level: taken at other settings, \
+                              with another camera, or processed; sort them out"
+                .to_owned()
         }
         NoiseLooks::Untold => {
             "gain, offset or camera differ from those of the calibration frames, or the lights were processed; \

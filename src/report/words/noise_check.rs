@@ -17,6 +17,12 @@ pub(crate) fn noise_check(found: &NoiseFinding) -> String {
         predicted_adu.text("ADU")
     );
     let why = found.looks_like.as_ref().map(looks).unwrap_or_default();
+    let shown = match (found.check.pairs_off, found.check.pairs) {
+        (0, _) => shown,
+        (off, pairs) => format!(
+            "{shown}, and {off} of {pairs} pairs of neighbouring lights are off by more than a quarter by themselves"
+        ),
+    };
     match verdict {
         NoiseVerdict::Explained | NoiseVerdict::NotMeasurable => format!("{shown}: the budget holds."),
         NoiseVerdict::Differs => format!("{shown}: the budget is less sure; {why}."),

@@ -66,6 +66,7 @@ pub(crate) fn method(method: &VerdictMethod) -> String {
         M::LevelTimesSpreadOfRates => "level left times the spread of ordinary pixels' rates",
         M::PatternOverNoise => "pattern left over the noise of one light",
         M::NoiseOfOneLight => "noise of one light",
+        M::HotChargeOverVariance | M::HotPixelsLeftOut | M::HotNoiseOverOthers => of_hot_pixels(method),
         M::SpreadOverMeanRate => "spread of the pixels' dark rates over their mean",
         M::MasterOverLightVariance => {
             "noise of the mean of the darks over that of one light, variances; n counts darks"
@@ -88,6 +89,16 @@ pub(crate) fn method(method: &VerdictMethod) -> String {
         }
     };
     fixed.to_owned()
+}
+
+fn of_hot_pixels(method: &VerdictMethod) -> &'static str {
+    match method {
+        VerdictMethod::HotChargeOverVariance => {
+            "shot noise of the hot pixels' charge, spread over all pixels, over an ordinary pixel's variance"
+        }
+        VerdictMethod::HotPixelsLeftOut => "values of hot pixels lost from a mean",
+        _ => "root mean square noise of the hot pixels over that of the others",
+    }
 }
 
 /// How the pitch of a recorded pixel was read, as a clause to go on with.

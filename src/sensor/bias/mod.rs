@@ -7,4 +7,5 @@ pub(crate) mod pairs;
 pub(crate) mod read_noise;
 pub(crate) mod rounded;
 pub(crate) mod tail;
+pub(crate) mod unlike;
 pub(crate) mod wander;

@@ -32,6 +32,9 @@ const PATTERN_WINDOW_SIGMAS: f64 = 5.0;
 const CORRELATED_PAIRS: usize = 8;
 /// Differences beyond this many standard deviations are flaws, not noise: cosmic rays and read errors.
 const TAIL_WINDOW_SIGMAS: f64 = 10.0;
+/// Differences of coarse codes that no rounded normal noise makes: jumps of a pixel, in standard deviations and steps.
+const JUMP_SIGMAS: f64 = 3.5;
+const JUMP_STEPS: f64 = 1.0;
 
 /// Variance of one frame from a pair, ADU^2, rounding to codes contained.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -56,6 +59,8 @@ pub(crate) struct Floor {
 #[derive(Debug, Clone, Default)]
 pub(crate) struct BiasSet {
     pub celsius: Option<f64>,
+    /// Exposure of its frames, s: 0 but where darks stand for biases.
+    pub exposure_s: f64,
     /// Mean level of each frame with its statistical error, ADU.
     pub levels: Vec<(f64, f64)>,
     /// Sum of the frames, row by row, ADU.
@@ -66,6 +71,8 @@ pub(crate) struct BiasSet {
     pub cell_variance: Vec<f64>,
     /// One entry a pair of successive frames.
     pub pairs: Vec<PairVariance>,
+    /// The same over all pixels, those that jump from level to level too, with its error; one entry a pair.
+    pub of_all: Vec<(f64, f64)>,
     /// Pairs whose noise is the likeliest behind rounding and clipping; moments gave that of the others.
     pub fitted: usize,
     /// Pairs whose codes cannot tell the noise.
@@ -101,6 +108,12 @@ impl BiasSet {
     /// Mean of the row variance, ADU^2, never negative.
     pub fn mean_row_variance(&self) -> f64 {
         stats::mean_and_std(&self.row_variance).map_or(0.0, |m| m.0.max(0.0))
+    }
+
+    /// What pixels that jump add to the variance of all, ADU^2: bright frames, whose noise is wider than the jumps, have it in theirs.
+    pub fn jump_variance(&self) -> f64 {
+        let excess: Vec<f64> = self.of_all.iter().zip(&self.pairs).map(|(all, own)| all.0 - own.variance).collect();
+        stats::mean_and_std(&excess).map_or(0.0, |m| m.0.max(0.0))
     }
 
     /// Error of a dark variance that all cells share, ADU^2: 0 where each cell has its own.
@@ -255,6 +268,7 @@ impl BiasSet {
         let wander = rows.wander || columns.wander;
         let rough_variance = 0.5 * rough.variance - row_variance - q * q / 12.0;
         let floor = self.floor.filter(|f| f.censored.is_some());
+        let rows_looked_at = || (0..h).step_by(grid.thinning().pow(2)).collect();
         if step > 0 && (floor.is_some() || rough_variance < (COARSE_STEPS * q).powi(2)) {
             let start = floor.and_then(|f| f.censored);
             let lines = row_variance + if columns.wander { 0.5 * columns.variance.0.max(0.0) } else { 0.0 };
@@ -266,6 +280,12 @@ impl BiasSet {
             let variance = noise.variance.0 - lines + q * q / 12.0;
             self.pairs.push(PairVariance { variance, sigma: noise.variance.1, cells: noise.regions });
             self.row_variance.push(row_variance);
+            let normal_adu = (2.0 * variance.max(0.0)).sqrt();
+            let from = JUMP_SIGMAS * normal_adu + JUMP_STEPS * q;
+            let limit = TAIL_WINDOW_SIGMAS * normal_adu.max(q);
+            let jumps = SizeWindow { from, limit }.moments(w, rows_looked_at(), |x, y| difference(x, y) - offset(x, y));
+            let (more, error) = jumps.half_mean_square();
+            self.of_all.push((variance + more, noise.variance.1.hypot(error)));
             let shift = noise.level - 0.5 * (before.0 + self.levels.last().map_or(before.0, |l| l.0));
             return (everywhere(variance), floor.map(|_| shift));
         }
@@ -276,10 +296,13 @@ impl BiasSet {
         if let Some(pair) = combine_cells(&cells) {
             self.pairs.push(pair);
             self.row_variance.push(row_variance);
-            let rows_looked_at = (0..h).step_by(grid.thinning().pow(2)).collect();
-            self.kurtosis.push(excess_kurtosis(w, rows_looked_at, 2.0 * pair.variance, |x, y| {
+            let window = SizeWindow { from: 0.0, limit: TAIL_WINDOW_SIGMAS * (2.0 * pair.variance).sqrt() };
+            let moments = window.moments(w, rows_looked_at(), |x, y| {
                 difference(x, y) - offset(x, y) - if rows.wander { 0.0 } else { rows.mean }
-            }));
+            });
+            self.kurtosis.push(moments.excess_kurtosis());
+            let (variance, error) = moments.half_mean_square();
+            self.of_all.push((variance * levelled, error.max(pair.sigma)));
         }
         (cells, None)
     }
@@ -305,16 +328,44 @@ impl BiasSet {
     }
 }
 
-/// Fourth moment over the squared second, less 3, and its error for normal data.
-fn excess_kurtosis(w: usize, rows: Vec<usize>, variance: f64, at: impl Fn(usize, usize) -> f64 + Sync) -> (f64, f64) {
-    let limit = TAIL_WINDOW_SIGMAS * variance.sqrt();
-    let add = |a: [f64; 3], b: [f64; 3]| [a[0] + b[0], a[1] + b[1], a[2] + b[2]];
-    let row = |y: usize| {
-        let inside = (0..w).map(|x| at(x, y)).filter(|d| d.abs() <= limit);
-        inside.map(|d| [1.0, d * d, d.powi(4)]).fold([0.0; 3], add)
-    };
-    // Rows are summed up in their order, so that threads change nothing.
-    let rows: Vec<[f64; 3]> = rows.into_par_iter().map(row).collect();
-    let [n, second, fourth] = rows.into_iter().fold([0.0; 3], add);
-    (n * fourth / (second * second) - 3.0, (24.0 / n).sqrt())
+/// Differences whose size lies between two bounds, ADU.
+struct SizeWindow {
+    from: f64,
+    limit: f64,
+}
+
+/// Number of differences up to the upper bound, and sums of squares and fourth powers of those within both.
+struct SizeMoments {
+    n: f64,
+    second: f64,
+    fourth: f64,
+}
+
+impl SizeWindow {
+    fn moments(&self, w: usize, rows: Vec<usize>, at: impl Fn(usize, usize) -> f64 + Sync) -> SizeMoments {
+        let add = |a: [f64; 3], b: [f64; 3]| [a[0] + b[0], a[1] + b[1], a[2] + b[2]];
+        let row = |y: usize| {
+            let inside = (0..w).map(|x| at(x, y)).filter(|d| d.abs() <= self.limit);
+            let of = |d: f64| if d.abs() >= self.from { [1.0, d * d, d.powi(4)] } else { [1.0, 0.0, 0.0] };
+            inside.map(of).fold([0.0; 3], add)
+        };
+        // Rows are summed up in their order, so that threads change nothing.
+        let rows: Vec<[f64; 3]> = rows.into_par_iter().map(row).collect();
+        let [n, second, fourth] = rows.into_iter().fold([0.0; 3], add);
+        SizeMoments { n, second, fourth }
+    }
+}
+
+impl SizeMoments {
+    /// Fourth moment over the squared second, less 3, and its error for normal data.
+    fn excess_kurtosis(&self) -> (f64, f64) {
+        (self.n * self.fourth / (self.second * self.second) - 3.0, (24.0 / self.n).sqrt())
+    }
+
+    /// Half of the mean square, and its error from the scatter of the squares: the variance of one frame of a pair.
+    fn half_mean_square(&self) -> (f64, f64) {
+        let mean = self.second / self.n;
+        let error = ((self.fourth / self.n - mean * mean).max(0.0) / self.n).sqrt();
+        (0.5 * mean, 0.5 * error)
+    }
 }

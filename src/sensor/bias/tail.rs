@@ -24,6 +24,9 @@ const LEAST_STEPS: f64 = 1.0;
 /// How much of the read noise sits in few pixels.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct ReadNoiseTail {
+    /// Read noise of the pixels that do not jump: beyond three standard deviations nothing of the pairs' differences counts.
+    #[schemars(extend("unit" = "ADU"))]
+    pub ordinary_adu: Quantity,
     /// Read noise of the typical pixel.
     #[schemars(extend("unit" = "ADU"))]
     pub median_adu: Quantity,
@@ -43,7 +46,13 @@ impl ReadNoiseTail {
     pub fn not_measurable(because: impl Into<Missing>) -> Self {
         let because = because.into();
         let unknown = || Quantity::not_measurable(because.clone());
-        Self { median_adu: unknown(), rms_adu: unknown(), noisy_pixel_fraction: unknown(), excess_kurtosis: unknown() }
+        Self {
+            ordinary_adu: unknown(),
+            median_adu: unknown(),
+            rms_adu: unknown(),
+            noisy_pixel_fraction: unknown(),
+            excess_kurtosis: unknown(),
+        }
     }
 }
 

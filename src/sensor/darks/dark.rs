@@ -72,6 +72,8 @@ pub(crate) struct DarkSet {
     /// Exposure of the longest dark, s.
     pub longest_s: f64,
     pub glow: Option<Glow>,
+    /// Error of the rate that glow beyond the cells left out makes, ADU/s.
+    pub glow_sigma_adu_per_s: f64,
     /// Whether the mean bias of this temperature was taken off pixel by pixel.
     pub has_bias: bool,
     /// The pixels one by one.
@@ -132,12 +134,14 @@ struct Work<'a> {
     long: Charge,
     short: Charge,
     glow: Vec<GlowLevel>,
+    /// Excess of the cells that glow in the first frame, which is one of the longest, ADU.
+    longest_excess: Option<f64>,
 }
 
 impl<'a> Work<'a> {
     fn new(pattern: Option<&'a Pattern>, input: &'a DarkInput<'a>) -> Self {
         let (long, short) = (Charge::default(), Charge::default());
-        Self { input, pattern, mask: None, before: None, long, short, glow: Vec::new() }
+        Self { input, pattern, mask: None, before: None, long, short, glow: Vec::new(), longest_excess: None }
     }
 
     fn add(&mut self, set: &mut DarkSet, dark: &Dark, frame: Arc<Pixels>) {
@@ -188,11 +192,19 @@ impl<'a> Work<'a> {
         if let (Some(above), Some(variance)) = (all.mean(), all.variance()) {
             // Of another temperature's bias the shape is taken off, not the level.
             let raised = pattern.filter(|p| !p.own).map_or(0.0, |p| p.level_adu);
-            let adu = look.mean + above + raised;
+            let glow = GlowLevel::of(&passed.level, mask, above, dark.exposure_s);
+            let excess = glow.map_or(0.0, |g| g.excess_adu);
+            let longest = *self.longest_excess.get_or_insert(excess);
+            let share = if longest > 0.0 { excess / longest } else { 0.0 };
+            let faint_glow = mask.beyond.map_or(0.0, |b| share * b.adu);
+            if let Some(beyond) = mask.beyond.filter(|_| dark.exposure_s == mask.longest_s) {
+                set.glow_sigma_adu_per_s = beyond.sigma / dark.exposure_s;
+            }
+            let adu = look.mean + above + raised - faint_glow;
             let sigma = (variance / all.n).sqrt();
             let (exposure_s, pixels, celsius) = (dark.exposure_s, all.n, dark.celsius);
             set.levels.push(Level { exposure_s, adu, sigma, pixels, celsius });
-            self.glow.extend(GlowLevel::of(&passed.level, mask, above, dark.exposure_s));
+            self.glow.extend(glow);
         }
         if let Some(window) = window {
             let undone = passed.difference.iter().zip(&mask.glows).filter(|(_, g)| !**g);

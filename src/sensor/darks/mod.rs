@@ -9,6 +9,7 @@ pub(crate) mod dark_pass;
 pub(crate) mod drift;
 pub(crate) mod exponential;
 pub(crate) mod glow;
+mod glow_model;
 pub(crate) mod hot;
 pub(crate) mod law;
 pub(crate) mod level_rate;

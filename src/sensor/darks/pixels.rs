@@ -65,6 +65,12 @@ pub struct PixelDarkRates {
     /// The same over the pixels that are not hot, as a rate.
     #[schemars(extend("unit" = "e-/px/s"))]
     pub ordinary_dsnu_e_per_px_s: Quantity,
+    /// Share of the pixels left out of the mean dark rate for being hot.
+    #[schemars(extend("unit" = "1"))]
+    pub left_out_share: Quantity,
+    /// What they add to the mean rate of all pixels.
+    #[schemars(extend("unit" = "e-/px/s"))]
+    pub left_out_e_per_px_s: Quantity,
     /// Pixels that are hot.
     #[schemars(extend("unit" = "px"))]
     pub hot_pixels: Option<u64>,
@@ -173,6 +179,8 @@ pub(crate) fn rates(set: &DarkSet, typical: Option<f64>, gain: &Quantity) -> Opt
         histogram: Vec::new(),
         dsnu_e: dsnu(map, &map.all, map.exposure_s, gain),
         ordinary_dsnu_e_per_px_s: dsnu(map, &map.ordinary, 1.0, gain),
+        left_out_share: left_out_share(map),
+        left_out_e_per_px_s: left_out_rate(map, gain),
         hot_pixels: None,
         warm_pixels: None,
         not_linear_pixels: None,
@@ -196,6 +204,25 @@ pub(crate) fn rates(set: &DarkSet, typical: Option<f64>, gain: &Quantity) -> Opt
     Some(out)
 }
 
+/// Pixels whose rate is known and that count for no ordinary one, over all.
+fn left_out_share(map: &PixelMap) -> Quantity {
+    let (all, hot) = (map.all.n, map.all.n - map.ordinary.n);
+    if all <= 0.0 {
+        return Quantity::not_measurable(SensorMissing::NoUsableDark);
+    }
+    Quantity::measured(hot / all, hot.max(1.0).sqrt() / all, SensorMethod::PixelsLeftOutOfDarkRate, map.frames)
+}
+
+/// Mean rate of all pixels less that of the ordinary ones; its error is the scatter of the hot pixels' rates over their number.
+fn left_out_rate(map: &PixelMap, gain: &Quantity) -> Quantity {
+    let (Some(all), Some(ordinary), Some(g)) = (map.all.mean(), map.ordinary.mean(), gain.value) else {
+        return Quantity::not_measurable(gain.because());
+    };
+    let spread = map.all.variance().unwrap_or(0.0);
+    let sigma = (spread / map.all.n).sqrt();
+    Quantity::with(gain.source, g * (all - ordinary), Some(g * sigma), SensorMethod::MeanOfAllLessOrdinary, map.frames)
+}
+
 /// Spatial deviation of the mean dark with the temporal noise of the mean taken off, in electrons of `seconds`.
 ///
 /// EMVA 1288 release 3.1, section 8.2 (from memory): `s_y^2 = s^2_measured - sigma_y^2 / L`, DSNU = s_y / K. Departure:
@@ -217,7 +244,9 @@ fn dsnu(map: &PixelMap, over: &crate::sensor::plane::windowed::Moments, seconds:
         return Quantity::measured(variance.max(0.0).sqrt() * unit, error.sqrt() * unit, method, map.frames);
     }
     let deviation = variance.sqrt();
-    Quantity::with(gain.source, deviation * unit, Some(0.5 * error / deviation * unit), method, map.frames)
+    let of_gain = gain.pair().map_or(0.0, |(g, sigma)| sigma / g);
+    let relative = (0.5 * error / variance).hypot(of_gain);
+    Quantity::with(gain.source, deviation * unit, Some(relative * deviation * unit), method, map.frames)
 }
 
 fn quantiles(map: &PixelMap, typical: f64, gain: f64) -> Vec<RateQuantile> {

@@ -76,7 +76,8 @@ fn derive_with(
     let offset_rms = stats::mean_and_std(&offsets).map(|m| m.0.sqrt());
     let mut rates: Vec<Result<Rate, SensorMissing>> = Vec::new();
     for (set, slope) in sets.iter().zip(slopes) {
-        rates.push(slope.map_or_else(|| two_point(set, &times(set), biases, wander, offset_rms), Ok));
+        let rate = slope.map_or_else(|| two_point(set, &times(set), biases, wander, offset_rms), Ok);
+        rates.push(rate.map(|r| Rate { sigma: r.sigma.hypot(set.glow_sigma_adu_per_s), ..r }));
     }
     let mut points = Vec::new();
     for ((set, rate), own) in sets.iter().zip(&rates).zip(own_bias) {

@@ -12,7 +12,7 @@ use crate::facts::sensor_caution::SensorCaution;
 use crate::stats;
 
 use super::flat_pair::FlatPair;
-use super::transfer::{self, FittedPairs};
+use super::transfer::{self, FEWEST_CELLS, FittedPairs};
 use crate::sensor::bias::pairs::BiasSet;
 use crate::sensor::plane::tiles::{CELL_CLIP_SIGMAS, Cell, TileGrid};
 
@@ -22,6 +22,14 @@ const APART_SIGMAS: f64 = 5.0;
 /// of an ordinary sensor, from the first row to the last.
 const APART_GAIN: f64 = 0.01;
 const APART_NOISE: f64 = 0.03;
+/// Smallest relative error that is one: where rounding hides the noise, all cells have one and the same.
+const LEAST_RELATIVE_ERROR: f64 = 1e-5;
+/// Width of the strips on both sides of the middle that are held against each other, share of the frame.
+const STRIP_SHARE: f64 = 0.25;
+/// Share of the quadrants' difference that the strips must show, and in their errors: of one that grows evenly over the frame they
+/// show a half, of one between two amplifiers all of it.
+const STEP_SHARE: f64 = 0.75;
+const STEP_SIGMAS: f64 = 3.0;
 
 /// One quadrant of a sensor whose quadrants differ.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -64,8 +72,8 @@ pub(crate) fn measure(
             Amplifier {
                 columns: edges(right, grid.width),
                 rows: edges(top, grid.height),
-                gain_e_per_adu: gain(pairs, grid, top_adu, set, within),
-                read_noise_adu: read_noise(set, grid, step, within),
+                gain_e_per_adu: gain(pairs, grid, top_adu, set, &within),
+                read_noise_adu: read_noise(set, grid, step, &within),
                 bias_level_adu: {
                     let levels = grid.cells.iter().zip(&set.cell_mean).filter(|(c, _)| within(c)).map(|(_, m)| *m);
                     stats::median(&levels.collect::<Vec<_>>()).unwrap_or(0.0)
@@ -73,27 +81,81 @@ pub(crate) fn measure(
             }
         })
         .collect();
-    let differ = apart(&found, APART_GAIN, |a| &a.gain_e_per_adu) || apart(&found, APART_NOISE, |a| &a.read_noise_adu);
+    let by_gain = |within: &dyn Fn(&Cell) -> bool| plain_gain(pairs, grid, within);
+    let by_noise = |within: &dyn Fn(&Cell) -> bool| read_noise(set, grid, step, within);
+    let differ = step_between(grid, APART_GAIN, &by_gain) || step_between(grid, APART_NOISE, &by_noise);
     if differ { found } else { Vec::new() }
 }
 
-fn apart(found: &[Amplifier], share: f64, of: fn(&Amplifier) -> &Quantity) -> bool {
-    let known: Vec<(f64, f64)> = found.iter().filter_map(|a| of(a).pair()).collect();
-    known.iter().enumerate().any(|(i, a)| {
-        known[i + 1..].iter().any(|b| {
-            let away = (a.0 - b.0).abs();
-            away > APART_SIGMAS * a.1.hypot(b.1) && away > share * 0.5 * (a.0 + b.0)
-        })
+/// Neighbouring quadrants, by their places among the four: the edge between two columns of them, then between two rows.
+const NEIGHBOURS: [(usize, usize, bool); 4] = [(0, 1, true), (2, 3, true), (0, 2, false), (1, 3, false)];
+
+/// Tells the value of the cells that are picked.
+type Measured<'a> = dyn Fn(&dyn Fn(&Cell) -> bool) -> Quantity + 'a;
+
+/// Whether two neighbouring quadrants differ, and do so at the edge between them; `measured` tells the value of some cells.
+fn step_between(grid: &TileGrid, share: f64, measured: &Measured) -> bool {
+    let half = (0.5 * grid.width as f64, 0.5 * grid.height as f64);
+    let quadrants = [(false, false), (true, false), (false, true), (true, true)]
+        .map(|(right, above)| measured(&|cell: &Cell| cell.lies(right, half.0, above, half.1)));
+    NEIGHBOURS.into_iter().any(|(a, b, beside)| {
+        let Some(away) = apart(&quadrants[a], &quadrants[b], APART_SIGMAS, share) else { return false };
+        let (length, across) = if beside { (grid.width, grid.height) } else { (grid.height, grid.width) };
+        // Both quadrants lie in the same half of the other axis.
+        let other_half = if beside { a >= 2 } else { a == 1 };
+        let strip = |far: bool| {
+            measured(&|cell: &Cell| {
+                let (x, y) = cell.centre();
+                let (along, side) = if beside { (x, y) } else { (y, x) };
+                let from_edge = along - 0.5 * length as f64;
+                (from_edge > 0.0) == far
+                    && from_edge.abs() < STRIP_SHARE * length as f64
+                    && (side > 0.5 * across as f64) == other_half
+            })
+        };
+        let (low, high) = (strip(false), strip(true));
+        let error = low.sigma.unwrap_or(0.0).hypot(high.sigma.unwrap_or(0.0));
+        // Of a step that is one the strips show all, but for their error.
+        apart(&low, &high, STEP_SIGMAS, 0.0)
+            .is_some_and(|step| step.signum() == away.signum() && step.abs() + error > STEP_SHARE * away.abs())
     })
 }
 
-fn gain(pairs: &[&FlatPair], grid: &TileGrid, top_adu: f64, set: &BiasSet, within: impl Fn(&Cell) -> bool) -> Quantity {
+/// Gain of few cells, as the ratio of sums over them: both strips have the same levels, so that no curve is wanted.
+fn plain_gain(pairs: &[&FlatPair], grid: &TileGrid, within: &dyn Fn(&Cell) -> bool) -> Quantity {
+    let cells: Vec<(f64, f64)> = pairs
+        .iter()
+        .flat_map(|p| &p.cells)
+        .filter(|c| within(&grid.cells[c.cell]))
+        .map(|c| (c.signal, c.variance - c.dark))
+        .collect();
+    let (signal, excess) = cells.iter().fold((0.0, 0.0), |(s, e), c| (s + c.0, e + c.1));
+    let n = cells.len();
+    if n < FEWEST_CELLS || excess <= 0.0 {
+        return Quantity::not_measurable(SensorMissing::TooFewPixelsInQuadrant);
+    }
+    let gain = signal / excess;
+    let scatter: f64 = cells.iter().map(|c| (c.0 - gain * c.1).powi(2)).sum();
+    let error = (scatter * n as f64 / (n as f64 - 1.0)).sqrt() / excess;
+    Quantity::measured(gain, error, SensorMethod::OneFlatPair, n)
+}
+
+/// The second less the first where they differ by so many errors and this share of their mean.
+fn apart(a: &Quantity, b: &Quantity, sigmas: f64, share: f64) -> Option<f64> {
+    let ((a, a_sigma), (b, b_sigma)) = (a.pair()?, b.pair()?);
+    let middle = 0.5 * (a + b);
+    let error = a_sigma.hypot(b_sigma).max(LEAST_RELATIVE_ERROR * middle);
+    ((b - a).abs() > (sigmas * error).max(share * middle)).then_some(b - a)
+}
+
+fn gain(pairs: &[&FlatPair], grid: &TileGrid, top_adu: f64, set: &BiasSet, within: &dyn Fn(&Cell) -> bool) -> Quantity {
     let parts: Vec<FlatPair> = pairs
         .iter()
         .map(|p| FlatPair {
             cells: p.cells.iter().filter(|c| within(&grid.cells[c.cell])).copied().collect(),
             ratio: p.ratio,
             banding: p.banding,
+            starlight: p.starlight,
         })
         .collect();
     if parts.is_empty() {
@@ -105,7 +167,7 @@ fn gain(pairs: &[&FlatPair], grid: &TileGrid, top_adu: f64, set: &BiasSet, withi
     transfer::fit(&input).map_or_else(Quantity::not_measurable, |(gain, _)| gain)
 }
 
-fn read_noise(set: &BiasSet, grid: &TileGrid, step: f64, within: impl Fn(&Cell) -> bool) -> Quantity {
+fn read_noise(set: &BiasSet, grid: &TileGrid, step: f64, within: &dyn Fn(&Cell) -> bool) -> Quantity {
     let own = grid.cells.iter().zip(&set.cell_variance).filter(|(c, v)| within(c) && v.is_finite()).map(|(_, v)| *v);
     let Some(kept) = stats::clipped(&own.collect::<Vec<f64>>(), CELL_CLIP_SIGMAS) else {
         return Quantity::not_measurable(SensorMissing::TooFewPixelsInQuadrant);
@@ -130,11 +192,14 @@ mod tests {
     use super::*;
 
     fn quadrants(noise: [f64; 4]) -> Vec<Amplifier> {
+        by_place(|x, y| noise[usize::from(x > 256.0) + 2 * usize::from(y > 256.0)])
+    }
+
+    fn by_place(noise: impl Fn(f64, f64) -> f64) -> Vec<Amplifier> {
         let grid = TileGrid::new(512, 512, false);
-        let half = 256.0;
         let variance = grid.cells.iter().enumerate().map(|(i, cell)| {
             let (x, y) = cell.centre();
-            let n = noise[usize::from(x > half) + 2 * usize::from(y > half)];
+            let n = noise(x, y);
             // Cells scatter by 4 %, evenly spaced.
             (n * n + 1.0 / 12.0) * (1.0 + 0.04 * ((i * 7 % 17) as f64 / 8.0 - 1.0))
         });
@@ -154,6 +219,11 @@ mod tests {
         for (a, want) in four.iter().zip([4.0, 3.9, 4.2, 4.3]) {
             assert!((a.read_noise_adu.value.unwrap() - want).abs() < 0.02, "{a:?}");
         }
+        // What grows over the frame is no second amplifier, nor is a spot in a corner.
+        assert!(by_place(|x, y| 4.0 + (x + 0.5 * y) / 512.0).is_empty());
+        assert!(by_place(|x, y| 4.0 + 3.0 * (-(x.hypot(y) / 120.0).powi(2)).exp()).is_empty());
+        // Two amplifiers, one on top of the other.
+        assert_eq!(quadrants([4.0, 4.0, 4.4, 4.4]).len(), 4);
         assert_eq!((four[1].columns, four[1].rows), ([256, 512], [0, 256]));
         assert!(caution(&four).is_some_and(|c| c.code() == "several-amplifiers") && caution(&[]).is_none());
     }

@@ -9,9 +9,10 @@ use serde::{Deserialize, Serialize};
 use crate::facts::Quantity;
 use crate::facts::sensor::{SensorMethod, SensorMissing};
 use crate::fits::Pixels;
+use crate::frame::correlation_of_difference;
 use crate::stats;
 
-use super::flat_pair::{self, CellPoint, FlatPair, RowLevels};
+use super::flat_pair::{self, CellPoint, FlatPair};
 use super::transfer::{FEWEST_CELLS, LEAST_EXCESS_ERRORS};
 use super::vignetting::{FlatCells, Vignetting};
 use crate::sensor::bias::pairs::BiasSet;
@@ -29,6 +30,47 @@ const USABLE_LEVEL_RATIO: std::ops::RangeInclusive<f64> = 0.5..=2.0;
 const CLIPPED_FRACTION: f64 = 1e-3;
 /// Relative scatter of the rows that is worth a word: a tenth of the shot noise of a bright pixel.
 const TOLD_BANDING: f64 = 1e-3;
+/// Pairs of a filter whose noise is looked at for smoothing: what was done to one was done to all, and a look costs ten milliseconds.
+const CORRELATED_PAIRS: usize = 3;
+
+/// Share of a pair's pixels left out for stars from which it is a flat of a sky with stars: chance leaves out one in a thousand.
+const STARRY_SHARE: f64 = 5e-3;
+/// Correlation of neighbours in errors from which it is more than chance.
+const SHARED_ERRORS: f64 = 4.0;
+/// Correlation of neighbouring pixels within the images of stars of 2 to 6 px, next to each other and two apart in a mosaic, and how far
+/// it may be off, relative (that of Gaussian images of such widths): by it a correlation tells how much variance faint stars have left.
+const WITHIN_STARS: (f64, f64) = (0.81, 0.1);
+const WITHIN_STARS_IN_MOSAIC: (f64, f64) = (0.55, 0.5);
+
+/// Takes the variance that faint stars have left off the pairs of a sky with stars; the largest relative error of that.
+///
+/// Charge that spreads as pixels fill makes neighbours alike as well, but the more the brighter they are, and stays.
+fn take_off_starlight(pairs: &mut [([PathBuf; 2], FlatPair)], sites: usize) -> f64 {
+    let (within, off) = if sites > 1 { WITHIN_STARS_IN_MOSAIC } else { WITHIN_STARS };
+    let starry = pairs.iter().any(|(_, p)| p.starlight.masked > STARRY_SHARE);
+    let sure = |p: &FlatPair| p.starlight.correlation.0 > SHARED_ERRORS * p.starlight.correlation.1;
+    // Told once for all: where some pairs have starlight in their noise, the others have some that chance may hide.
+    let told = pairs.iter().any(|(_, p)| sure(p));
+    let level = |p: &FlatPair| mean(&p.cells, |c| c.signal);
+    let levels: Vec<f64> = pairs.iter().map(|(_, p)| level(p)).collect();
+    let middle = stats::median(&levels).unwrap_or(0.0);
+    let shared = |bright: bool| {
+        let own = pairs.iter().filter(|(_, p)| (level(p) > middle) == bright).map(|(_, p)| p.starlight.correlation.0);
+        stats::median(&own.collect::<Vec<_>>())
+    };
+    let grows = shared(true).zip(shared(false)).is_some_and(|(bright, dim)| bright > dim);
+    if !starry || !told || grows {
+        return 0.0;
+    }
+    let mut error: f64 = 0.0;
+    for (_, pair) in pairs {
+        let (correlation, sigma) = pair.starlight.correlation;
+        let share = correlation / within;
+        pair.cells.iter_mut().for_each(|c| c.variance *= 1.0 - share);
+        error = error.max((off * share.abs()).hypot(sigma / within));
+    }
+    error
+}
 
 /// Mean and variance of one flat pair, of one site where the sensor has a colour mosaic.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -77,6 +119,8 @@ pub(crate) struct FlatOutcome {
     /// Error of a dark variance that all cells share, ADU^2.
     pub dark_sigma_adu2: f64,
     pub bias_level_adu: f64,
+    /// Relative error of the variances for starlight that was taken off them.
+    pub starlight: f64,
     pub used: usize,
     /// Lowest code at which a flat's pixels piled up, ADU.
     pub pile_up: Option<u32>,
@@ -87,6 +131,10 @@ pub(crate) struct FlatOutcome {
     pub banded: Vec<([PathBuf; 2], f64)>,
     /// Frames left out because they repeat an earlier one, each with that one.
     pub copies: Vec<[PathBuf; 2]>,
+    /// The flats that were read.
+    pub paths: Vec<PathBuf>,
+    /// Correlation of neighbours where the flats were smoothed or resampled: they make no pairs then.
+    pub smoothed: Option<f64>,
     pub refused: Vec<(PathBuf, LoadError)>,
     /// Fall-off of the light; `None` without a usable flat.
     pub vignetting: Option<Vignetting>,
@@ -108,6 +156,7 @@ pub(crate) fn measure_filter(
     let mut cells = FlatCells::default();
     let mut copies = Copies::default();
     let mut pairs: Vec<([PathBuf; 2], FlatPair)> = Vec::new();
+    let mut looked_at = 0;
     walk(&group.paths, (grid.width, grid.height), progress, |i, frame| {
         let frame = match frame {
             Ok(frame) => frame,
@@ -125,17 +174,27 @@ pub(crate) fn measure_filter(
             }
         }
         out.used += 1;
+        out.paths.push(group.paths[i].clone());
         cells.add(&frame, grid);
         if let (Some((earlier_index, earlier)), Some(biases)) = (&before, biases) {
-            let pair = flat_pair::measure(earlier, &frame, biases, grid, saturation_adu, RowLevels::Levelled);
+            if looked_at < CORRELATED_PAIRS {
+                looked_at += 1;
+                let shared = correlation_of_difference(earlier, &frame, grid.is_mosaic());
+                let smoothed = shared.filter(|c| c.is_of_smoothing(&biases.neighbours));
+                out.smoothed = out.smoothed.or(smoothed.map(|c| c.strongest()));
+            }
+            let pair = flat_pair::measure(earlier, &frame, biases, grid, saturation_adu);
             pairs.push(([group.paths[*earlier_index].clone(), group.paths[i].clone()], pair));
         }
         before = Some((i, frame));
     });
     out.vignetting = cells.derive(group.filter.as_ref(), biases.map(|b| b.cell_mean.as_slice()), grid);
-    if let Some(biases) = biases {
+    if out.smoothed.is_some() {
+        out.used = 0;
+    } else if let Some(biases) = biases {
         out.dark_sigma_adu2 = biases.common_variance_sigma();
         out.bias_level_adu = biases.level().unwrap_or(0.0);
+        out.starlight = take_off_starlight(&mut pairs, grid.sites());
         out.take(pairs, group.filter.as_ref(), grid, saturation_adu);
     }
     out

@@ -9,13 +9,14 @@ use rayon::prelude::*;
 use crate::fits::Pixels;
 use crate::stats;
 
+use super::residual::{Cleaned, Surface, TERMS, TERMS_BESIDE_ROWS, cleaned};
 use crate::sensor::bias::pairs::BiasSet;
 use crate::sensor::plane::spread::Spread;
 use crate::sensor::plane::tiles::{CELL_CLIP_SIGMAS, Cell, TileGrid};
 use crate::sensor::plane::windowed::{LANES, spread_of_many};
 
 /// A cell must stay this many of its standard deviations below saturation.
-const CLEAR_OF_CLIPPING_SIGMAS: f64 = 5.0;
+pub(super) const CLEAR_OF_CLIPPING_SIGMAS: f64 = 5.0;
 /// Rows are banded where their ratios scatter by more than noise explains, in standard errors of that variance.
 const BANDED_ERRORS: f64 = 5.0;
 /// Half width of the window in which pixels make PRNU, in standard deviations of the cell: defects are counted elsewhere.
@@ -49,36 +50,19 @@ pub(crate) struct FlatPair {
     pub ratio: f64,
     /// Relative scatter of the rows beyond noise; 0 where the rows are alike.
     pub banding: f64,
-}
-
-/// What is done with the rows' own levels.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(crate) enum RowLevels {
-    /// Brought together where they differ by more than noise.
-    Levelled,
-    /// Left alone: stars make rows differ too.
-    AsTheyAre,
+    pub starlight: Starlight,
 }
 
 /// Measures a pair against the biases; cells near saturation are left out.
-pub(crate) fn measure(
-    a: &Pixels,
-    b: &Pixels,
-    biases: &BiasSet,
-    grid: &TileGrid,
-    saturation_adu: f64,
-    levels: RowLevels,
-) -> FlatPair {
+pub(crate) fn measure(a: &Pixels, b: &Pixels, biases: &BiasSet, grid: &TileGrid, saturation_adu: f64) -> FlatPair {
     let parities = if grid.sites() > 1 { 2 } else { 1 };
-    let rows = match levels {
-        RowLevels::Levelled => RowRatios::new(a, b, biases.level().unwrap_or(0.0), grid, parities),
-        RowLevels::AsTheyAre => RowRatios::alike(parities),
-    };
+    let rows = RowRatios::new(a, b, biases.level().unwrap_or(0.0), grid, parities);
     let dark_rows = if rows.banding > 0.0 { 0.0 } else { biases.mean_row_variance() };
+    let everywhere = dark_rows + biases.jump_variance();
     let pattern = stats::mean_and_std(&biases.pattern.iter().map(|p| p.0).collect::<Vec<_>>()).map_or(0.0, |m| m.0);
     let cells = grid.map_indexed(|i, cell| {
         let bias = biases.cell_mean[i];
-        let dark = biases.cell_variance.get(i).copied().filter(|v| v.is_finite())? + dark_rows;
+        let dark = biases.cell_variance.get(i).copied().filter(|v| v.is_finite())? + everywhere;
         let first: Vec<f64> = cell.pixels().map(|(x, y)| a.at(x, y) - bias).collect();
         let second: Vec<f64> = cell.pixels().map(|(x, y)| rows.at(x, y) * (b.at(x, y) - bias)).collect();
         let (s1, s2) = (spread_of_many(&first, 0.0)?, spread_of_many(&second, 0.0)?);
@@ -88,55 +72,102 @@ pub(crate) fn measure(
         }
         let r = s1.mean / s2.mean;
         let difference: Vec<f64> = first.iter().zip(&second).map(|(f, s)| f - r * s).collect();
-        let v = spread_of_many(&difference, 0.0)?;
+        let surface = Surface::of(cell);
+        let v = cleaned(&difference, &surface, rows.banding > 0.0)?;
         let (q1, q2) = rows.moments(cell);
         let weight = 1.0 + r * r * q2;
-        let prnu2 = (covariance(&first, &second, cell, &s1, &s2) - pattern) / (s1.mean * s2.mean);
-        Some(CellPoint {
+        let prnu2 = (covariance(&first, &second, &surface, &s1, &s2) - pattern) / (s1.mean * s2.mean);
+        let point = CellPoint {
             cell: i,
             signal: (s1.mean + r * r * q1 * s2.mean) / weight,
             square: (s1.mean * s1.mean + (r * s2.mean).powi(2)) / weight,
-            variance: v.variance * rows.levelled / weight,
+            variance: v.variance / weight,
             dark,
             n: v.n,
             ratio: r * q1,
             prnu2,
-        })
+        };
+        Some((point, v))
     });
-    let cells: Vec<CellPoint> = cells.into_iter().flatten().collect();
+    let (cells, cleaned): (Vec<CellPoint>, Vec<Cleaned>) = cells.into_iter().flatten().unzip();
     let ratio = stats::median(&cells.iter().map(|c| c.ratio).collect::<Vec<_>>()).unwrap_or(1.0);
-    FlatPair { cells, ratio, banding: rows.banding }
+    let across = grid.cells.first().map_or(1, |cell| Surface::of(cell).across());
+    let starlight = Starlight::of(&cleaned, (rows.banding > 0.0).then_some(across));
+    FlatPair { cells, ratio, banding: rows.banding, starlight }
 }
 
-/// Terms that are taken off each flat within a cell: shadows of dust and vignetting are no PRNU.
-const TERMS: usize = 5;
+/// What stars left in the difference of a pair.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+pub(crate) struct Starlight {
+    /// Share of the pixels that were left out for stars.
+    pub masked: f64,
+    /// Correlation of neighbouring pixels of one colour in the rest, and its error.
+    pub correlation: (f64, f64),
+}
 
-/// Pixel by pixel covariance of two flats of one cell, a smooth surface taken off each.
-fn covariance(first: &[f64], second: &[f64], cell: &Cell, s1: &Spread, s2: &Spread) -> f64 {
-    let (half1, half2) = (PRNU_WINDOW_SIGMAS * s1.variance.sqrt(), PRNU_WINDOW_SIGMAS * s2.variance.sqrt());
-    // About the mean place: half a pixel off it, the terms would no longer be orthogonal.
-    let n = first.len() as f64;
-    let (cx, cy) = cell.pixels().fold((0.0, 0.0), |(cx, cy), (x, y)| (cx + x as f64 / n, cy + y as f64 / n));
-    let places: Vec<(f64, f64)> = cell.pixels().map(|(x, y)| (x as f64 - cx, y as f64 - cy)).collect();
-    let (xx, yy) = places.iter().fold((0.0, 0.0), |(xx, yy), (x, y)| (xx + x * x / n, yy + y * y / n));
-    // Even columns and rows make these orthogonal but for a pixel in a thousand that is left out.
-    let basis = |(x, y): (f64, f64)| [1.0, x, y, x * x - xx, y * y - yy];
-    let inside = || {
-        let both = first.iter().zip(second).zip(&places).map(|((f, s), place)| (f - s1.mean, s - s2.mean, *place));
-        both.filter(|(f, s, _)| f.abs() <= half1 && s.abs() <= half2)
-    };
-    let mut sums = [[0.0; 3]; TERMS];
-    for (f, s, place) in inside() {
-        for (sum, b) in sums.iter_mut().zip(basis(place)) {
-            let add = [f * b, s * b, b * b];
-            sum.iter_mut().zip(add).for_each(|(sum, v)| *sum += v);
-        }
+impl Starlight {
+    /// `across` pixels lie in a row of a cell where each row's own mean was taken off.
+    fn of(cells: &[Cleaned], across: Option<usize>) -> Self {
+        let n = cells.len().max(1) as f64;
+        let sums = cells.iter().fold([0.0; 3], |a, c| [0, 1, 2].map(|k| a[k] + c.neighbours[k]));
+        let pixels = cells.iter().map(|c| c.n as f64).sum::<f64>().max(1.0);
+        // A surface taken off makes neighbours unlike; a row's mean those in the row, which are half of them.
+        let by_surface = match across {
+            None => (TERMS - 1) as f64 * n / pixels,
+            Some(across) => 0.5 / across as f64 + TERMS_BESIDE_ROWS as f64 * n / pixels,
+        };
+        let correlation = if sums[1] > 0.0 { sums[0] / sums[1] + by_surface } else { 0.0 };
+        let masked = cells.iter().map(|c| c.masked).sum::<f64>() / n;
+        Self { masked, correlation: (correlation, sums[2].max(1.0).sqrt().recip()) }
     }
-    let surface = |place: (f64, f64), which: usize| {
-        basis(place).iter().zip(&sums).map(|(b, sum)| b * sum[which] / sum[2]).sum::<f64>()
-    };
-    let sum: f64 = inside().map(|(f, s, place)| (f - surface(place, 0)) * (s - surface(place, 1))).sum();
-    sum / (sums[0][2] - TERMS as f64)
+}
+
+/// Pixel by pixel covariance of two flats of one cell, a smooth surface taken off each: shadows of dust and vignetting are no PRNU.
+fn covariance(first: &[f64], second: &[f64], surface: &Surface, s1: &Spread, s2: &Spread) -> f64 {
+    let (half1, half2) = (PRNU_WINDOW_SIGMAS * s1.variance.sqrt(), PRNU_WINDOW_SIGMAS * s2.variance.sqrt());
+    let inside: Vec<Option<(f64, f64)>> = first
+        .iter()
+        .zip(second)
+        .map(|(f, s)| (f - s1.mean, s - s2.mean))
+        .map(|(f, s)| (f.abs() <= half1 && s.abs() <= half2).then_some((f, s)))
+        .collect();
+    let a = surface.strengths(inside.iter().map(|v| v.map(|v| v.0)));
+    let b = surface.strengths(inside.iter().map(|v| v.map(|v| v.1)));
+    let known = inside.iter().enumerate().filter_map(|(i, v)| v.map(|v| (i, v)));
+    let (sum, n) = known
+        .fold((0.0, 0.0), |(sum, n), (i, (f, s))| (sum + (f - surface.at(i, &a)) * (s - surface.at(i, &b)), n + 1.0));
+    sum / (n - TERMS as f64)
+}
+
+/// Pixels of a row that are held against each other: more than a star lights.
+const BLOCK_PX: usize = 64;
+/// Standard deviations from the middle of its block from which a pixel is a star's.
+const STAR_SIGMAS: f64 = 4.0;
+/// Median of the size of a difference of two normal values, in standard deviations of one: 0.6745 times the root of 2.
+const STEP_TO_SIGMA: f64 = 0.953_9;
+
+/// Ratio of the sums of two rows over the pixels that no star lit in one of them more than in the other, from a first ratio.
+fn without_stars(first: &[f32], second: &[f32], bias: f64, rough: f64) -> f64 {
+    let off = |i: usize| f64::from(first[i]) - bias - rough * (f64::from(second[i]) - bias);
+    let (mut f, mut s) = (0.0, 0.0);
+    let mut block = Vec::with_capacity(BLOCK_PX);
+    let mut start = 0;
+    while start < first.len() {
+        // The last block takes what is left.
+        let end = if first.len() - start < 2 * BLOCK_PX { first.len() } else { start + BLOCK_PX };
+        block.clear();
+        block.extend((start + 1..end).map(|i| (off(i) - off(i - 1)).abs()));
+        let sigma = stats::median_mut(&mut block).unwrap_or(0.0) / STEP_TO_SIGMA;
+        block.clear();
+        block.extend((start..end).map(off));
+        let middle = stats::median_mut(&mut block).unwrap_or(0.0);
+        for i in (start..end).filter(|i| (off(*i) - middle).abs() <= STAR_SIGMAS * sigma.max(f64::MIN_POSITIVE)) {
+            f += f64::from(first[i]) - bias;
+            s += f64::from(second[i]) - bias;
+        }
+        start = end;
+    }
+    f / s
 }
 
 /// Ratio of the sums of two rows above `bias`, and its relative variance for rows of `length` pixels.
@@ -152,7 +183,7 @@ fn row_ratio(first: &[f32], second: &[f32], bias: f64, length: f64) -> (f64, f64
         s[at % LANES] += f64::from(*v);
     }
     let [f, s] = [f, s].map(|sums| sums.iter().sum::<f64>() - n * bias);
-    let ratio = f / s;
+    let ratio = without_stars(first, second, bias, f / s);
     let mut squares = [0f64; LANES];
     let behind = first.iter().zip(second);
     for (at, ((u, v), (before_u, before_v))) in first.iter().zip(second).skip(1).zip(behind).enumerate() {
@@ -167,13 +198,11 @@ struct RowRatios {
     factors: Vec<f64>,
     parities: usize,
     banding: f64,
-    /// What the variance must be multiplied by, since each row's own mean was taken off.
-    levelled: f64,
 }
 
 impl RowRatios {
     fn alike(parities: usize) -> Self {
-        Self { factors: Vec::new(), parities, banding: 0.0, levelled: 1.0 }
+        Self { factors: Vec::new(), parities, banding: 0.0 }
     }
 
     fn new(a: &Pixels, b: &Pixels, bias: f64, grid: &TileGrid, parities: usize) -> Self {
@@ -221,7 +250,7 @@ impl RowRatios {
         }
         let mut factors = vec![1.0; h * parities];
         looked_at.iter().zip(&logs).for_each(|((y, parity), log)| factors[y * parities + parity] = log.exp());
-        Self { factors, parities, banding: (between - noise).sqrt(), levelled: length / (length - 1.0).max(1.0) }
+        Self { factors, parities, banding: (between - noise).sqrt() }
     }
 
     fn at(&self, x: usize, y: usize) -> f64 {

@@ -16,13 +16,15 @@ use crate::fits::Pixels;
 use crate::folder::FrameKind;
 use crate::stats;
 
-use super::flat_pair::{self, CellPoint, FlatPair, RowLevels};
+use super::flat_pair::{self, CellPoint, FlatPair};
+use super::residual::{Surface, TERMS};
 use super::transfer::{self, FittedPairs};
 use crate::sensor::bias::pairs::BiasSet;
+use crate::sensor::bias::wander::bias_wander;
 use crate::sensor::input::CalibrationFrame;
 use crate::sensor::plane::copies::Copies;
 use crate::sensor::plane::load::{LoadError, walk};
-use crate::sensor::plane::spread::{WINDOW_SIGMAS, spread};
+use crate::sensor::plane::spread::WINDOW_SIGMAS;
 use crate::sensor::plane::tiles::{Cell, TileGrid};
 
 /// Lights of one filter and exposure that are read: seven pairs of tiles say more than their systematics allow.
@@ -67,8 +69,15 @@ pub(crate) fn measure(
     let mut pairs = Vec::new();
     let mut correlation = Correlation::default();
     for paths in groups.iter().filter(|p| p.len() > 1) {
-        let mut before: Option<Arc<Pixels>> = None;
+        let mut last: Vec<Arc<Pixels>> = Vec::new();
         let mut copies = Copies::default();
+        let found = pairs.len();
+        let mut take = |frames: &[Arc<Pixels>], pairs: &mut Vec<FlatPair>| {
+            let together = Together::of(frames);
+            let Some(pair) = together.measure(biases, grid, saturation_adu) else { return };
+            together.correlate(&pair.cells, biases, grid, &mut correlation);
+            pairs.push(pair);
+        };
         walk(paths, (grid.width, grid.height), progress, |i, frame| {
             let frame = match frame {
                 Ok(frame) => frame,
@@ -77,16 +86,18 @@ pub(crate) fn measure(
             if copies.repeats(i, &frame).is_some() {
                 return;
             }
-            if let Some(earlier) = &before {
-                let mut pair = flat_pair::measure(earlier, &frame, biases, grid, saturation_adu, RowLevels::AsTheyAre);
-                if LEVEL_RATIO.contains(&pair.ratio) {
-                    pair.cells = quiet(earlier, &frame, &pair, grid);
-                    correlation.add(earlier, &frame, &pair.cells, biases, grid);
-                    pairs.push(pair);
-                }
+            if last.len() == 3 {
+                last.remove(0);
             }
-            before = Some(frame);
+            last.push(frame);
+            if last.len() == 3 {
+                take(&last, &mut pairs);
+            }
         });
+        // With two lights only, or where the third is unlike them, their first difference is what there is.
+        if pairs.len() == found && last.len() > 1 {
+            take(&last[last.len() - 2..], &mut pairs);
+        }
     }
     if pairs.is_empty() {
         return Err(SensorMissing::NoLightPairUnderEvenSky);
@@ -95,6 +106,7 @@ pub(crate) fn measure(
     if value.abs() > CORRELATION_ERRORS * error || value.abs() > MOST_CORRELATION {
         return Err(SensorMissing::FaintStarsInLights { correlation: value });
     }
+    let signals: Vec<f64> = pairs.iter().flat_map(|p| &p.cells).map(|c| c.signal).collect();
     let pairs: Vec<&FlatPair> = pairs.iter().collect();
     let top_adu = saturation_adu - biases.level().unwrap_or(0.0);
     let input =
@@ -104,30 +116,126 @@ pub(crate) fn measure(
     // What the correlation could hide of starlight, in the variance and so in the gain.
     let share = if grid.sites() > 1 { STAR_CORRELATION_IN_MOSAIC } else { STAR_CORRELATION };
     let hidden = error / share * value;
-    let gain = Quantity::measured(value, sigma.hypot(hidden), SensorMethod::PhotonTransferOnSky, pairs.len());
+    // A level that wanders from the biases' is taken for light.
+    let wander = bias_wander(std::slice::from_ref(biases)).map_or(0.0, |w| w.0);
+    let by_level = value * wander / stats::median(&signals).unwrap_or(f64::INFINITY);
+    let sigma = sigma.hypot(hidden).hypot(by_level);
+    let gain = Quantity::measured(value, sigma, SensorMethod::PhotonTransferOnSky, pairs.len());
     Ok(gain.noted(SensorNote::FromLightsNotFlats))
 }
 
-/// The cells whose sum of both frames varies least.
-fn quiet(a: &Pixels, b: &Pixels, pair: &FlatPair, grid: &TileGrid) -> Vec<CellPoint> {
-    let own: Vec<usize> = pair.cells.iter().map(|c| c.cell).collect();
-    let variances = grid.map_indexed(|i, cell| {
-        own.binary_search(&i).ok()?;
-        let mut sums: Vec<f64> = cell.pixels().map(|(x, y)| a.at(x, y) + b.at(x, y)).collect();
-        // All of it: a star is an outlier here.
-        sums.retain(|v| v.is_finite());
-        stats::mean_and_std(&sums).map(|m| m.1)
-    });
-    // Colours have levels of their own.
-    let mut kept = Vec::new();
-    for site in 0..grid.sites() {
-        let members = || pair.cells.iter().filter(|c| c.cell % grid.sites() == site);
-        let known: Vec<f64> = members().filter_map(|c| variances[c.cell]).collect();
-        let limit = stats::quantile(&known, QUIET_SHARE).unwrap_or(0.0);
-        kept.extend(members().filter(|c| variances[c.cell].is_some_and(|v| v <= limit)).copied());
-    }
-    kept
+/// Successive lights whose difference is free of what stays.
+///
+/// Of three, `a - 2 b + c` is free of the pattern of the dark current as well where that grows or falls evenly, and none is
+/// scaled to another: the sky's ratio would leave the pattern of the dark in.
+struct Together<'a> {
+    frames: &'a [Arc<Pixels>],
+    weights: &'static [f64],
 }
+
+/// Pixels count where the sum of the frames lies so near its median, in standard deviations of its lower half: warm pixels and stars
+/// widen the upper one. The sum tells nothing of the difference.
+const SUM_SIGMAS: f64 = 2.0;
+/// Quantile of a normal law one standard deviation below its median.
+const ONE_BELOW: f64 = 0.158_7;
+
+impl<'a> Together<'a> {
+    fn of(frames: &'a [Arc<Pixels>]) -> Self {
+        Self { frames, weights: if frames.len() > 2 { &[1.0, -2.0, 1.0] } else { &[1.0, -1.0] } }
+    }
+
+    /// The pixels of a cell that count, and their difference.
+    fn pixels(&self, cell: &Cell) -> Vec<Option<f64>> {
+        let sum = |(x, y)| self.frames.iter().map(|f| f.at(x, y)).sum::<f64>();
+        let sums: Vec<f64> = cell.pixels().map(sum).collect();
+        let mut known: Vec<f64> = sums.iter().copied().filter(|v| v.is_finite()).collect();
+        let middle = stats::median_mut(&mut known).unwrap_or(f64::NAN);
+        let reach = SUM_SIGMAS * (middle - stats::quantile(&known, ONE_BELOW).unwrap_or(f64::NAN));
+        let difference = |(x, y)| self.frames.iter().zip(self.weights).map(|(f, w)| w * f.at(x, y)).sum::<f64>();
+        let near = |(place, sum): ((usize, usize), &f64)| ((sum - middle).abs() <= reach).then(|| difference(place));
+        cell.pixels().zip(&sums).map(near).collect()
+    }
+
+    /// Signal and variance of the quietest cells; `None` where the sky changes too much from one to the next.
+    fn measure(&self, biases: &BiasSet, grid: &TileGrid, saturation_adu: f64) -> Option<FlatPair> {
+        let cells = grid.map_indexed(|i, cell| self.point(i, cell, biases, saturation_adu));
+        let cells: Vec<(CellPoint, f64)> = cells.into_iter().flatten().collect();
+        let ratios: Vec<f64> = cells.iter().map(|c| c.0.ratio).collect();
+        let ratio = stats::median(&ratios).filter(|r| LEVEL_RATIO.contains(r))?;
+        // Colours have levels of their own.
+        let mut quiet = Vec::new();
+        for site in 0..grid.sites() {
+            let members = || cells.iter().filter(|c| c.0.cell % grid.sites() == site);
+            let known: Vec<f64> = members().map(|c| c.1).collect();
+            let limit = stats::quantile(&known, QUIET_SHARE).unwrap_or(0.0);
+            quiet.extend(members().filter(|c| c.1 <= limit).map(|c| c.0));
+        }
+        Some(FlatPair { cells: quiet, ratio, ..FlatPair::default() })
+    }
+
+    /// What a cell tells, and the variance of all of its sums: a star is an outlier there.
+    fn point(&self, i: usize, cell: &Cell, biases: &BiasSet, saturation_adu: f64) -> Option<(CellPoint, f64)> {
+        let everywhere = biases.mean_row_variance() + biases.jump_variance();
+        let dark = biases.cell_variance.get(i).copied().filter(|v| v.is_finite())? + everywhere;
+        let bias = biases.cell_mean[i];
+        let kept = self.pixels(cell);
+        let level = |frame: &Pixels| {
+            let own = cell.pixels().zip(&kept).filter(|(_, k)| k.is_some()).map(|((x, y), _)| frame.at(x, y));
+            stats::mean_and_std(&own.collect::<Vec<f64>>())
+        };
+        let levels: Vec<(f64, f64)> = self.frames.iter().map(|f| level(f)).collect::<Option<_>>()?;
+        let clear = |(mean, sigma): &(f64, f64)| mean + flat_pair::CLEAR_OF_CLIPPING_SIGMAS * sigma < saturation_adu;
+        if !levels.iter().all(|l| l.0 > bias && clear(l)) {
+            return None;
+        }
+        let surface = Surface::of(cell);
+        let mut difference: Vec<Option<f64>> = kept;
+        for _ in 0..SURFACE_ROUNDS {
+            let strengths = surface.strengths(difference.iter().copied());
+            difference.iter_mut().enumerate().for_each(|(k, d)| *d = d.map(|d| d - surface.at(k, &strengths)));
+        }
+        let known: Vec<f64> = difference.into_iter().flatten().collect();
+        let n = known.len() as f64;
+        if n <= 2.0 * TERMS as f64 {
+            return None;
+        }
+        let squares: f64 = self.weights.iter().map(|w| w * w).sum();
+        let weighted = |power: i32| {
+            self.weights.iter().zip(&levels).map(|(w, l)| w * w * (l.0 - bias).powi(power)).sum::<f64>() / squares
+        };
+        let sum = |(x, y)| self.frames.iter().map(|f| f.at(x, y)).sum::<f64>();
+        let sums: Vec<f64> = cell.pixels().map(sum).filter(|v| v.is_finite()).collect();
+        let point = CellPoint {
+            cell: i,
+            signal: weighted(1),
+            square: weighted(2),
+            variance: known.iter().map(|d| d * d).sum::<f64>() / (n - TERMS as f64) / squares,
+            dark,
+            n: known.len(),
+            ratio: (levels[0].0 - bias) / (levels[levels.len() - 1].0 - bias),
+            prnu2: f64::NAN,
+        };
+        Some((point, stats::mean_and_std(&sums)?.1))
+    }
+
+    /// Adds the correlation of neighbours along the rows of these cells.
+    fn correlate(&self, cells: &[CellPoint], biases: &BiasSet, grid: &TileGrid, into: &mut Correlation) {
+        for point in cells.iter().filter(|p| biases.cell_mean.len() > p.cell) {
+            let cell = &grid.cells[point.cell];
+            let kept = self.pixels(cell);
+            let known: Vec<f64> = kept.iter().copied().flatten().collect();
+            let Some((mean, sigma)) = stats::mean_and_std(&known) else { continue };
+            into.add_cell(cell, &kept, mean, sigma * sigma);
+        }
+    }
+}
+
+/// Pixels that count for one where each light is in three differences: `1 + 2 ((4/6)^2 + (1/6)^2)`, by the correlation of `a - 2 b + c`
+/// with the next and the one after it.
+const OVERLAP: f64 = 1.94;
+
+/// Rounds in which a surface is taken off a difference some of whose pixels do not count: the terms are orthogonal over all of them.
+const SURFACE_ROUNDS: usize = 2;
 
 /// Correlation of neighbours along the rows of the differences.
 #[derive(Debug, Default)]
@@ -138,36 +246,25 @@ struct Correlation {
 }
 
 impl Correlation {
-    fn add(&mut self, a: &Pixels, b: &Pixels, cells: &[CellPoint], biases: &BiasSet, grid: &TileGrid) {
-        for point in cells {
-            let cell = &grid.cells[point.cell];
-            self.add_cell(a, b, cell, point.ratio, biases.cell_mean[point.cell]);
-        }
-    }
-
-    fn add_cell(&mut self, a: &Pixels, b: &Pixels, cell: &Cell, ratio: f64, bias: f64) {
-        let difference = |x: usize, y: usize| a.at(x, y) - bias - ratio * (b.at(x, y) - bias);
-        let mut values: Vec<f64> = cell.pixels().map(|(x, y)| difference(x, y)).collect();
-        let Some(spread) = spread(&mut values, 0.0) else { return };
-        let half = WINDOW_SIGMAS * spread.variance.sqrt();
+    fn add_cell(&mut self, cell: &Cell, kept: &[Option<f64>], mean: f64, variance: f64) {
+        let half = WINDOW_SIGMAS * variance.sqrt();
         let mut before: Option<(usize, f64)> = None;
-        for (x, y) in cell.pixels() {
-            let d = difference(x, y) - spread.mean;
+        for ((_, y), value) in cell.pixels().zip(kept) {
             // A defect is not noise, and is no neighbour either.
-            let here = (d.abs() <= half).then_some((y, d));
+            let here = value.map(|v| v - mean).filter(|d| d.abs() <= half).map(|d| (y, d));
             if let (Some((row, earlier)), Some((_, d))) = (before, here)
                 && row == y
             {
-                self.product += earlier * d / spread.variance;
-                self.square += d * d / spread.variance;
+                self.product += earlier * d / variance;
+                self.square += d * d / variance;
                 self.n += 1.0;
             }
             before = here;
         }
     }
 
-    /// Value and standard error; the latter is that of independent noise, `1 / sqrt n`.
+    /// Value and standard error; the latter is that of independent noise, `1 / sqrt n`, with what differences of successive lights share.
     fn value(&self) -> (f64, f64) {
-        (self.product / self.square, 1.0 / self.n.sqrt())
+        (self.product / self.square, (OVERLAP / self.n).sqrt())
     }
 }

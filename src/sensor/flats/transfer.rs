@@ -96,6 +96,11 @@ pub(crate) fn fit(input: &FittedPairs) -> Result<(Quantity, TransferFit), Sensor
         .solve(&used, input.dark_sigma_adu2)
         .filter(|s| s.kept.len() >= FEWEST_CELLS && s.c[0] > 0.0)
         .ok_or(SensorMissing::FlatVarianceDoesNotGrow)?;
+    let offset = if curved { level_offset(&used, &solved) } else { None };
+    let (solved, offset_adu) = match offset {
+        Some((freed, adu)) => (freed, Some(adu)),
+        None => (solved, None),
+    };
     let sigma = solved.covariance[0][0].sqrt();
     let relative = sigma / solved.c[0];
     if relative > 1.0 / LEAST_EXCESS_ERRORS {
@@ -107,6 +112,9 @@ pub(crate) fn fit(input: &FittedPairs) -> Result<(Quantity, TransferFit), Sensor
     let mut quantity = Quantity::measured(gain, gain * relative, method(), n);
     if solved.levels_stray {
         quantity = quantity.noted(SensorNote::LevelsStrayFromCurve);
+    }
+    if let Some(adu) = offset_adu {
+        quantity = quantity.noted(SensorNote::FlatsOffBias { adu });
     }
     let one_level = || Quantity::not_measurable(SensorMissing::FlatLevelsSpanTooLittle);
     let dark = stats::mean_and_std(&used.iter().map(|r| r.dark).collect::<Vec<_>>()).map_or(0.0, |m| m.0);
@@ -135,6 +143,19 @@ pub(crate) fn fit(input: &FittedPairs) -> Result<(Quantity, TransferFit), Sensor
         dark_variance_adu2: dark,
     };
     Ok((quantity, fit))
+}
+
+/// Errors by which the variance at no signal must lie off that of the biases for their levels to be unlike.
+const OFFSET_ERRORS: f64 = 4.0;
+
+/// The curve with a free variance at no signal, where that lies off the biases' clearly: the flats' level without light is another
+/// than theirs by `-intercept / slope`, also given, ADU.
+fn level_offset(used: &[&Row], tied: &Solved) -> Option<(Solved, f64)> {
+    let free = Curve { curved: true, with_intercept: true }.solve(used, 0.0)?;
+    let (intercept, error) = free.intercept?;
+    let better = free.chi2_per_degree < tied.chi2_per_degree && (tied.levels_stray || !free.levels_stray);
+    let adu = -intercept / free.c[0];
+    (intercept.abs() > OFFSET_ERRORS * error && better && free.c[0] > 0.0).then_some((free, adu))
 }
 
 fn rows(input: &FittedPairs) -> Vec<Row> {
@@ -247,7 +268,7 @@ mod tests {
     }
 
     fn pair(cells: Vec<CellPoint>) -> FlatPair {
-        FlatPair { cells, ratio: 1.0, banding: 0.0 }
+        FlatPair { cells, ratio: 1.0, ..FlatPair::default() }
     }
 
     /// Gain in e-/ADU and read noise in e- from means of two flats and two biases and the deviations of their differences.

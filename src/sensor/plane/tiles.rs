@@ -144,6 +144,11 @@ impl TileGrid {
         at % every == every / 2
     }
 
+    /// Tiles along a row and along a column; each has `sites()` cells.
+    pub fn tiles(&self) -> [usize; 2] {
+        self.tiles
+    }
+
     /// Sites of the mosaic: cell `i` lies on site `i % sites()`.
     pub fn sites(&self) -> usize {
         self.sites

@@ -46,6 +46,20 @@ pub(crate) fn caution(caution: &SensorCaution) -> String {
              follow the sensor, light reached some of them, or their settings differ; take them anew, the sensor settled and capped",
             celsius.map_or_else(String::new, |c| format!(" at {c:.1} C"))
         ),
+        C::BiasesDiffer { celsius, low, low_adu, high, high_adu } => format!(
+            "of the bias frames{} {low} have a level of {low_adu:.1} ADU and {high} one of {high_adu:.1} ADU: the offset was changed, \
+             or they are of two cameras; give those of the lights' camera and settings",
+            celsius.map_or_else(String::new, |c| format!(" at {c:.1} C"))
+        ),
+        C::FlatsDiffer { signal_adu, gains_e_per_adu: [low, high] } => format!(
+            "pairs of flats of about {signal_adu:.0} ADU give gains of {low:.3} and {high:.3} e-/ADU: taken at two gain settings, \
+             processed, or of two cameras; give flats of the lights' camera and settings"
+        ),
+        C::FlatsResampled { correlation } => format!(
+            "neighbouring pixels of these flats share {:.0} % of their noise: resampled or smoothed, so they tell no gain and were \
+             left out; give the frames that the camera wrote",
+            100.0 * correlation
+        ),
         C::FlatClipped => "flats with clipped pixels were not used: expose to about half of saturation".to_owned(),
         C::FlatFlicker { scatter } => format!(
             "the rows of these flats differ in level by up to {:.1} %, as a flickering lamp makes them: each row was \

@@ -49,6 +49,7 @@ pub(crate) fn method(method: &SensorMethod) -> String {
         M::SignalThatEqualsItsNoise => SIGNAL_AND_NOISE,
         M::BiasPairsOfQuadrant => "pairs of bias frames within the quadrant; n counts tiles",
         M::PileUpOfFlats => "code at which the pixels of flats pile up",
+        M::PileUpOfLights => "code at which the brightest pixels of the lights pile up, median over those that show it",
         M::ShareOfSixteenBits { share } => return format!("{:.0} % of the 16-bit range", 100.0 * share),
         M::PhotonTransferLine => TRANSFER_LINE,
         M::PhotonTransferCurve => TRANSFER_CURVE,
@@ -73,6 +74,8 @@ pub(crate) fn method(method: &SensorMethod) -> String {
         M::SlopeOfGlow => "slope of the excess against exposure; n counts darks",
         M::GlowWithoutExposure => "excess over the bias at no exposure; n counts darks",
         M::DeviationOfMeanDark => "spatial deviation of the mean dark, temporal noise taken off; n counts darks",
+        M::PixelsLeftOutOfDarkRate => "pixels above the limit of the mean dark rate, over all",
+        M::MeanOfAllLessOrdinary => "mean rate of all pixels less that of the pixels within the limit",
         M::HotPixelsByRate { above_typical_e_per_s } => return by_rate(*above_typical_e_per_s),
         M::HotPixelsOfLongestDark { times_typical, noise_sigmas } => {
             return of_longest_dark(*times_typical, *noise_sigmas);

@@ -4,6 +4,8 @@ use crate::facts::sensor::SensorMissing;
 
 const FLAT_PAIR: &str = "two flats of one filter at the same level (about half of saturation)";
 const BIAS_PAIR: &str = "two bias frames at the same settings";
+/// The same for flats, or what may stand for them.
+const UNLIT_PAIR: &str = "two bias frames at the same settings, or two darks of the flats' exposure";
 const NO_PART: &str = "no part of the flats lies well below saturation; flats at about half of saturation would do";
 const TOO_FEW_PARTS: &str =
     "too few parts of the flats lie well below saturation; flats at about half of saturation would do";
@@ -33,7 +35,7 @@ pub(crate) fn missing(missing: &SensorMissing) -> String {
         M::NoFlatPairNorBiasPair => return would_supply(&[FLAT_PAIR, BIAS_PAIR]),
         M::NoFlatPair => return would_supply(&[FLAT_PAIR]),
         M::NoUsableFlatPair => return would_supply(&["two usable flats of one filter, not clipped"]),
-        M::FlatsWithoutBiasPair => return would_supply(&[BIAS_PAIR]),
+        M::FlatsWithoutBiasPair => return would_supply(&[UNLIT_PAIR]),
         M::NoFlatPairAtOneLevel => "two flats of one filter at the same level would supply it",
         M::NoLightPairUnderEvenSky => "two lights of one filter and exposure under an even sky might too",
         M::FaintStarsInLights { correlation } => return faint_stars(*correlation),

@@ -13,6 +13,16 @@ pub(crate) fn note(note: &SensorNote) -> String {
         N::FixedPatternContained => {
             "upper limit: it contains the fixed pattern; a second bias frame would supply the read noise itself"
         }
+        N::NoisyPixelsRaiseIt { percent } => {
+            return format!(
+                "root mean square over all pixels: those that jump raise it by {percent:.0} % above the noise of the others"
+            );
+        }
+        N::DarkCurrentContained { exposure_s } => {
+            return format!(
+                "from darks of {exposure_s} s for want of bias frames: it contains their dark current; bias frames would be without"
+            );
+        }
         N::QuantisationLimited { limit_adu, steps, seen } => return limited(*limit_adu, *steps, *seen),
         N::PatternHiddenAtLowestCode => "lower limit: pixels at the lowest code hide theirs",
         N::OffsetTooLow { fraction_at_floor } => return offset_too_low(*fraction_at_floor),
@@ -21,6 +31,11 @@ pub(crate) fn note(note: &SensorNote) -> String {
         }
         N::BiasWanderAssumed { wander_adu } => return format!("bias wander of {wander_adu} ADU assumed"),
         N::LevelsStrayFromCurve => "the levels stray from one curve by more than their errors, which were widened",
+        N::FlatsOffBias { adu } => {
+            return format!(
+                "the flats' level without light lies {adu:+.0} ADU off the bias frames', as their own noise tells"
+            );
+        }
         N::FromLightsNotFlats => {
             "from lights, not flats: two flats at half of saturation would be several times as exact"
         }
