@@ -32,6 +32,9 @@ const PATTERN_WINDOW_SIGMAS: f64 = 5.0;
 const CORRELATED_PAIRS: usize = 8;
 /// Differences beyond this many standard deviations are flaws, not noise: cosmic rays and read errors.
 const TAIL_WINDOW_SIGMAS: f64 = 10.0;
+/// Differences that count for the noise of all pixels: some jump by ten times the noise of the others and more, hits of cosmic rays are
+/// larger still.
+const JUMP_WINDOW_SIGMAS: f64 = 30.0;
 /// Differences of coarse codes that no rounded normal noise makes: jumps of a pixel, in standard deviations and steps.
 const JUMP_SIGMAS: f64 = 3.5;
 const JUMP_STEPS: f64 = 1.0;
@@ -282,7 +285,7 @@ impl BiasSet {
             self.row_variance.push(row_variance);
             let normal_adu = (2.0 * variance.max(0.0)).sqrt();
             let from = JUMP_SIGMAS * normal_adu + JUMP_STEPS * q;
-            let limit = TAIL_WINDOW_SIGMAS * normal_adu.max(q);
+            let limit = JUMP_WINDOW_SIGMAS * normal_adu.max(q);
             let jumps = SizeWindow { from, limit }.moments(w, rows_looked_at(), |x, y| difference(x, y) - offset(x, y));
             let (more, error) = jumps.half_mean_square();
             self.of_all.push((variance + more, noise.variance.1.hypot(error)));
@@ -296,12 +299,12 @@ impl BiasSet {
         if let Some(pair) = combine_cells(&cells) {
             self.pairs.push(pair);
             self.row_variance.push(row_variance);
-            let window = SizeWindow { from: 0.0, limit: TAIL_WINDOW_SIGMAS * (2.0 * pair.variance).sqrt() };
-            let moments = window.moments(w, rows_looked_at(), |x, y| {
-                difference(x, y) - offset(x, y) - if rows.wander { 0.0 } else { rows.mean }
-            });
-            self.kurtosis.push(moments.excess_kurtosis());
-            let (variance, error) = moments.half_mean_square();
+            let own = |x: usize, y: usize| difference(x, y) - offset(x, y) - if rows.wander { 0.0 } else { rows.mean };
+            let sigma_adu = (2.0 * pair.variance).sqrt();
+            let within =
+                |sigmas: f64| SizeWindow { from: 0.0, limit: sigmas * sigma_adu }.moments(w, rows_looked_at(), own);
+            self.kurtosis.push(within(TAIL_WINDOW_SIGMAS).excess_kurtosis());
+            let (variance, error) = within(JUMP_WINDOW_SIGMAS).half_mean_square();
             self.of_all.push((variance * levelled, error.max(pair.sigma)));
         }
         (cells, None)
