@@ -72,11 +72,14 @@ pub fn darks_for(lights: &Lights, sensor: &SensorResult, intakes: &[Intake]) -> 
     match matched.as_slice() {
         [(only, _)] => only.clone(),
         several => {
-            let together = matched_by_groups(several);
+            let unknown = || DarkMatch::not_measurable(VerdictMissing::NoComparableDarks);
+            let mut together = matched_by_groups(several).unwrap_or_else(unknown);
             // Neighbouring sets share darks.
             let used = |d: &&Dark| groups.iter().any(|(set, _)| set.iter().any(|s| std::ptr::eq(*s, *d)));
-            let unknown = || DarkMatch::not_measurable(VerdictMissing::NoComparableDarks);
-            DarkMatch { darks: darks.iter().filter(used).count(), ..together.unwrap_or_else(unknown) }
+            if let Some(compared) = &mut together.compared {
+                compared.darks = darks.iter().filter(used).count();
+            }
+            together
         }
     }
 }

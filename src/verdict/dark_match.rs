@@ -84,13 +84,15 @@ pub struct Compared {
     pub light_s: f64,
     /// Sets of darks, each for the lights nearest to it; lowest and highest temperature of the lights.
     pub sets: usize,
+    /// Darks in all sets.
+    pub darks: usize,
     pub lights_celsius: [f64; 2],
 }
 
 /// What subtracting the darks would leave.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 pub struct DarkMatch {
-    /// Darks that match best.
+    /// Darks that match best; of several sets, each for the lights nearest to it, so many as give one light its master.
     #[schemars(extend("unit" = "frames"))]
     pub darks: usize,
     /// Temperature of the lights minus that of the darks.
@@ -172,6 +174,7 @@ pub fn dark_match(input: &DarkMatchInput) -> DarkMatch {
             light_celsius: input.light_celsius,
             light_s: input.light_s,
             sets: 1,
+            darks: input.darks,
             lights_celsius: [input.light_celsius; 2],
         }),
     }
@@ -194,6 +197,9 @@ pub fn matched_by_groups(groups: &[(DarkMatch, usize)]) -> Option<DarkMatch> {
         Quantity { value: Some(value), sigma: Some(sigma), n: lights, ..of(first).clone() }
     };
     let squared = |n: usize| share(n).powi(2);
+    // By their noise: lights with two darks and with twenty have as much of it as with four.
+    let inverse: f64 = groups.iter().map(|(m, n)| share(*n) / m.darks.max(1) as f64).sum();
+    let a_light = (inverse.recip().round() as usize).max(1);
     let mean = |of: &dyn Fn(&DarkMatch) -> Option<f64>| -> Option<f64> {
         groups.iter().map(|(m, n)| Some(share(*n) * of(m)?)).sum()
     };
@@ -204,7 +210,7 @@ pub fn matched_by_groups(groups: &[(DarkMatch, usize)]) -> Option<DarkMatch> {
         ends(f64::max, |c| c.lights_celsius[1]).unwrap_or(f64::NAN),
     ];
     Some(DarkMatch {
-        darks: groups.iter().map(|(m, _)| m.darks).sum(),
+        darks: a_light,
         temperature_mismatch_c: mean(&|m| m.temperature_mismatch_c),
         exposure_mismatch_s: mean(&|m| m.exposure_mismatch_s),
         differences: groups.iter().map(|(m, _)| &m.differences).max_by_key(|d| d.len()).cloned().unwrap_or_default(),
@@ -396,6 +402,6 @@ mod tests {
         // Two groups alike leave what one leaves, but for darks of their own in a stack.
         let twice = matched_by_groups(&[(same.clone(), 30), (same.clone(), 30)]).unwrap();
         assert_eq!(twice.added_variance_share.value, same.added_variance_share.value);
-        assert_eq!(twice.compared.map(|c| c.sets), Some(2));
+        assert_eq!((twice.compared.map(|c| c.sets), twice.darks), (Some(2), same.darks));
     }
 }

@@ -10,13 +10,14 @@ use crate::verdict::{DarkMatch, HotCost};
 
 /// What subtracting the darks that match best would leave.
 pub(crate) fn darks(found: &DarkMatch) -> String {
-    let Some(Compared { dark_celsius, dark_s, light_celsius, light_s, sets, lights_celsius }) = found.compared else {
+    let Some(Compared { dark_celsius, dark_s, light_celsius, light_s, sets, darks, lights_celsius }) = found.compared
+    else {
         return format!(
             "How well darks match these lights is not measurable, because {}.",
             found.residual_level_e.why()
         );
     };
-    let frames = if found.darks == 1 { "1 dark".to_owned() } else { format!("{} darks", found.darks) };
+    let frames = if darks == 1 { "1 dark".to_owned() } else { format!("{darks} darks") };
     let mut text = match lights_celsius {
         [coldest, warmest] if sets > 1 => format!(
             "The best match for lights of {light_s} s at {coldest:.1} to {warmest:.1} °C, each with the darks nearest to its own \
