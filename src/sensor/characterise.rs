@@ -66,7 +66,8 @@ pub struct SensorOutcome {
 ///
 /// Gain from pairs of flats, read noise from pairs of biases, dark current from darks of several exposures and
 /// temperatures. Nothing fails as a whole: what cannot be measured says which frames would supply it. Three frames and
-/// four planes are in memory at most; the result does not depend on the number of threads.
+/// four planes are in memory at most, four frames where lights tell the gain; the result does not depend on the number of
+/// threads.
 ///
 /// # Examples
 ///
