@@ -128,10 +128,10 @@ pub struct FrameHeader {
 const POSSIBLE_FOCAL_RATIOS: std::ops::RangeInclusive<f64> = 0.9..=60.0;
 
 impl FrameHeader {
-    /// Focal length over aperture where both are stated and no telescope or lens has it.
-    pub fn impossible_focal_ratio(&self) -> Option<f64> {
-        let ratio = self.focal_mm.as_ref()?.value / self.aperture_mm.as_ref()?.value;
-        (!POSSIBLE_FOCAL_RATIOS.contains(&ratio)).then_some(ratio)
+    /// Whether it states a focal length and an aperture whose ratio no telescope or lens has.
+    pub fn has_impossible_focal_ratio(&self) -> bool {
+        let stated = self.focal_mm.as_ref().zip(self.aperture_mm.as_ref());
+        stated.is_some_and(|(focal, aperture)| !POSSIBLE_FOCAL_RATIOS.contains(&(focal.value / aperture.value)))
     }
 
     /// Exposure in whole ms: the same for frames that differ by what a clock rounds.

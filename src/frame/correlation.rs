@@ -72,24 +72,18 @@ impl NoiseCorrelation {
 
     /// Whether it is larger than what is expected along x and y by more than errors and light explain.
     fn exceeds(&self, expected: [(f64, f64); 2]) -> bool {
-        let above = |((r, sigma), (own, own_sigma)): ((f64, f64), (f64, f64)), least: f64| {
-            r - own > least && r - own > LEAST_SIGMAS * sigma.hypot(own_sigma)
-        };
-        let axes = [(self.x, expected[0]), (self.y, expected[1])];
-        axes.iter().all(|a| above(*a, LEAST_ON_BOTH)) || axes.iter().any(|a| above(*a, LEAST_ON_ONE))
+        let above = |least: f64| [is_above(self.x, expected[0], least), is_above(self.y, expected[1], least)];
+        above(LEAST_ON_BOTH) == [true; 2] || above(LEAST_ON_ONE).contains(&true)
     }
 
     /// Whether it is larger along both axes than the read-out's own, as in the frames without light given, and than charge that
     /// spreads makes it. Banded rows of a flickering lamp raise it along one axis alone.
     pub(crate) fn is_of_smoothing(&self, without_light: &[Self]) -> bool {
-        let beyond = |(r, sigma): (f64, f64), axis: fn(&Self) -> (f64, f64)| {
-            let (own, own_sigma) = without_light
-                .iter()
-                .map(axis)
-                .fold((0.0f64, 0.0f64), |largest, (r, s)| if r.abs() > largest.0 { (r.abs(), s) } else { largest });
-            r - own > LEAST_ON_BOTH && r - own > LEAST_SIGMAS * sigma.hypot(own_sigma)
+        let largest = |axis: fn(&Self) -> (f64, f64)| {
+            let sizes = without_light.iter().map(axis).map(|(r, sigma)| (r.abs(), sigma));
+            sizes.fold((0.0, 0.0), |largest, own| if own.0 > largest.0 { own } else { largest })
         };
-        beyond(self.x, |c| c.x) && beyond(self.y, |c| c.y)
+        is_above(self.x, largest(|c| c.x), LEAST_ON_BOTH) && is_above(self.y, largest(|c| c.y), LEAST_ON_BOTH)
     }
 
     /// The larger of both.
@@ -104,6 +98,11 @@ impl NoiseCorrelation {
     pub fn error_factor(&self) -> f64 {
         [self.x.0, self.y.0].iter().map(|r| 1.0 + 2.0 * r.max(0.0)).product::<f64>().sqrt()
     }
+}
+
+/// Whether a correlation lies above what is expected by so much and by more than errors explain, each with its error.
+fn is_above((r, sigma): (f64, f64), (own, own_sigma): (f64, f64), least: f64) -> bool {
+    r - own > least && r - own > LEAST_SIGMAS * sigma.hypot(own_sigma)
 }
 
 /// What a camera's bias frames show of the correlation of neighbours, each with its error.

@@ -31,7 +31,7 @@ fn wavelength_nm(filter: Option<&str>) -> f64 {
 
 /// Diffraction of a telescope whose aperture and image scale the header tells; `None` where it does not.
 pub fn diffraction(header: &FrameHeader) -> Option<Diffraction> {
-    let possible = |a: &f64| *a > 0.0 && header.impossible_focal_ratio().is_none();
+    let possible = |a: &f64| *a > 0.0 && !header.has_impossible_focal_ratio();
     let aperture_mm = header.aperture_mm.as_ref().map(|a| a.value).filter(possible)?;
     let arcsec_per_px = image_scale(header).value.filter(|s| *s > 0.0)?;
     let wavelength_mm = 1e-6 * wavelength_nm(header.filter.as_ref().map(|f| f.value.as_str()));

@@ -37,7 +37,7 @@ pub fn intake_notices(intakes: &[Intake]) -> Vec<Warning> {
 
 /// Lights whose focal length and aperture no telescope has.
 fn impossible_optics(intakes: &[Intake]) -> Option<Warning> {
-    let odd = |r: &Read| r.kind == FrameKind::Light && r.header.impossible_focal_ratio().is_some();
+    let odd = |r: &Read| r.kind == FrameKind::Light && r.header.has_impossible_focal_ratio();
     let header = &intakes.iter().filter_map(Intake::read).find(|r| odd(r))?.header;
     let (focal_mm, aperture_mm) = (header.focal_mm.as_ref()?.value, header.aperture_mm.as_ref()?.value);
     if_any(Caution::FocalRatio { focal_mm, aperture_mm }, those_read(intakes, odd))

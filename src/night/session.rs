@@ -160,7 +160,7 @@ fn shown<'a>(parts: &SessionParts<'a>) -> Shown<'a> {
 /// The aperture of a telescope that can be: an impossible f/ratio leaves none to be believed.
 fn believed_aperture(parts: &SessionParts) -> Option<f64> {
     let header = &parts.members[0].read.header;
-    header.aperture_mm.as_ref().map(|a| a.value).filter(|_| header.impossible_focal_ratio().is_none())
+    header.aperture_mm.as_ref().map(|a| a.value).filter(|_| !header.has_impossible_focal_ratio())
 }
 
 /// The read noise of the pixels that the noise of lights is measured on: those that jump are outliers there.

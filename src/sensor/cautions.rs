@@ -38,8 +38,8 @@ impl Gathered {
     /// Takes over what is to be told of the flats of one filter.
     pub fn flats(&mut self, outcome: &mut FlatOutcome) {
         self.refused.append(&mut outcome.refused);
-        if let Some(correlation) = outcome.smoothed {
-            self.caution(SensorCaution::FlatsResampled { correlation }, std::mem::take(&mut outcome.paths));
+        if let Some((paths, correlation)) = outcome.smoothed.take() {
+            self.caution(SensorCaution::FlatsResampled { correlation }, paths);
         }
         if !outcome.clipped.is_empty() {
             self.caution(SensorCaution::FlatClipped, std::mem::take(&mut outcome.clipped));

@@ -223,7 +223,7 @@ impl<'a> Survey<'a> {
             lit.vignetting.extend(outcome.vignetting);
             lit.prnu.extend(outcome.prnu);
             lit.pile_up = [lit.pile_up, outcome.pile_up].into_iter().flatten().min();
-            lit.used += outcome.used;
+            lit.used += outcome.used.len();
             lit.points.extend(outcome.points);
         }
         if let Some(about) = unlike_flats(&lit.points) {

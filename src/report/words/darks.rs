@@ -3,7 +3,6 @@
 use serde::{Deserialize, Deserializer, Serialize, Serializer};
 
 use super::percent;
-use crate::facts::Quantity;
 use crate::report::InWords;
 use crate::verdict::dark_match::{Compared, Difference, Setting};
 use crate::verdict::{DarkMatch, HotCost};
@@ -68,7 +67,7 @@ pub(crate) fn darks(found: &DarkMatch) -> String {
 /// What the sensor's hot pixels cost.
 pub(crate) fn hot_pixels(cost: &HotCost) -> String {
     let (Some(share), Some(ratio)) = (cost.share.value, cost.still_noise_ratio.value) else {
-        return format!("What hot pixels add to a stack is not measurable, because {}.", unknown_of(cost).why());
+        return format!("What hot pixels add to a stack is not measurable, because {}.", cost.share.why());
     };
     if share <= 0.0 {
         return "No pixel is hot at the temperature of these lights.".to_owned();
@@ -80,10 +79,6 @@ pub(crate) fn hot_pixels(cost: &HotCost) -> String {
         percent(&cost.moved_averaged),
         percent(&cost.moved_rejected)
     )
-}
-
-fn unknown_of(cost: &HotCost) -> &Quantity {
-    if cost.share.is_known() { &cost.moved_averaged } else { &cost.share }
 }
 
 fn difference(of: &Difference) -> String {

@@ -286,7 +286,8 @@ impl BiasSet {
             let normal_adu = (2.0 * variance.max(0.0)).sqrt();
             let from = JUMP_SIGMAS * normal_adu + JUMP_STEPS * q;
             let limit = JUMP_WINDOW_SIGMAS * normal_adu.max(q);
-            let jumps = SizeWindow { from, limit }.moments(w, rows_looked_at(), |x, y| difference(x, y) - offset(x, y));
+            let own = |x: usize, y: usize| difference(x, y) - offset(x, y);
+            let [jumps] = size_moments([SizeWindow { from, limit }], w, rows_looked_at(), own);
             let (more, error) = jumps.half_mean_square();
             self.of_all.push((variance + more, noise.variance.1.hypot(error)));
             let shift = noise.level - 0.5 * (before.0 + self.levels.last().map_or(before.0, |l| l.0));
@@ -301,10 +302,11 @@ impl BiasSet {
             self.row_variance.push(row_variance);
             let own = |x: usize, y: usize| difference(x, y) - offset(x, y) - if rows.wander { 0.0 } else { rows.mean };
             let sigma_adu = (2.0 * pair.variance).sqrt();
-            let within =
-                |sigmas: f64| SizeWindow { from: 0.0, limit: sigmas * sigma_adu }.moments(w, rows_looked_at(), own);
-            self.kurtosis.push(within(TAIL_WINDOW_SIGMAS).excess_kurtosis());
-            let (variance, error) = within(JUMP_WINDOW_SIGMAS).half_mean_square();
+            let windows = [TAIL_WINDOW_SIGMAS, JUMP_WINDOW_SIGMAS]
+                .map(|sigmas| SizeWindow { from: 0.0, limit: sigmas * sigma_adu });
+            let [tail, all] = size_moments(windows, w, rows_looked_at(), own);
+            self.kurtosis.push(tail.excess_kurtosis());
+            let (variance, error) = all.half_mean_square();
             self.of_all.push((variance * levelled, error.max(pair.sigma)));
         }
         (cells, None)
@@ -338,28 +340,54 @@ struct SizeWindow {
 }
 
 /// Number of differences up to the upper bound, and sums of squares and fourth powers of those within both.
+#[derive(Clone, Copy, Default)]
 struct SizeMoments {
     n: f64,
     second: f64,
     fourth: f64,
 }
 
-impl SizeWindow {
-    fn moments(&self, w: usize, rows: Vec<usize>, at: impl Fn(usize, usize) -> f64 + Sync) -> SizeMoments {
-        let add = |a: [f64; 3], b: [f64; 3]| [a[0] + b[0], a[1] + b[1], a[2] + b[2]];
-        let row = |y: usize| {
-            let inside = (0..w).map(|x| at(x, y)).filter(|d| d.abs() <= self.limit);
-            let of = |d: f64| if d.abs() >= self.from { [1.0, d * d, d.powi(4)] } else { [1.0, 0.0, 0.0] };
-            inside.map(of).fold([0.0; 3], add)
-        };
-        // Rows are summed up in their order, so that threads change nothing.
-        let rows: Vec<[f64; 3]> = rows.into_par_iter().map(row).collect();
-        let [n, second, fourth] = rows.into_iter().fold([0.0; 3], add);
-        SizeMoments { n, second, fourth }
-    }
+/// The moments within each window, in one pass.
+fn size_moments<const K: usize>(
+    windows: [SizeWindow; K],
+    w: usize,
+    rows: Vec<usize>,
+    at: impl Fn(usize, usize) -> f64 + Sync,
+) -> [SizeMoments; K] {
+    let row = |y: usize| {
+        let mut sums = [SizeMoments::default(); K];
+        for d in (0..w).map(|x| at(x, y)) {
+            sums.iter_mut().zip(&windows).for_each(|(sums, window)| sums.take(d, window));
+        }
+        sums
+    };
+    // Rows are summed up in their order, so that threads change nothing.
+    let rows: Vec<[SizeMoments; K]> = rows.into_par_iter().map(row).collect();
+    rows.into_iter().fold([SizeMoments::default(); K], |mut all, row| {
+        all.iter_mut().zip(row).for_each(|(all, row)| all.add(row));
+        all
+    })
 }
 
 impl SizeMoments {
+    /// Takes a difference in, where it lies within the window.
+    fn take(&mut self, d: f64, window: &SizeWindow) {
+        if d.abs() <= window.limit {
+            let within = d.abs() >= window.from;
+            self.add(Self {
+                n: 1.0,
+                second: if within { d * d } else { 0.0 },
+                fourth: if within { d.powi(4) } else { 0.0 },
+            });
+        }
+    }
+
+    fn add(&mut self, other: Self) {
+        self.n += other.n;
+        self.second += other.second;
+        self.fourth += other.fourth;
+    }
+
     /// Fourth moment over the squared second, less 3, and its error for normal data.
     fn excess_kurtosis(&self) -> (f64, f64) {
         (self.n * self.fourth / (self.second * self.second) - 3.0, (24.0 / self.n).sqrt())

@@ -12,7 +12,7 @@ use crate::facts::sensor_caution::SensorCaution;
 use crate::stats;
 
 use super::flat_pair::FlatPair;
-use super::transfer::{self, FEWEST_CELLS, FittedPairs};
+use super::transfer::{self, FittedPairs};
 use crate::sensor::bias::pairs::BiasSet;
 use crate::sensor::plane::tiles::{CELL_CLIP_SIGMAS, Cell, TileGrid};
 
@@ -121,23 +121,10 @@ fn step_between(grid: &TileGrid, share: f64, measured: &Measured) -> bool {
     })
 }
 
-/// Gain of few cells, as the ratio of sums over them: both strips have the same levels, so that no curve is wanted.
+/// Gain of few cells: both strips have the same levels, so that no curve is wanted.
 fn plain_gain(pairs: &[&FlatPair], grid: &TileGrid, within: &dyn Fn(&Cell) -> bool) -> Quantity {
-    let cells: Vec<(f64, f64)> = pairs
-        .iter()
-        .flat_map(|p| &p.cells)
-        .filter(|c| within(&grid.cells[c.cell]))
-        .map(|c| (c.signal, c.variance - c.dark))
-        .collect();
-    let (signal, excess) = cells.iter().fold((0.0, 0.0), |(s, e), c| (s + c.0, e + c.1));
-    let n = cells.len();
-    if n < FEWEST_CELLS || excess <= 0.0 {
-        return Quantity::not_measurable(SensorMissing::TooFewPixelsInQuadrant);
-    }
-    let gain = signal / excess;
-    let scatter: f64 = cells.iter().map(|c| (c.0 - gain * c.1).powi(2)).sum();
-    let error = (scatter * n as f64 / (n as f64 - 1.0)).sqrt() / excess;
-    Quantity::measured(gain, error, SensorMethod::OneFlatPair, n)
+    let cells = pairs.iter().flat_map(|p| &p.cells).filter(|c| within(&grid.cells[c.cell]));
+    transfer::ratio_of_sums(&cells.copied().collect::<Vec<_>>())
 }
 
 /// The second less the first where they differ by so many errors and this share of their mean.

@@ -13,7 +13,7 @@ use crate::frame::correlation_of_difference;
 use crate::stats;
 
 use super::flat_pair::{self, CellPoint, FlatPair};
-use super::transfer::{FEWEST_CELLS, LEAST_EXCESS_ERRORS};
+use super::transfer::{LEAST_EXCESS_ERRORS, mean, ratio_of_sums};
 use super::vignetting::{FlatCells, Vignetting};
 use crate::sensor::bias::pairs::BiasSet;
 use crate::sensor::bias::read_noise::root;
@@ -121,7 +121,8 @@ pub(crate) struct FlatOutcome {
     pub bias_level_adu: f64,
     /// Relative error of the variances for starlight that was taken off them.
     pub starlight: f64,
-    pub used: usize,
+    /// The flats that take part.
+    pub used: Vec<PathBuf>,
     /// Lowest code at which a flat's pixels piled up, ADU.
     pub pile_up: Option<u32>,
     pub clipped: Vec<PathBuf>,
@@ -131,10 +132,8 @@ pub(crate) struct FlatOutcome {
     pub banded: Vec<([PathBuf; 2], f64)>,
     /// Frames left out because they repeat an earlier one, each with that one.
     pub copies: Vec<[PathBuf; 2]>,
-    /// The flats that were read.
-    pub paths: Vec<PathBuf>,
-    /// Correlation of neighbours where the flats were smoothed or resampled: they make no pairs then.
-    pub smoothed: Option<f64>,
+    /// Flats that were smoothed or resampled and so make no pairs, with the correlation of neighbours.
+    pub smoothed: Option<(Vec<PathBuf>, f64)>,
     pub refused: Vec<(PathBuf, LoadError)>,
     /// Fall-off of the light; `None` without a usable flat.
     pub vignetting: Option<Vignetting>,
@@ -156,7 +155,7 @@ pub(crate) fn measure_filter(
     let mut cells = FlatCells::default();
     let mut copies = Copies::default();
     let mut pairs: Vec<([PathBuf; 2], FlatPair)> = Vec::new();
-    let mut looked_at = 0;
+    let (mut looked_at, mut shared) = (0, None);
     walk(&group.paths, (grid.width, grid.height), progress, |i, frame| {
         let frame = match frame {
             Ok(frame) => frame,
@@ -173,15 +172,14 @@ pub(crate) fn measure_filter(
                 return out.clipped.push(group.paths[i].clone());
             }
         }
-        out.used += 1;
-        out.paths.push(group.paths[i].clone());
+        out.used.push(group.paths[i].clone());
         cells.add(&frame, grid);
         if let (Some((earlier_index, earlier)), Some(biases)) = (&before, biases) {
             if looked_at < CORRELATED_PAIRS {
                 looked_at += 1;
-                let shared = correlation_of_difference(earlier, &frame, grid.is_mosaic());
-                let smoothed = shared.filter(|c| c.is_of_smoothing(&biases.neighbours));
-                out.smoothed = out.smoothed.or(smoothed.map(|c| c.strongest()));
+                let found = correlation_of_difference(earlier, &frame, grid.is_mosaic());
+                let smoothed = found.filter(|c| c.is_of_smoothing(&biases.neighbours));
+                shared = shared.or(smoothed.map(|c| c.strongest()));
             }
             let pair = flat_pair::measure(earlier, &frame, biases, grid, saturation_adu);
             pairs.push(([group.paths[*earlier_index].clone(), group.paths[i].clone()], pair));
@@ -189,8 +187,8 @@ pub(crate) fn measure_filter(
         before = Some((i, frame));
     });
     out.vignetting = cells.derive(group.filter.as_ref(), biases.map(|b| b.cell_mean.as_slice()), grid);
-    if out.smoothed.is_some() {
-        out.used = 0;
+    if let Some(correlation) = shared {
+        out.smoothed = Some((std::mem::take(&mut out.used), correlation));
     } else if let Some(biases) = biases {
         out.dark_sigma_adu2 = biases.common_variance_sigma();
         out.bias_level_adu = biases.level().unwrap_or(0.0);
@@ -239,10 +237,6 @@ impl FlatOutcome {
     }
 }
 
-fn mean(cells: &[CellPoint], f: impl Fn(&CellPoint) -> f64) -> f64 {
-    cells.iter().map(f).sum::<f64>() / cells.len().max(1) as f64
-}
-
 fn refused_point(pair: &FlatPair, filter: Option<&String>) -> PhotonTransferPoint {
     let why = if pair.cells.is_empty() {
         SensorMissing::FlatPairTooBright
@@ -267,20 +261,15 @@ fn point(pair: &FlatPair, site: usize, sites: usize, filter: Option<&String>) ->
     let (centre, sigma) = stats::median_and_mad_sigma(&own.iter().map(away).collect::<Vec<_>>())?;
     let kept: Vec<CellPoint> =
         own.into_iter().filter(|c| (away(c) - centre).abs() <= CELL_CLIP_SIGMAS * sigma).collect();
-    let (signal, excess) = (mean(&kept, |c| c.signal), mean(&kept, |c| c.variance - c.dark));
-    let n = kept.len();
-    let gain = signal / excess;
-    let scatter: f64 = kept.iter().map(|c| (c.signal - gain * (c.variance - c.dark)).powi(2)).sum();
-    let error = (scatter / (n as f64 * (n as f64 - 1.0))).sqrt() / excess;
-    let quantity = if n < FEWEST_CELLS {
-        Quantity::not_measurable(SensorMissing::TooFewCellsOfFlatPair)
-    } else if excess <= 0.0 || error * LEAST_EXCESS_ERRORS > gain {
-        Quantity::not_measurable(SensorMissing::NoiseOfFlatPairTooLow)
-    } else {
-        Quantity::measured(gain, error, SensorMethod::OneFlatPair, n)
+    let quantity = ratio_of_sums(&kept);
+    let quantity = match quantity.pair() {
+        Some((gain, error)) if error * LEAST_EXCESS_ERRORS > gain => {
+            Quantity::not_measurable(SensorMissing::NoiseOfFlatPairTooLow)
+        }
+        _ => quantity,
     };
     Some(PhotonTransferPoint {
-        mean_adu: signal,
+        mean_adu: mean(&kept, |c| c.signal),
         variance_adu2: mean(&kept, |c| c.variance),
         gain_e_per_adu: quantity,
         filter: filter.cloned(),

@@ -75,7 +75,7 @@ pub(crate) fn measure(
         let mut take = |frames: &[Arc<Pixels>], pairs: &mut Vec<FlatPair>| {
             let together = Together::of(frames);
             let Some(pair) = together.measure(biases, grid, saturation_adu) else { return };
-            together.correlate(&pair.cells, biases, grid, &mut correlation);
+            together.correlate(&pair.cells, grid, &mut correlation);
             pairs.push(pair);
         };
         walk(paths, (grid.width, grid.height), progress, |i, frame| {
@@ -133,6 +133,14 @@ struct Together<'a> {
     weights: &'static [f64],
 }
 
+/// A cell by its index, with level and variance without light, ADU and ADU^2.
+#[derive(Clone, Copy)]
+struct Place {
+    cell: usize,
+    bias: f64,
+    dark: f64,
+}
+
 /// Pixels count where the sum of the frames lies so near its median, in standard deviations of its lower half: warm pixels and stars
 /// widen the upper one. The sum tells nothing of the difference.
 const SUM_SIGMAS: f64 = 2.0;
@@ -144,21 +152,30 @@ impl<'a> Together<'a> {
         Self { frames, weights: if frames.len() > 2 { &[1.0, -2.0, 1.0] } else { &[1.0, -1.0] } }
     }
 
+    /// Sum of the frames at each pixel of a cell.
+    fn sums(&self, cell: &Cell) -> Vec<f64> {
+        cell.pixels().map(|(x, y)| self.frames.iter().map(|f| f.at(x, y)).sum()).collect()
+    }
+
     /// The pixels of a cell that count, and their difference.
-    fn pixels(&self, cell: &Cell) -> Vec<Option<f64>> {
-        let sum = |(x, y)| self.frames.iter().map(|f| f.at(x, y)).sum::<f64>();
-        let sums: Vec<f64> = cell.pixels().map(sum).collect();
+    fn pixels(&self, cell: &Cell, sums: &[f64]) -> Vec<Option<f64>> {
         let mut known: Vec<f64> = sums.iter().copied().filter(|v| v.is_finite()).collect();
         let middle = stats::median_mut(&mut known).unwrap_or(f64::NAN);
         let reach = SUM_SIGMAS * (middle - stats::quantile(&known, ONE_BELOW).unwrap_or(f64::NAN));
         let difference = |(x, y)| self.frames.iter().zip(self.weights).map(|(f, w)| w * f.at(x, y)).sum::<f64>();
         let near = |(place, sum): ((usize, usize), &f64)| ((sum - middle).abs() <= reach).then(|| difference(place));
-        cell.pixels().zip(&sums).map(near).collect()
+        cell.pixels().zip(sums).map(near).collect()
     }
 
     /// Signal and variance of the quietest cells; `None` where the sky changes too much from one to the next.
     fn measure(&self, biases: &BiasSet, grid: &TileGrid, saturation_adu: f64) -> Option<FlatPair> {
-        let cells = grid.map_indexed(|i, cell| self.point(i, cell, biases, saturation_adu));
+        let everywhere = biases.mean_row_variance() + biases.jump_variance();
+        let dark = |i: usize| biases.cell_variance.get(i).filter(|v| v.is_finite()).map(|v| v + everywhere);
+        let of = |i: usize, cell: &Cell| {
+            let place = Place { cell: i, bias: biases.cell_mean[i], dark: dark(i)? };
+            self.point(place, cell, saturation_adu)
+        };
+        let cells = grid.map_indexed(of);
         let cells: Vec<(CellPoint, f64)> = cells.into_iter().flatten().collect();
         let ratios: Vec<f64> = cells.iter().map(|c| c.0.ratio).collect();
         let ratio = stats::median(&ratios).filter(|r| LEVEL_RATIO.contains(r))?;
@@ -174,11 +191,10 @@ impl<'a> Together<'a> {
     }
 
     /// What a cell tells, and the variance of all of its sums: a star is an outlier there.
-    fn point(&self, i: usize, cell: &Cell, biases: &BiasSet, saturation_adu: f64) -> Option<(CellPoint, f64)> {
-        let everywhere = biases.mean_row_variance() + biases.jump_variance();
-        let dark = biases.cell_variance.get(i).copied().filter(|v| v.is_finite())? + everywhere;
-        let bias = biases.cell_mean[i];
-        let kept = self.pixels(cell);
+    fn point(&self, place: Place, cell: &Cell, saturation_adu: f64) -> Option<(CellPoint, f64)> {
+        let Place { cell: i, bias, dark } = place;
+        let sums = self.sums(cell);
+        let kept = self.pixels(cell, &sums);
         let level = |frame: &Pixels| {
             let own = cell.pixels().zip(&kept).filter(|(_, k)| k.is_some()).map(|((x, y), _)| frame.at(x, y));
             stats::mean_and_std(&own.collect::<Vec<f64>>())
@@ -203,8 +219,7 @@ impl<'a> Together<'a> {
         let weighted = |power: i32| {
             self.weights.iter().zip(&levels).map(|(w, l)| w * w * (l.0 - bias).powi(power)).sum::<f64>() / squares
         };
-        let sum = |(x, y)| self.frames.iter().map(|f| f.at(x, y)).sum::<f64>();
-        let sums: Vec<f64> = cell.pixels().map(sum).filter(|v| v.is_finite()).collect();
+        let finite: Vec<f64> = sums.into_iter().filter(|v| v.is_finite()).collect();
         let point = CellPoint {
             cell: i,
             signal: weighted(1),
@@ -215,14 +230,14 @@ impl<'a> Together<'a> {
             ratio: (levels[0].0 - bias) / (levels[levels.len() - 1].0 - bias),
             prnu2: f64::NAN,
         };
-        Some((point, stats::mean_and_std(&sums)?.1))
+        Some((point, stats::mean_and_std(&finite)?.1))
     }
 
     /// Adds the correlation of neighbours along the rows of these cells.
-    fn correlate(&self, cells: &[CellPoint], biases: &BiasSet, grid: &TileGrid, into: &mut Correlation) {
-        for point in cells.iter().filter(|p| biases.cell_mean.len() > p.cell) {
+    fn correlate(&self, cells: &[CellPoint], grid: &TileGrid, into: &mut Correlation) {
+        for point in cells {
             let cell = &grid.cells[point.cell];
-            let kept = self.pixels(cell);
+            let kept = self.pixels(cell, &self.sums(cell));
             let known: Vec<f64> = kept.iter().copied().flatten().collect();
             let Some((mean, sigma)) = stats::mean_and_std(&known) else { continue };
             into.add_cell(cell, &kept, mean, sigma * sigma);

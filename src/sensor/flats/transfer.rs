@@ -158,6 +158,27 @@ fn level_offset(used: &[&Row], tied: &Solved) -> Option<(Solved, f64)> {
     (intercept.abs() > OFFSET_ERRORS * error && better && free.c[0] > 0.0).then_some((free, adu))
 }
 
+/// Mean over cells; 0 of none.
+pub(super) fn mean(cells: &[CellPoint], f: impl Fn(&CellPoint) -> f64) -> f64 {
+    cells.iter().map(f).sum::<f64>() / cells.len().max(1) as f64
+}
+
+/// Gain as the ratio of sums over cells of one level, or of several that no curve is wanted for; its error from their scatter.
+pub(super) fn ratio_of_sums(cells: &[CellPoint]) -> Quantity {
+    let (signal, excess) = (mean(cells, |c| c.signal), mean(cells, |c| c.variance - c.dark));
+    let n = cells.len();
+    let gain = signal / excess;
+    let scatter: f64 = cells.iter().map(|c| (c.signal - gain * (c.variance - c.dark)).powi(2)).sum();
+    let error = (scatter / (n as f64 * (n as f64 - 1.0))).sqrt() / excess;
+    if n < FEWEST_CELLS {
+        Quantity::not_measurable(SensorMissing::TooFewCellsOfFlatPair)
+    } else if excess <= 0.0 {
+        Quantity::not_measurable(SensorMissing::NoiseOfFlatPairTooLow)
+    } else {
+        Quantity::measured(gain, error, SensorMethod::OneFlatPair, n)
+    }
+}
+
 fn rows(input: &FittedPairs) -> Vec<Row> {
     let of_pair = |(k, pair): (usize, &&FlatPair)| {
         let row = |c: &CellPoint| Row {
