@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
 
-use crate::folder::{POINTING_FORMS, Pointing};
+use crate::folder::{FrameKind, POINTING_FORMS, Pointing};
 
 /// Measures what a night's own FITS frames say: star sharpness, sampling, sensor noise, and what cooling would gain.
 #[derive(Debug, Parser)]
@@ -40,6 +40,7 @@ Examples:
   skygrain night ~/astro/2031-10-04            writes ./skygrain-report
   skygrain night lights darks flats --rig rig.toml --out report
   skygrain night lights darks --defects map.fits --stars
+  skygrain night tonight --dark ~/astro/library/60s    darks kept elsewhere
   skygrain night lights --explain lights/a.fits    how that file is understood
   skygrain night --explain a.fits                  the same of a file alone
   skygrain night ~/astro/tonight --watch       keeps the report current
@@ -63,8 +64,10 @@ Examples:
 #[derive(Debug, Args)]
 pub struct Inputs {
     /// Folders that hold the frames; searched with all folders below them
-    #[arg(required_unless_present = "explain")]
+    #[arg(required_unless_present_any = ["explain", "light", "dark", "flat", "bias", "dark_flat"])]
     pub folders: Vec<PathBuf>,
+    #[command(flatten)]
+    pub kinds: KindFolders,
     /// What the headers lack or get wrong (TOML)
     #[arg(long)]
     pub rig: Option<PathBuf>,
@@ -81,6 +84,40 @@ pub struct Inputs {
     /// belongs to, what was left out and why; writes nothing
     #[arg(long, value_name = "FILE")]
     pub explain: Option<PathBuf>,
+}
+
+/// Folders whose frames are all of one kind.
+#[derive(Debug, Args)]
+pub struct KindFolders {
+    /// Folder of lights, where headers do not say so; searched as well, and may be given several times
+    #[arg(long, value_name = "FOLDER")]
+    light: Vec<PathBuf>,
+    /// Folder of darks: a library of another night, say
+    #[arg(long, value_name = "FOLDER")]
+    dark: Vec<PathBuf>,
+    /// Folder of flats
+    #[arg(long, value_name = "FOLDER")]
+    flat: Vec<PathBuf>,
+    /// Folder of bias frames
+    #[arg(long, value_name = "FOLDER")]
+    bias: Vec<PathBuf>,
+    /// Folder of darks of the flats' exposure
+    #[arg(long, value_name = "FOLDER")]
+    dark_flat: Vec<PathBuf>,
+}
+
+impl KindFolders {
+    /// Each folder with the kind of its frames.
+    pub fn all(&self) -> Vec<(FrameKind, PathBuf)> {
+        let lists = [
+            (FrameKind::Light, &self.light),
+            (FrameKind::Dark, &self.dark),
+            (FrameKind::Flat, &self.flat),
+            (FrameKind::Bias, &self.bias),
+            (FrameKind::DarkFlat, &self.dark_flat),
+        ];
+        lists.iter().flat_map(|(kind, folders)| folders.iter().map(|f| (*kind, f.clone()))).collect()
+    }
 }
 
 #[derive(Debug, Subcommand)]

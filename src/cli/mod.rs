@@ -59,7 +59,7 @@ pub fn main() -> ExitCode {
 fn carry_out(command: Command, say: Say) -> Result<u8, CliError> {
     match command {
         Command::Night { inputs, pointing, stars, watch } => {
-            let mut rig = read_rig(inputs.rig.as_deref())?;
+            let (mut rig, inputs) = with_kinds(inputs)?;
             rig.pointing = pointing.or(rig.pointing);
             if let Some(file) = inputs.explain.clone() {
                 return explain_one(&file, inputs, rig, say);
@@ -68,7 +68,7 @@ fn carry_out(command: Command, say: Say) -> Result<u8, CliError> {
             if watch { watch::watch(task, say) } else { Ok(job::once(task, say)?.status) }
         }
         Command::Sensor(inputs) => {
-            let rig = read_rig(inputs.rig.as_deref())?;
+            let (rig, inputs) = with_kinds(inputs)?;
             if let Some(file) = inputs.explain.clone() {
                 return explain_one(&file, inputs, rig, say);
             }
@@ -120,6 +120,14 @@ fn explain_one(file: &Path, inputs: Inputs, rig: Rig, say: Say) -> Result<u8, Cl
 fn task(inputs: Inputs, rig: Rig, scope: Scope, stars: bool) -> Task {
     let Inputs { folders, out, fresh, defects, .. } = inputs;
     Task { input: NightInput { folders, out, rig, stars }, scope, defects, fresh }
+}
+
+/// The rig file, with the folders of one kind; those are searched as well.
+fn with_kinds(mut inputs: Inputs) -> Result<(Rig, Inputs), CliError> {
+    let rig = read_rig(inputs.rig.as_deref())?;
+    let kind_folders = inputs.kinds.all();
+    inputs.folders.extend(kind_folders.iter().map(|(_, folder)| folder.clone()));
+    Ok((Rig { kind_folders, ..rig }, inputs))
 }
 
 fn read_rig(path: Option<&Path>) -> Result<Rig, RigError> {

@@ -54,6 +54,28 @@ pub enum Caution {
         told: FrameKind,
         seen: FrameKind,
     },
+    /// Frames whose headers do not tell their kind, and what did.
+    KindsWithoutCard {
+        frames: usize,
+        stated: usize,
+        by_names: usize,
+        by_pixels: usize,
+    },
+    /// A mosaic that no card tells, by the frames that show it, with its greens from the first pixel on.
+    MosaicByPixels {
+        frames: usize,
+        greens: String,
+    },
+    /// Names of filters that may be one.
+    FiltersAlike {
+        names: String,
+    },
+    /// Lights without a temperature, whose dark current is that of darks of their night and exposure.
+    DarkTemperatureAssumed {
+        session_id: String,
+        darks: usize,
+        drift_celsius: f64,
+    },
     /// Bias frames that were exposed, and none that were not.
     ExposedBias {
         frames: usize,
@@ -164,8 +186,12 @@ impl Caution {
             | Self::NightByUtc
             | Self::HotPixelsOfLights { .. }
             | Self::CorrelatedReadOut { .. }
+            | Self::KindsWithoutCard { .. }
+            | Self::DarkTemperatureAssumed { .. }
+            | Self::FiltersAlike { .. }
             | Self::CalibrationEpochs { .. } => Severity::Note,
             Self::KindContradicted { .. }
+            | Self::MosaicByPixels { .. }
             | Self::ExposedBias { .. }
             | Self::CalibrationOld { .. }
             | Self::FocalRatio { .. }
@@ -185,6 +211,7 @@ impl Caution {
         matches!(
             self,
             Self::KindContradicted { .. }
+                | Self::KindsWithoutCard { .. }
                 | Self::ExposedBias { .. }
                 | Self::CalibrationOld { .. }
                 | Self::CorrelatedNoise { .. }

@@ -43,12 +43,16 @@ impl FrameKind {
 pub enum KindSource {
     /// Nothing did.
     Nothing,
-    /// Its pixels, against the header.
+    /// Its pixels, against the header or names, or where those say nothing.
     Pixels,
     /// Its exposure beside that of others, against the header.
     Exposure,
     /// A header card.
     Card(String),
+    /// The user, on the command line or in the rig file.
+    Stated(String),
+    /// The name of its file or of a folder that it lies in.
+    Name(String),
     /// As the report that it was read from words it.
     Quoted(String),
 }

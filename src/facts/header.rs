@@ -25,6 +25,12 @@ pub enum HeaderCaution {
     BelowHorizon { told_by: SightSource, altitude_deg: f64 },
     /// A WCS whose scale cannot be; to a thousandth of an arcsec, as frames of one night share it.
     WcsScaleRefused { card: String, arcsec_per_px: f64 },
+    /// A start that is the local time, by what tells, so many hours ahead of UTC.
+    LocalTime { card: String, by: String, hours: f64 },
+    /// A day number that is a day off the start.
+    DayOff { card: String, other: String },
+    /// A longitude counted towards the west, by the clock of the site less UTC.
+    WestPositive { card: String, degrees: f64, by: String, hours: f64 },
     /// Commas that stand for decimal points.
     DecimalCommas { cards: Vec<String> },
     /// Cards without an equals sign, by their first words.
@@ -87,6 +93,9 @@ impl HeaderCaution {
             | Self::BelowHorizon { .. }
             | Self::WcsScaleRefused { .. } => true,
             Self::PlaceholderTemperature { .. }
+            | Self::LocalTime { .. }
+            | Self::DayOff { .. }
+            | Self::WestPositive { .. }
             | Self::DecimalCommas { .. }
             | Self::CardsWithoutValue { .. }
             | Self::InElectrons

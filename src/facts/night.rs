@@ -26,6 +26,8 @@ pub enum NightMethod {
     WidthTimesScale,
     /// Median level above bias and dark, times gain, over the exposure.
     SkyAboveBiasAndDark,
+    /// Rate of darks of the lights' night and exposure.
+    DarksOfTheNight,
     /// Sky noise of neighbouring pixels of one colour.
     NoiseOfNeighbours,
 }
@@ -155,4 +157,6 @@ pub enum NightNote {
     StarsGiveOtherScale { arcsec_per_px: f64, sigma_arcsec_per_px: Option<f64>, percent: f64 },
     /// The dark current could not be taken off.
     DarkCurrentStillInIt,
+    /// Darks of the night are taken at the temperature of lights that have no card of it.
+    DarksAtLightsTemperature { drift_celsius: f64 },
 }

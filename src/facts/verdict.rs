@@ -37,6 +37,8 @@ pub enum VerdictMethod {
     SumOfNoiseParts,
     /// Noise of one pixel in the differences of neighbouring lights, median over their levels.
     NoiseOfDifferences,
+    /// Noise of one pixel within single lights, the known patterns taken off, median over their levels.
+    NoiseOfSingleLights,
     /// Noise of the lights' level above bias with gain and read noise.
     NoiseOfLevel,
     /// Noise measured over noise predicted, median over the levels.
@@ -153,7 +155,7 @@ pub enum VerdictMissing {
     NoBackgroundAboveZero,
     CodeStepUnknown,
     /// No two lights of one exposure whose difference could be taken.
-    NoNeighbouringLights,
+    NoSkyNoise,
     /// The sky has one level all over, or its noise too large an error, to tell how noise grows with it.
     OneSkyLevel,
     /// All parts of the noise are 0.
@@ -213,7 +215,7 @@ impl VerdictMissing {
             Self::PartsWiderThanStar => {
                 vec![Help::RigKey("aperture_mm"), Help::RigKey("focal_mm"), Help::RigKey("pixel_um")]
             }
-            Self::FocusDriftNotSeparable | Self::OneSpacingAlone | Self::NoNeighbouringLights => vec![Help::Light],
+            Self::FocusDriftNotSeparable | Self::OneSpacingAlone | Self::NoSkyNoise => vec![Help::Light],
             Self::LightsWithoutTemperatureOrExposure => {
                 vec![Help::Card("CCD-TEMP"), Help::Card("EXPTIME"), Help::RigKey("sensor_celsius")]
             }

@@ -2,7 +2,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::io::Read;
-use std::path::{Path, PathBuf};
+use std::path::{Component, Path, PathBuf};
 
 use flate2::read::MultiGzDecoder;
 use walkdir::WalkDir;
@@ -43,6 +43,20 @@ pub struct FoundFile {
     pub content: Content,
     /// Whether its name promises FITS.
     pub named_fits: bool,
+}
+
+impl FoundFile {
+    /// Its name and those of the folders that it lies in, from the file outwards to the folder given.
+    pub fn names(&self) -> Vec<String> {
+        let below = Path::new(&self.shown).components().count();
+        let names = self.path.components().rev().take(below + 1);
+        names
+            .filter_map(|name| match name {
+                Component::Normal(name) => Some(name.to_string_lossy().into_owned()),
+                _ => None,
+            })
+            .collect()
+    }
 }
 
 /// The folder itself cannot be used.
@@ -151,6 +165,10 @@ fn shown_path(path: &Path, folder: &Path) -> String {
 
 fn is_named_fits(path: &Path) -> bool {
     let name = path.file_name().map(|n| n.to_string_lossy().to_ascii_lowercase()).unwrap_or_default();
+    // What some systems leave beside every file on a foreign disk has its name after `._` and none of its pixels.
+    if name.starts_with("._") {
+        return false;
+    }
     let name = PACKED_SUFFIXES.iter().find_map(|s| name.strip_suffix(s)).unwrap_or(&name);
     name.rsplit_once('.').is_some_and(|(_, suffix)| FITS_SUFFIXES.contains(&suffix))
 }

@@ -11,7 +11,8 @@ use crate::facts::FrameKind;
 use crate::facts::header::HeaderCaution;
 use crate::facts::verdict::PitchReading;
 
-/// Order of the colour filters over a 2x2 cell, read from the first pixel of the file on: `RGGB` and so on.
+/// Order of the colour filters over a 2x2 cell, read from the first pixel of the file on: `RGGB` and so on; `?` where red and blue are not
+/// told apart.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash, serde::Serialize)]
 pub struct CfaPattern(pub [u8; 4]);
 

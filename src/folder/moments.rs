@@ -20,7 +20,17 @@ const ZONES_H: std::ops::RangeInclusive<f64> = -12.0..=14.0;
 /// Start of the exposure, UTC.
 pub(crate) fn start(cards: &Cards) -> Option<Carded<DateTime>> {
     let told = START.iter().find_map(|k| moment(cards, k, START_TIME));
-    told.or_else(|| START_DAY.iter().find_map(|d| day(cards, *d))).map(|told| in_utc(cards, told))
+    told.map(|told| in_utc(cards, told)).or_else(|| start_by_day(cards))
+}
+
+/// The same by a day number.
+pub(crate) fn start_by_day(cards: &Cards) -> Option<Carded<DateTime>> {
+    START_DAY.iter().find_map(|d| day(cards, *d)).map(|told| in_utc(cards, told))
+}
+
+/// Start by the clock of the site.
+pub(crate) fn local_start(cards: &Cards) -> Option<Carded<DateTime>> {
+    START_LOCAL.iter().find_map(|k| moment(cards, k, &[]))
 }
 
 /// End of the exposure, UTC.
@@ -48,7 +58,7 @@ fn in_utc(cards: &Cards, told: Carded<DateTime>) -> Carded<DateTime> {
 /// Clock of the site less UTC, hours, where both clocks stand in the header.
 pub(crate) fn utc_offset(cards: &Cards, start: Option<&Carded<DateTime>>) -> Option<Carded<f64>> {
     let start = start?;
-    let local = START_LOCAL.iter().find_map(|k| moment(cards, k, &[]))?;
+    let local = local_start(cards)?;
     let minutes = local.value.duration_since(start.value).as_secs_f64() / 60.0;
     let hours = (minutes / ZONE_STEP_MIN).round() * ZONE_STEP_MIN / 60.0;
     let told = Carded::new(hours, &local.card).by(format!("{} less {}", local.card, start.card));
@@ -103,6 +113,10 @@ fn date_and_time(text: &str) -> Option<(DateTime, Option<&'static str>)> {
         return Some((TimeZone::UTC.to_datetime(instant), Some("its offset from UTC was taken off")));
     }
     let how = (!text.contains(['T', 't'])).then_some("a blank between date and time");
+    // The end of a day is the beginning of the next.
+    if let Some(rest) = clock.strip_prefix("24:") {
+        return Some((date(day)?.tomorrow().ok()?.to_datetime(time(&format!("00:{rest}"))?), how));
+    }
     Some((date(day)?.to_datetime(time(clock)?), how))
 }
 

@@ -1,13 +1,15 @@
 //! From cards to the typed record of a frame, by the vocabulary.
 
-use super::moments::{end, latitude, longitude, start, utc_offset};
+use super::clocks::Clocks;
+use super::moments::{end, latitude, local_start, longitude, start, start_by_day, utc_offset};
 use super::numbers::number;
+use super::objects::place_of;
 use super::oddities::oddities;
 use super::optics::{binning_told_by_scale, header_wcs, pixel, wcs_scale};
 use super::pointing::pointings;
 use super::temperature::{not_a_placeholder, temperature};
 use super::vocabulary as cards_for;
-use super::{Carded, CfaPattern, FrameHeader, FrameKind};
+use super::{Carded, CfaPattern, FrameHeader, FrameKind, HeaderWcs, Pointing, kind_in_words};
 use crate::facts::header::HeaderCaution;
 use crate::fits::Cards;
 
@@ -24,7 +26,12 @@ pub fn read_header(cards: &Cards) -> FrameHeader {
     let pixel_includes_binning = includes.or_else(|| pixel_um.as_ref().and_then(by_scale));
     let exposure_s = number(cards, &cards_for::EXPOSURE, &mut notes);
     let dark_time_s = number(cards, &cards_for::DARK_TIME, &mut notes);
-    let (start_utc, end_utc) = (start(cards), end(cards));
+    let start_told = start(cards);
+    let offset_h = utc_offset(cards, start_told.as_ref());
+    let clocks = Clocks { start: start_told, longitude_deg: longitude(cards), offset_h };
+    let clocks = clocks.settled(cards, local_start(cards).as_ref(), start_by_day(cards).as_ref(), &mut notes);
+    let Clocks { start: start_utc, longitude_deg: site_longitude_deg, offset_h: utc_offset_h } = clocks;
+    let end_utc = end(cards);
     notes.extend(oddities(cards, exposure_s.as_ref(), start_utc.as_ref(), end_utc.as_ref()));
     let wcs_arcsec_per_px = wcs_scale(cards, &mut notes);
     // A matrix whose scale is refused was never fitted to stars, and its reference point tells nothing either.
@@ -53,10 +60,10 @@ pub fn read_header(cards: &Cards) -> FrameHeader {
         filter: first_text(cards, cards_for::FILTER),
         camera: first_text(cards, cards_for::CAMERA),
         readout_mode: first_text(cards, cards_for::READOUT_MODE),
-        object: first_text(cards, cards_for::OBJECT),
-        site_longitude_deg: longitude(cards),
+        object: first_name(cards, cards_for::OBJECT),
+        site_longitude_deg,
         site_latitude_deg: latitude(cards),
-        utc_offset_h: utc_offset(cards, start_utc.as_ref()),
+        utc_offset_h,
         exposure_s,
         start_utc,
         pixel_um,
@@ -64,7 +71,7 @@ pub fn read_header(cards: &Cards) -> FrameHeader {
         focal_mm,
         aperture_mm: number(cards, &cards_for::APERTURE, &mut notes),
         obstruction: None,
-        pointings: pointings(cards, wcs.as_ref()),
+        pointings: directions(cards, wcs.as_ref()),
         wcs_arcsec_per_px,
         wcs,
         airmass,
@@ -76,8 +83,23 @@ pub fn read_header(cards: &Cards) -> FrameHeader {
     }
 }
 
+/// Where the telescope pointed; where no card of a direction says so, the place of the target that the header names.
+fn directions(cards: &Cards, wcs: Option<&HeaderWcs>) -> Vec<Carded<Pointing>> {
+    let stated = pointings(cards, wcs);
+    if !stated.is_empty() {
+        return stated;
+    }
+    let named = |k: &&str| Some(Carded::new(place_of(cards.text(k)?)?, k).by("place of that object"));
+    cards_for::OBJECT.iter().find_map(named).into_iter().collect()
+}
+
 fn first_text(cards: &Cards, keywords: &[&str]) -> Option<Carded<String>> {
     keywords.iter().find_map(|k| cards.text(k).map(|t| Carded::new(normal_number(t), k)))
+}
+
+/// A text as it stands: a target named 12e5 is no number.
+fn first_name(cards: &Cards, keywords: &[&str]) -> Option<Carded<String>> {
+    keywords.iter().find_map(|k| cards.text(k).map(|t| Carded::new(t.to_owned(), k)))
 }
 
 /// `100`, `100.0` and `1.0E2` are one setting.
@@ -89,12 +111,14 @@ fn kind(cards: &Cards) -> Carded<FrameKind> {
     if let Some(card) = cards_for::COMBINED.iter().find(|k| cards.number(k).is_some_and(|n| n > 1.0)) {
         return Carded::new(FrameKind::Master, card).by("more than one frame");
     }
-    for keyword in cards_for::KIND {
-        if let Some(kind) = cards.text(keyword).and_then(FrameKind::from_words) {
+    let stated = || cards_for::KIND.iter().filter_map(|k| Some((*k, cards.text(k)?)));
+    for (keyword, words) in stated() {
+        if let Some(kind) = FrameKind::from_words(words).or_else(|| kind_in_words(words)) {
             return Carded::new(kind, keyword);
         }
     }
-    Carded::new(FrameKind::Unknown, "")
+    // A frame for focusing or a test is said to be none of the kinds.
+    Carded::new(FrameKind::Unknown, stated().next().map_or("", |(keyword, _)| keyword))
 }
 
 /// The binning, and the card that told it.

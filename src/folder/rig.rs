@@ -3,13 +3,18 @@
 use std::path::{Path, PathBuf};
 
 use super::sight::settle;
+use super::stated_kinds::KindPatterns;
 use super::{Carded, CfaPattern, FrameHeader, Pointing};
+use crate::facts::FrameKind;
 
 /// Similarity above which an unknown key is taken for a slip of a known one (Jaro-Winkler, 0 to 1; from trials).
 const NEAR_MISS: f64 = 0.8;
 
 /// How a pointing may be written.
 pub const POINTING_FORMS: &str = "\"hh mm ss dd mm ss\", \"hh:mm:ss dd:mm:ss\" or degrees";
+
+/// How a pattern of paths is written.
+const PATTERN_FORMS: &str = "what a pattern may be, such as \"Darks/*\" or \"*_d_*.fits\"";
 
 /// Contents of a rig file: every key is optional, and a key that is given overrides the headers.
 #[derive(Debug, Clone, Default, PartialEq, serde::Deserialize)]
@@ -50,6 +55,11 @@ pub struct Rig {
     pub warm_night_celsius: Option<f64>,
     /// Hours a year at each temperature of the air.
     pub ambient: Vec<AirClass>,
+    /// Kinds of frames by patterns of their paths.
+    pub kinds: KindPatterns,
+    /// Folders whose frames are all of one kind: the command line tells them, no key does.
+    #[serde(skip)]
+    pub kind_folders: Vec<(FrameKind, PathBuf)>,
 }
 
 /// Hours a year at one temperature of the air.
@@ -60,7 +70,7 @@ pub struct AirClass {
     pub hours: f64,
 }
 
-const KEYS: [&str; 18] = [
+const KEYS: [&str; 19] = [
     "pixel_um",
     "pixel_includes_binning",
     "focal_mm",
@@ -79,6 +89,7 @@ const KEYS: [&str; 18] = [
     "sensor_above_ambient_c",
     "warm_night_celsius",
     "ambient",
+    "kinds",
 ];
 
 /// What helps with an unknown key: the known one that it is a slip of, else all of them.
@@ -160,6 +171,14 @@ impl Rig {
         if let Some(text) = self.pointing.as_ref().filter(|t| Pointing::parse(t).is_none()) {
             let (path, value) = (path.to_owned(), text.clone());
             return Err(RigError::Range { path, key: "pointing", value, range: POINTING_FORMS });
+        }
+        if let Some((value, _)) = self.kinds.first_wrong() {
+            return Err(RigError::Range {
+                path: path.to_owned(),
+                key: "a pattern of [kinds]",
+                value,
+                range: PATTERN_FORMS,
+            });
         }
         match self.cfa.as_deref() {
             Some(p) if !p.eq_ignore_ascii_case("none") && CfaPattern::parse(p).is_none() => Err(RigError::Range {

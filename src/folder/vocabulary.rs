@@ -102,6 +102,8 @@ pub const SENSOR_TEMPERATURE: Entry = Entry {
             ("DETTEMP", 1.0),
             ("SENSTEMP", 1.0),
             ("TEMPERAT", 1.0),
+            ("CAMTEMP", 1.0),
+            ("CAM-TEMP", 1.0),
         ],
     )
 };
@@ -232,6 +234,8 @@ pub const TIME_SCALES: &[(&str, f64)] =
     &[("TAI", 37.0), ("IAT", 37.0), ("GPS", 18.0), ("TT", 69.184), ("TDT", 69.184), ("ET", 69.184), ("TDB", 69.184)];
 /// Start by the clock of the site: against the start in UTC it tells the time zone.
 pub const START_LOCAL: &[&str] = &["DATE-LOC", "LOCALTIM", "DATELOC"];
+/// Clock of the site less UTC.
+pub const ZONE: &[&str] = &["TIMEZONE", "TIME-ZON", "TZOFFSET", "UTCOFFSE", "UTC-OFF", "GMTOFFSE"];
 /// Longitude of the site, degrees east.
 pub const LONGITUDE: &[&str] = &["SITELONG", "LONG-OBS", "LONGITUD", "SITELON", "OBSGEO-L"];
 /// Latitude of the site, degrees north.
@@ -274,7 +278,7 @@ mod tests {
     fn no_card_means_two_quantities_and_every_range_holds_something() {
         let numbers = NUMBERS.iter().flat_map(|e| e.cards.iter().map(|c| c.0));
         let texts = [KIND, COMBINED, GAIN_SETTING, OFFSET_SETTING, FILTER, CAMERA, READOUT_MODE, OBJECT, START, CFA];
-        let more = [START_TIME, START_LOCAL, LONGITUDE, LATITUDE, EQUINOX, BINNING_WORDS];
+        let more = [START_TIME, START_LOCAL, ZONE, LONGITUDE, LATITUDE, EQUINOX, BINNING_WORDS];
         let all: Vec<&str> = numbers.chain(texts.into_iter().chain(more).flatten().copied()).collect();
         let mut seen = BTreeSet::new();
         assert!(all.iter().all(|card| seen.insert(*card)), "{all:?}");

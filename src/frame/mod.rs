@@ -3,7 +3,7 @@
 
 mod colour;
 mod correlation;
-mod pair_noise;
+mod level_noise;
 mod survey;
 mod undefined;
 
@@ -11,7 +11,7 @@ pub use colour::Lattice;
 pub(crate) use colour::measured_pattern;
 pub use correlation::{NoiseCorrelation, ReadOutCorrelation, noise_correlation};
 pub(crate) use correlation::{correlation_of_difference, correlation_of_frame};
-pub use pair_noise::{NoiseAtLevel, Variance, noise_of_difference};
+pub use level_noise::{NoiseAtLevel, Variance, noise_of_difference, noise_of_frame};
 pub(crate) use survey::pixels_contradict;
 pub use survey::{Survey, survey};
 pub use undefined::undefine;

@@ -145,7 +145,7 @@ pub fn hot_pixels_of(lights: &Lights, sensor: &SensorResult) -> HotCost {
 }
 
 /// The pixels' rates at the temperature nearest to the one given, and that temperature.
-fn nearest_pixels(sensor: &SensorResult, celsius: f64) -> Option<(f64, &PixelDarkRates)> {
+pub fn nearest_pixels(sensor: &SensorResult, celsius: f64) -> Option<(f64, &PixelDarkRates)> {
     let known = sensor.pixel_dark_rates.iter().filter_map(|p| Some((p.celsius?, p)));
     known.min_by(|a, b| (a.0 - celsius).abs().total_cmp(&(b.0 - celsius).abs()))
 }

@@ -10,6 +10,7 @@ use super::cache::Kept;
 use super::input::{NightInput, Progress, Scope};
 use super::intake::look_at_one;
 use super::run::{NightError, run};
+use super::unknown_kinds::tell_unknown_kinds;
 
 /// Explains a file: alone where no folders are given, else as one of theirs.
 ///
@@ -39,7 +40,7 @@ pub fn explain(file: &Path, input: &NightInput, progress: Progress) -> Result<Ex
         Err(NightError::NoFrames { .. }) => (None, Vec::new(), Vec::new()),
         Err(error) => return Err(error),
     };
-    let row = row.unwrap_or_else(|| look_at_one(found.clone(), &input.rig, &Kept::nothing()).row());
+    let row = row.unwrap_or_else(|| row_alone(found.clone(), &input));
     let of_session =
         |f: &&FrameRow| f.kind == FrameKind::Light && f.session_id.is_some() && f.session_id == row.session_id;
     Ok(Explanation {
@@ -51,6 +52,13 @@ pub fn explain(file: &Path, input: &NightInput, progress: Progress) -> Result<Ex
         row,
         beside,
     })
+}
+
+/// The row of a file that is looked at alone.
+fn row_alone(file: FoundFile, input: &NightInput) -> FrameRow {
+    let mut alone = [look_at_one(file, &input.rig, &Kept::nothing())];
+    tell_unknown_kinds(&mut alone);
+    alone[0].row()
 }
 
 fn place_of(file: &Path, files: &[FoundFile]) -> Option<usize> {

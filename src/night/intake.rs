@@ -11,13 +11,14 @@ use crate::facts::header::HeaderCaution;
 use crate::facts::{FrameKind, KindSource, LeftOut};
 use crate::fits::{Cards, FitsError, Geometry, ImageFile};
 use crate::folder::{Content, FoundFile, FrameHeader, Rig, SensorKey, content_of, read_header};
-use crate::frame::{Survey, pixels_contradict, survey};
+use crate::frame::{Survey, survey};
 use crate::report::words::left_out::left_out;
 use crate::report::{FrameRow, FrameStatus};
 
 use super::cache::{Fingerprint, Kept, What};
 use super::fault::unreadable;
 use super::input::{Progress, Stage};
+use super::kinds::{Told, kind_of};
 
 /// A frame whose header and sample rows were read.
 #[derive(Debug, Clone)]
@@ -30,6 +31,10 @@ pub struct Read {
     /// The kind it is used as.
     pub kind: FrameKind,
     pub kind_source: KindSource,
+    /// Another kind that something of more trust says.
+    pub denied: Option<FrameKind>,
+    /// The kind that names of file and folders tell.
+    pub named: Option<FrameKind>,
     pub sensor: SensorKey,
 }
 
@@ -168,11 +173,10 @@ fn look_at(file: &FoundFile, fingerprint: Option<&Fingerprint>, rig: &Rig, kept:
         Content::Unreadable(why) => return Outcome::Unreadable(LeftOut::NotReadable(why.clone())),
     }
     let seen = kept.or_measure(What::Look, [(file.path.as_path(), fingerprint)], &(), || see(file));
-    match seen.map(|seen| read(seen, rig)) {
+    match seen.map(|seen| read(seen, file, rig)) {
         Err(error) => Outcome::Unreadable(unreadable(&error)),
         Ok(None) => Outcome::Unreadable(LeftOut::NoValidPixels),
         Ok(Some(read)) => match read.kind {
-            FrameKind::Unknown => Outcome::Excluded(LeftOut::KindNotKnown, Some(Box::new(read))),
             FrameKind::Master => Outcome::Excluded(LeftOut::Combination, Some(Box::new(read))),
             _ => Outcome::Read(Box::new(read)),
         },
@@ -201,7 +205,7 @@ fn see(file: &FoundFile) -> Result<Seen, FitsError> {
     Ok(Seen { cards, geometry: image.geometry, further, survey, rounded_to_adu })
 }
 
-fn read(seen: Seen, rig: &Rig) -> Option<Read> {
+fn read(seen: Seen, file: &FoundFile, rig: &Rig) -> Option<Read> {
     let Seen { cards, geometry, further, survey, rounded_to_adu } = seen;
     let mut header = read_header(&cards);
     rig.apply(&mut header);
@@ -209,14 +213,9 @@ fn read(seen: Seen, rig: &Rig) -> Option<Read> {
         header.notes.push(HeaderCaution::FurtherImages { hdu: geometry.hdu, further });
     }
     let survey = survey?;
-    let told = header.kind.value;
-    let (kind, kind_source) = match pixels_contradict(told, &survey) {
-        Some(seen) => (seen, KindSource::Pixels),
-        None if header.kind.card.is_empty() => (told, KindSource::Nothing),
-        None => (told, KindSource::Card(header.kind.card.clone())),
-    };
+    let Told { kind, source: kind_source, denied, named } = kind_of(file, &header, &survey, rig);
     let sensor = SensorKey::of(&header, geometry.width, geometry.height, geometry.planes);
-    Some(Read { header, geometry, survey, rounded_to_adu, kind, kind_source, sensor })
+    Some(Read { header, geometry, survey, rounded_to_adu, kind, kind_source, denied, named, sensor })
 }
 
 /// The reads of some kinds, with their place in the list.

@@ -13,7 +13,9 @@ use crate::facts::night::{Correlated, NightMissing, NoiseOrigin};
 use crate::facts::{Caution, LeftOut, Quantity};
 use crate::fits::{Image, ImageFile, Pixels};
 use crate::folder::{CfaPattern, FrameKind, SessionKey};
-use crate::frame::{Lattice, NoiseCorrelation, measured_pattern, noise_correlation, undefine};
+use crate::frame::{
+    Lattice, NoiseAtLevel, NoiseCorrelation, measured_pattern, noise_correlation, noise_of_frame, undefine,
+};
 use crate::report::Warning;
 use crate::sensor::Defect;
 use crate::stars::{Diffraction, FrameStars, MeasureOptions, Place, measure};
@@ -25,6 +27,7 @@ use super::fault::unreadable;
 use super::input::{Progress, Stage};
 use super::intake::{Intake, Outcome, Read, reads_of};
 use super::noise_origin;
+use super::one_name::unify_exposures;
 use super::sensors::{MeasuredSensor, Sensors};
 use super::set_apart;
 use super::trails::drawn_out_beyond;
@@ -52,6 +55,8 @@ pub struct MeasuredLight {
     pub plane_fwhm_px: Vec<Quantity>,
     /// Correlation of the sky noise of neighbouring pixels; `None` where it cannot be told.
     pub correlation: Option<NoiseCorrelation>,
+    /// Its sky's noise, by level; empty for a colour cube.
+    pub noise: Vec<NoiseAtLevel>,
     /// Where that comes from, where it is more than that of light.
     pub correlated: Option<Correlated>,
     /// Why its session does not use it.
@@ -102,7 +107,7 @@ pub fn measure_all(
                 }
                 let session = SessionKey::of(&read.header, read.sensor.clone());
                 let excluded = unusable(&looked.stars);
-                let Looked { stars, plane_fwhm_px, correlation, .. } = looked;
+                let Looked { stars, plane_fwhm_px, correlation, noise, .. } = looked;
                 let sensor = sensors.get(&read.sensor).map(|s| &s.result);
                 let correlated = noise_origin::correlated(correlation.as_ref(), stars.sky_sigma_adu, sensor);
                 measured.push(MeasuredLight {
@@ -112,6 +117,7 @@ pub fn measure_all(
                     stars,
                     plane_fwhm_px,
                     correlation,
+                    noise,
                     correlated,
                     excluded,
                 });
@@ -124,7 +130,7 @@ pub fn measure_all(
     }
     let stated = |l: &MeasuredLight| (l.session.clone(), l.read.header.focal_mm.as_ref().map(|f| f.value));
     let sessions = set_apart::by_focal_length(measured.iter().map(stated).collect());
-    for (light, session) in measured.iter_mut().zip(sessions) {
+    for (light, session) in measured.iter_mut().zip(unify_exposures(sessions)) {
         light.session = session;
     }
     leave_out_the_unlike(&mut measured);
@@ -142,6 +148,7 @@ struct Looked {
     stars: FrameStars,
     plane_fwhm_px: Vec<Quantity>,
     correlation: Option<NoiseCorrelation>,
+    noise: Vec<NoiseAtLevel>,
     pattern_overruled: bool,
 }
 
@@ -256,7 +263,10 @@ fn measure_light(path: &Path, settings: &Settings) -> Result<Looked, LeftOut> {
         measure(other, &options).map_or_else(unknown, |stars| stars.fwhm_px)
     };
     let plane_fwhm_px = if image.planes.len() > 1 { image.planes.iter().map(width_of).collect() } else { Vec::new() };
-    let looked = Looked { stars, plane_fwhm_px, correlation: noise_correlation(plane, lattice), pattern_overruled };
+    // A cube's planes are made of a mosaic's pixels, or of several frames.
+    let noise = if image.planes.len() > 1 { Vec::new() } else { noise_of_frame(plane, lattice) };
+    let correlation = noise_correlation(plane, lattice);
+    let looked = Looked { stars, plane_fwhm_px, correlation, noise, pattern_overruled };
     give_back(image);
     Ok(looked)
 }

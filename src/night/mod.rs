@@ -1,6 +1,7 @@
 //! The main job: a night's folders in, a report out. Wires the stages; rayon over frames.
 #![doc = include_str!("README.md")]
 
+mod assumed_dark;
 mod cache;
 mod ceilings;
 mod complete_files;
@@ -14,9 +15,13 @@ mod fault;
 mod hot_in_lights;
 mod input;
 mod intake;
+mod kinds;
+mod light_noise;
 mod lights;
+mod mosaics;
 mod noise_origin;
 mod notices;
+mod one_name;
 mod over_field;
 mod over_frames;
 mod over_sessions;
@@ -31,6 +36,7 @@ mod sky_noise;
 mod sky_rate;
 mod star_match;
 mod trails;
+mod unknown_kinds;
 
 pub use cache::{Kept, Tally, What};
 pub use complete_files::CompleteFiles;

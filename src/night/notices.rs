@@ -6,7 +6,7 @@ use jiff::civil::Date;
 
 use crate::facts::header::HeaderCaution;
 use crate::facts::night::{Correlated, NoiseOrigin};
-use crate::facts::{Caution, FrameKind};
+use crate::facts::{Caution, FrameKind, KindSource};
 use crate::folder::{Night, SensorKey, SessionKey};
 use crate::report::Warning;
 
@@ -21,6 +21,7 @@ const HELD_CELSIUS: f64 = 1.0;
 /// What headers alone give cause to say, once for all frames it concerns.
 pub fn intake_notices(intakes: &[Intake]) -> Vec<Warning> {
     let first_look = [
+        kinds_without_card(intakes),
         impossible_optics(intakes),
         exposed_biases(intakes),
         undefined_pixels(intakes),
@@ -115,18 +116,36 @@ impl<'a> Told<'a> {
     }
 }
 
-/// Frames whose pixels are those of another kind than their headers tell.
+/// Frames taken for another kind than header or names tell, unless the user says so.
 fn contradicted_kinds(intakes: &[Intake]) -> Vec<Warning> {
     let mut renamed: BTreeMap<(FrameKind, FrameKind), Vec<String>> = BTreeMap::new();
     for intake in intakes {
-        let Some(read) = intake.read().filter(|r| r.kind != r.header.kind.value) else { continue };
-        renamed.entry((read.header.kind.value, read.kind)).or_default().push(intake.file.shown.clone());
+        let Some(read) = intake.read().filter(|r| !matches!(r.kind_source, KindSource::Stated(_))) else { continue };
+        if let Some(told) = read.denied {
+            renamed.entry((told, read.kind)).or_default().push(intake.file.shown.clone());
+        }
     }
     let warning = |((told, seen), paths): ((FrameKind, FrameKind), Vec<String>)| Warning {
         caution: Caution::KindContradicted { frames: paths.len(), told, seen },
         paths,
     };
     renamed.into_iter().map(warning).collect()
+}
+
+/// Frames whose header does not tell their kind.
+fn kinds_without_card(intakes: &[Intake]) -> Option<Warning> {
+    let paths = those_read(intakes, |r| r.header.kind.value == FrameKind::Unknown);
+    let counted = |of: fn(&KindSource) -> bool| {
+        let reads = intakes.iter().filter_map(Intake::read).filter(|r| r.header.kind.value == FrameKind::Unknown);
+        reads.filter(|r| of(&r.kind_source)).count()
+    };
+    let caution = Caution::KindsWithoutCard {
+        frames: paths.len(),
+        stated: counted(|s| matches!(s, KindSource::Stated(_))),
+        by_names: counted(|s| matches!(s, KindSource::Name(_))),
+        by_pixels: counted(|s| matches!(s, KindSource::Pixels | KindSource::Exposure)),
+    };
+    if_any(caution, paths)
 }
 
 /// Bias frames that were exposed, of sensors that have no others.

@@ -10,7 +10,8 @@ use super::input::{NightInput, Progress, Scope};
 use super::intake::{Intake, look_at_all};
 use super::sessions::Beside;
 use super::{
-    ceilings, duplicates, hot_in_lights, lights, notices, sensors, sessions, set_apart, sky_noise, star_match,
+    ceilings, duplicates, hot_in_lights, lights, mosaics, notices, one_name, sensors, sessions, set_apart, sky_noise,
+    star_match, unknown_kinds,
 };
 
 /// Why no report came of it.
@@ -25,7 +26,9 @@ pub enum NightError {
     #[error("{file} does not lie below {folders}; give its folder, or no folder at all", file = file.display())]
     NotBelow { file: PathBuf, folders: String },
     /// Nothing to measure.
-    #[error("{found} files found below {folders}, none of them a usable FITS frame; the first: {first}")]
+    #[error(
+        "files found below {folders}: {found}, none of them a usable FITS frame; the first: {first}. Give the folder with the FITS files that the camera wrote; `--explain FILE` says what is the matter with one"
+    )]
     NoFrames { folders: String, found: usize, first: String },
 }
 
@@ -75,6 +78,7 @@ pub fn run_on(
         return Err(NightError::NotReentrant);
     }
     let mut intakes = look_at_all(files, &input.rig, kept, progress);
+    unknown_kinds::tell_unknown_kinds(&mut intakes);
     duplicates::leave_out_copies(&mut intakes);
     if !intakes.iter().any(|i| i.read().is_some()) {
         let folders = input.folders.iter().map(|f| f.display().to_string()).collect::<Vec<_>>().join(", ");
@@ -86,6 +90,8 @@ pub fn run_on(
     set_apart::leave_out_processed(&mut intakes);
     set_apart::by_epoch(&mut intakes);
     let mut warnings = notices::intake_notices(&intakes);
+    one_name::unify_filters(&mut intakes, &mut warnings);
+    mosaics::tell_mosaics(&mut intakes, &input.rig, &mut warnings);
     let mut sensors = sensors::measure_sensors(&mut intakes, &input.rig, kept, progress, &mut warnings);
     if scope == Scope::Sensor {
         return Ok(sessions::report_of_sensors(intakes, sensors, warnings));

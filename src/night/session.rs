@@ -8,20 +8,20 @@ use crate::frame::NoiseAtLevel;
 use crate::image::StarImage;
 use crate::report::words::{self, WithSentence, darks, light, width};
 use crate::report::{FrameCounts, Session, SessionSettings, Temperature};
-use crate::sensor::SensorResult;
 use crate::sky::StarMatch;
 use crate::stars::field::FieldResult;
 use crate::stars::{CommonImage, FrameStars};
 use crate::stats::{mean_and_std, median};
 use crate::verdict::{
-    BudgetInput, Cooling, CoolingInput, CoolingLaw, DarkMatch, HotCost, KnownImage, NoiseBudget, NoiseCheckInput,
-    NoiseFinding, Photometry, PhotometryInput, Sampling, SamplingInput, SessionFindings, cooling, noise_budget,
-    noise_check, photometry, sampling,
+    BudgetInput, Cooling, CoolingInput, CoolingLaw, DarkMatch, HotCost, KnownImage, NoiseBudget, NoiseFinding,
+    Photometry, PhotometryInput, Sampling, SamplingInput, SessionFindings, cooling, noise_budget, photometry, sampling,
 };
 
+use super::assumed_dark::assumed_dark;
 use super::dark_match::{Lights, darks_for, hot_pixels_of};
 use super::decision::{Decision, Measured, decision};
 use super::intake::Intake;
+use super::light_noise::held_against_its_noise;
 use super::lights::MeasuredLight;
 use super::over_field::over_field;
 use super::over_frames::{ellipticity, over_frames, position_angle};
@@ -36,6 +36,10 @@ pub struct Built {
     pub session: Session,
     /// Its noise against the budget.
     pub noise: NoiseFinding,
+    /// Places in the list of files of the lights behind that, in its order.
+    pub lights: Vec<usize>,
+    /// Their dark rate, where no card tells their temperature.
+    pub assumed_dark: Option<Quantity>,
     cooling: Cooling,
     aperture_mm: Option<f64>,
     airmass: Option<f64>,
@@ -87,7 +91,9 @@ pub fn session(parts: &SessionParts) -> Built {
     let judged = judged(parts, &shown);
     let aperture_mm = parts.members[0].read.header.aperture_mm.as_ref().map(|a| a.value);
     let (cooling, airmass, noise) = (judged.cooling.clone(), shown.airmass, shown.noise.clone());
-    Built { session: gathered(parts, shown, judged), noise, cooling, aperture_mm, airmass }
+    let lights = shown.used.iter().map(|l| l.index).collect();
+    let assumed_dark = Some(shown.dark.clone()).filter(|dark| dark.source == Source::Assumed);
+    Built { session: gathered(parts, shown, judged), noise, lights, assumed_dark, cooling, aperture_mm, airmass }
 }
 
 /// What the lights of a session show.
@@ -110,7 +116,7 @@ struct Shown<'a> {
 
 fn shown<'a>(parts: &SessionParts<'a>) -> Shown<'a> {
     let used: Vec<&MeasuredLight> = parts.members.iter().copied().filter(|l| l.excluded.is_none()).collect();
-    let exposure_s = parts.members[0].read.header.exposure_s.as_ref().map(|e| e.value);
+    let exposure_s = exposure(parts);
     let temperature = temperature(parts.members);
     let resampled = used.iter().filter(|l| l.resampled()).count();
     let perhaps = used.iter().filter(|l| l.perhaps_resampled()).count();
@@ -131,10 +137,10 @@ fn shown<'a>(parts: &SessionParts<'a>) -> Shown<'a> {
     };
     let image_scale = not_denied(parts.image_scale.clone(), &fwhm_px, believed_aperture(parts));
     let recorded = |s: &FrameStars| s.recorded_fwhm_px.pair();
-    let dark = dark_rate(temperature.median.value, &parts.sensor.result);
+    let dark = dark_of_lights(parts, &temperature, exposure_s);
     let sky = sky_rate(&used, &parts.sensor.result, &dark, exposure_s);
     let sky = noted(sky, NightNote::LevelsResampled { resampled, lights: used.len() }, resampled);
-    let noise = held_against_its_noise(parts, &used);
+    let noise = held_against_its_noise(&used, parts.noise, temperature.median.value, &parts.sensor.result);
     let sky = match noise.withholds() {
         Some(why) if sky.is_known() => Quantity::not_measurable(why),
         _ => sky,
@@ -157,34 +163,27 @@ fn shown<'a>(parts: &SessionParts<'a>) -> Shown<'a> {
     }
 }
 
+/// Exposure of the lights, s: where clocks part theirs, the one that stands for all.
+fn exposure(parts: &SessionParts) -> Option<f64> {
+    let stated = parts.members.iter().find(|l| l.read.header.exposure_ms() == parts.key.exposure_ms);
+    let light = stated.unwrap_or(&parts.members[0]);
+    light.read.header.exposure_s.as_ref().map(|e| e.value)
+}
+
+/// Dark rate at the temperature of the lights; where no card tells that, of darks taken beside them.
+fn dark_of_lights(parts: &SessionParts, temperature: &Temperature, exposure_s: Option<f64>) -> Quantity {
+    let current = &parts.sensor.result.dark_current;
+    match temperature.median.value {
+        None => assumed_dark(parts.key, exposure_s, current, parts.intakes),
+        Some(_) => None,
+    }
+    .unwrap_or_else(|| dark_rate(temperature.median.value, &parts.sensor.result))
+}
+
 /// The aperture of a telescope that can be: an impossible f/ratio leaves none to be believed.
 fn believed_aperture(parts: &SessionParts) -> Option<f64> {
     let header = &parts.members[0].read.header;
     header.aperture_mm.as_ref().map(|a| a.value).filter(|_| !header.has_impossible_focal_ratio())
-}
-
-/// The read noise of the pixels that the noise of lights is measured on: those that jump are outliers there.
-fn ordinary_read_noise(sensor: &SensorResult) -> &Quantity {
-    let ordinary = &sensor.read_noise_tail.ordinary_adu;
-    if ordinary.is_known() { ordinary } else { &sensor.read_noise_adu }
-}
-
-/// The lights' noise against what gain, bias level and read noise make of their level.
-fn held_against_its_noise(parts: &SessionParts, used: &[&MeasuredLight]) -> NoiseFinding {
-    let sensor = &parts.sensor.result;
-    let surveys = || used.iter().map(|l| &l.read.survey);
-    noise_check(&NoiseCheckInput {
-        pairs: parts.noise,
-        gain_e_per_adu: &sensor.gain_e_per_adu,
-        bias_level_adu: &sensor.bias_level_adu,
-        level_drift_adu: sensor.level_drift_adu.value.unwrap_or(0.0),
-        read_noise_adu: ordinary_read_noise(sensor),
-        adu_step: sensor.adu_step,
-        fractional: used.iter().any(|l| l.read.is_processed()),
-        highest_adu: surveys().map(|s| s.highest_adu).fold(0.0, f64::max),
-        resampled: used.iter().any(|l| l.resampled()),
-        dark_level_taken_off: sensor.dark_current.suppressed_in_camera,
-    })
 }
 
 /// The image of the light whose width comes nearest to the session's; among those that no model describes where they are the

@@ -12,15 +12,16 @@ use crate::stars::StarFlag;
 use crate::stats::median;
 use crate::verdict::{NoiseVerdict, SessionFindings, answers};
 
+use super::assumed_dark::NIGHT_DRIFT_C;
 use super::input::NightInput;
 use super::intake::{Intake, Outcome};
 use super::lights::MeasuredLight;
 use super::notices::night_notices;
 use super::over_sessions::{filters, free_measures};
-use super::sensors::{Sensors, entries};
+use super::sensors::{MeasuredSensor, Sensors, entries};
 use super::session::{Built, SessionParts, own_scale, session};
 use super::session_scale::{OwnScale, shared};
-use super::sky_rate::sky_of_light;
+use super::sky_rate::{sky_of_light, sky_rate};
 use super::star_match::OnTheSky;
 
 /// The report of the detector part alone.
@@ -89,13 +90,13 @@ pub fn report_of_night(
         }))
     };
     let built: Vec<Built> = groups.iter().filter_map(build).collect();
-    for (id, why) in built.iter().filter_map(|b| Some((&b.session.id, b.noise.withholds()?))) {
-        for row in rows.iter_mut().filter(|row| row.session_id.as_ref() == Some(id)) {
-            row.sky_e_per_px_s = Some(Quantity::not_measurable(why.clone()));
-        }
+    for session in &built {
+        tell_sky(&mut rows, session, &lights, &sensors);
+        tell_noise(&mut rows, session);
     }
-    warnings
-        .extend(built.iter().flat_map(|b| [noise_unlike_the_budget(&b.session), dark_mismatch(&b.session)]).flatten());
+    warnings.extend(built.iter().filter_map(temperature_assumed));
+    let own = |b: &Built| [noise_unlike_the_budget(b, &intakes), dark_mismatch(&b.session)];
+    warnings.extend(built.iter().flat_map(own).flatten());
     warnings.extend(night_notices(&intakes, &lights));
     let names = spoken_names(&built.iter().map(|b| &b.session).collect::<Vec<_>>());
     let findings: Vec<SessionFindings> = built.iter().zip(&names).map(|(b, name)| b.findings(name)).collect();
@@ -130,14 +131,49 @@ fn scales<'a>(
     own.iter().map(|s| s.key).zip(shared).collect()
 }
 
-/// Lights whose noise the budget does not explain.
-fn noise_unlike_the_budget(session: &Session) -> Option<Warning> {
+/// Writes into the rows the sky of lights whose dark current is assumed.
+fn tell_sky(rows: &mut [FrameRow], built: &Built, lights: &[MeasuredLight], sensors: &Sensors) {
+    let Some(dark) = &built.assumed_dark else { return };
+    for light in lights.iter().filter(|l| built.lights.contains(&l.index)) {
+        let exposure_s = light.read.header.exposure_s.as_ref().map(|e| e.value);
+        let sky = |s: &MeasuredSensor| sky_rate(&[light], &s.result, dark, exposure_s);
+        rows[light.index].sky_e_per_px_s = sensors.get(&light.read.sensor).map(sky);
+    }
+}
+
+/// Writes into the rows what the noise of a session's lights shows, and takes the sky out where it does not explain that.
+fn tell_noise(rows: &mut [FrameRow], built: &Built) {
+    if let Some(why) = built.noise.withholds() {
+        for row in rows.iter_mut().filter(|row| row.session_id.as_ref() == Some(&built.session.id)) {
+            row.sky_e_per_px_s = Some(Quantity::not_measurable(why.clone()));
+        }
+    }
+    for (index, light) in built.lights.iter().zip(&built.noise.lights) {
+        rows[*index].noise_ratio = Some(light.ratio.clone());
+        if let Some(why) = &light.withheld {
+            rows[*index].sky_e_per_px_s = Some(Quantity::not_measurable(why.clone()));
+        }
+    }
+}
+
+/// Lights whose noise the budget does not explain, those that are off by themselves by name.
+fn noise_unlike_the_budget(built: &Built, intakes: &[Intake]) -> Option<Warning> {
+    let session = &built.session;
     let (session_id, finding) = (session.id.clone(), session.noise_check.sentence.clone());
     let caution = match session.noise_check.verdict {
         NoiseVerdict::Unexplained => Caution::NoiseUnexplained { session_id, finding },
         NoiseVerdict::Differs => Caution::NoiseDiffers { session_id, finding },
         NoiseVerdict::Explained | NoiseVerdict::NotMeasurable => return None,
     };
+    let off = built.lights.iter().zip(&built.noise.lights).filter(|(_, light)| light.withheld.is_some());
+    Some(Warning { caution, paths: off.map(|(index, _)| intakes[*index].file.shown.clone()).collect() })
+}
+
+/// Lights whose dark current is that of darks beside them.
+fn temperature_assumed(built: &Built) -> Option<Warning> {
+    let darks = built.assumed_dark.as_ref()?.n;
+    let session_id = built.session.id.clone();
+    let caution = Caution::DarkTemperatureAssumed { session_id, darks, drift_celsius: NIGHT_DRIFT_C };
     Some(Warning { caution, paths: Vec::new() })
 }
 

@@ -55,7 +55,7 @@ pub fn by_focal_length(lights: Vec<(SessionKey, Option<f64>)>) -> Vec<SessionKey
 }
 
 /// Exposure from which a bias frame holds dark current: electronic shutters take milliseconds (common practice, no source).
-const EXPOSED_S: f64 = 0.5;
+pub const EXPOSED_S: f64 = 0.5;
 
 /// Exposure of a bias frame, s.
 pub fn bias_exposure(read: &Read) -> Option<f64> {
@@ -80,6 +80,7 @@ pub fn take_exposed_biases_for_darks(intakes: &mut [Intake]) {
         let Outcome::Read(read) = &mut intake.outcome else { continue };
         if is_exposed_bias(read) && shortest.get(&read.sensor).is_some_and(|s| *s < EXPOSED_S) {
             (read.kind, read.kind_source) = (FrameKind::Dark, KindSource::Exposure);
+            read.denied = Some(FrameKind::Bias);
         }
     }
 }

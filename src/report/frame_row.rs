@@ -81,6 +81,9 @@ pub struct FrameRow {
     /// Scatter of the sky from pixel to pixel.
     #[schemars(extend("unit" = "ADU"))]
     pub sky_sigma_adu: Option<f64>,
+    /// Noise of the sky over that which its level makes, by this frame alone.
+    #[schemars(extend("unit" = "1"))]
+    pub noise_ratio: Option<Quantity>,
     /// Stars detected.
     #[schemars(extend("unit" = "stars"))]
     pub star_count: Option<usize>,
@@ -159,6 +162,7 @@ impl FrameRow {
             level_adu: None,
             sky_adu: None,
             sky_sigma_adu: None,
+            noise_ratio: None,
             star_count: None,
             fitted_stars: None,
             fwhm_px: None,

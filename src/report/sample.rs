@@ -98,6 +98,8 @@ fn expected_noise(total_e2: f64) -> WithSentence<NoiseCheck> {
     let check = NoiseCheck {
         pairs: 4,
         pairs_off: 0,
+        lights: 18,
+        lights_off: 0,
         measured_adu: Quantity::measured(1.01 * noise, 0.003 * noise, "differences of lights", 32),
         predicted_adu: Quantity::measured(noise, 0.008 * noise, "gain, level, read noise", 1),
         ratio: Quantity::measured(1.01, 0.009, "one over the other", 32),
@@ -105,7 +107,7 @@ fn expected_noise(total_e2: f64) -> WithSentence<NoiseCheck> {
         verdict: NoiseVerdict::Explained,
         looks_like: None,
     };
-    let found = NoiseFinding { check, looks_like: None };
+    let found = NoiseFinding { check, looks_like: None, lights: Vec::new() };
     WithSentence { sentence: words::noise_check::noise_check(&found), facts: found.check }
 }
 

@@ -51,8 +51,12 @@ impl Gathered {
         if !banded.is_empty() {
             self.caution(SensorCaution::FlatFlicker { scatter }, banded.into_iter().collect());
         }
-        for (pair, ratio) in outcome.mismatched.drain(..) {
-            self.caution(SensorCaution::FlatLevelsDiffer { ratio }, pair.to_vec());
+        // So does a sky that brightens: with the pair that differs most.
+        let most =
+            outcome.mismatched.iter().map(|(_, ratio)| *ratio).max_by(|a, b| a.ln().abs().total_cmp(&b.ln().abs()));
+        let unlike: BTreeSet<PathBuf> = outcome.mismatched.drain(..).flat_map(|(pair, _)| pair.to_vec()).collect();
+        if let Some(ratio) = most {
+            self.caution(SensorCaution::FlatLevelsDiffer { ratio }, unlike.into_iter().collect());
         }
     }
 

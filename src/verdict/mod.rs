@@ -13,6 +13,7 @@ pub mod hot_cost;
 #[cfg(test)]
 pub(crate) mod invented;
 pub mod noise_check;
+mod noise_law;
 pub mod over_sessions;
 pub mod photometry;
 pub mod pixel_cost;
@@ -39,7 +40,8 @@ pub use cooling::{CoolingInput, cooling};
 pub use dark_match::{DarkMatch, DarkMatchInput, dark_match, matched_by_groups};
 pub use findings::{Finding, Judged, Near, SessionFindings};
 pub use hot_cost::{HotCost, HotCostInput, hot_cost};
-pub use noise_check::{NoiseCheck, NoiseCheckInput, NoiseFinding, NoiseVerdict, noise_check};
+pub use noise_check::{LightNoise, NoiseCheck, NoiseCheckInput, NoiseFinding, NoiseVerdict, OneLight, noise_check};
+pub use noise_law::{CameraNoise, Pattern};
 pub use over_sessions::{FilterSampling, sampling_by_filter};
 pub use photometry::{Photometry, PhotometryInput, photometry};
 pub use result::{

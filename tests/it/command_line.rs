@@ -248,6 +248,7 @@ fn the_notices_that_go_with_every_copy_are_printed_whole() {
     let mut notices = vec!["LICENSE-MIT", "LICENSE-APACHE", "fixtures/licences/cfitsio.txt"];
     if cfg!(feature = "catalogue") {
         notices.push("fixtures/licences/star-catalogue.txt");
+        notices.push("fixtures/licences/object-places.txt");
     }
     for notice in notices {
         let text = std::fs::read_to_string(root.join(notice)).unwrap();

@@ -93,10 +93,19 @@ fn real(image: &Array2<u16>, of: impl Fn(f64) -> f64) -> Written {
 
 /// The report of a night whose lights are what `of` makes of the camera's frames; it is given a number from 0 on.
 fn night(calibration: &Detector, lights: &Detector, of: impl Fn(&dyn Fn(u64) -> Array2<u16>, u64) -> Written) -> Value {
+    night_of(LIGHTS, calibration, lights, of)
+}
+
+fn night_of(
+    count: u64,
+    calibration: &Detector,
+    lights: &Detector,
+    of: impl Fn(&dyn Fn(u64) -> Array2<u16>, u64) -> Written,
+) -> Value {
     let folder = tempfile::tempdir().unwrap();
     write_calibration(folder.path(), calibration);
     let raw = |seed| light(lights, seed);
-    for n in 0..LIGHTS {
+    for n in 0..count {
         let (path, cards) = (folder.path().join(format!("light-{n}.fits")), cards("light", EXPOSURE_S, n));
         match of(&raw, n) {
             Written::Whole(image) => write_frame(&path, &image, &cards).unwrap(),
@@ -277,4 +286,61 @@ fn a_few_lights_of_another_kind_among_many_are_told() {
     assert_eq!((&check["verdict"], &check["looks_like"]), (&"differs".into(), &"mixed".into()), "{check}");
     assert_eq!((check["pairs"].as_u64(), check["pairs_off"].as_u64()), (Some(4), Some(1)), "{check}");
     assert!(codes(&report).contains(&"noise-differs"));
+}
+
+/// What each light of a report shows against its level: ratio and error.
+fn each_light(report: &Value) -> Vec<(f64, f64)> {
+    let rows = report["frames"].as_array().unwrap().iter().filter(|f| f["kind"] == "light");
+    rows.map(|f| (f["noise_ratio"]["value"].as_f64().unwrap(), f["noise_ratio"]["sigma"].as_f64().unwrap())).collect()
+}
+
+#[test]
+fn a_light_alone_is_held_against_its_level() {
+    for (gain, offset, seed) in [(0.8, 500.0, 41), (0.25, 1000.0, 42), (2.5, 150.0, 43)] {
+        let camera = camera(gain, offset, seed);
+        let alone = night_of(1, &camera, &camera, |raw, n| Written::Whole(raw(n)));
+        let check = &alone["sessions"][0]["noise_check"];
+        eprintln!("{check}");
+        assert_eq!(check["verdict"], "explained", "{check}");
+        let [(ratio, sigma)] = each_light(&alone)[..] else { panic!("one light") };
+        assert!((ratio - 1.0).abs() < 2.0 * sigma && sigma < 0.05, "{ratio} {sigma}");
+        assert!(alone["sessions"][0]["noise_budget"]["sky_share"]["value"].is_f64());
+        let mean = |raw: &dyn Fn(u64) -> Array2<u16>, n: u64| {
+            let sum = (0..4).map(|k| raw(n + 10 * (k + 1)).mapv(f64::from)).reduce(|a, b| a + b).unwrap();
+            Written::Real(sum.mapv(|v| (v / 4.0) as f32))
+        };
+        let averaged = night_of(1, &camera, &camera, mean);
+        assert_eq!(withheld("one mean of lights", &averaged), "averaged");
+        let calibrated = night_of(1, &camera, &camera, |raw, n| real(&raw(n), |v| v - offset - 0.3));
+        assert_eq!(withheld("one calibrated light", &calibrated), "offset-taken-off");
+        let scaled = night_of(1, &camera, &camera, |raw, n| real(&raw(n), |v| v / 65_535.0));
+        assert_eq!(withheld("one light scaled to 0..1", &scaled), "scaled-to-one");
+        let other = Detector { gain_e_per_adu: 2.2 * gain, ..camera.clone() };
+        withheld("one light of another body", &night_of(1, &camera, &other, |raw, n| Written::Whole(raw(n))));
+        let other = Detector { offset_adu: 0.4 * offset, ..camera.clone() };
+        withheld("one light of another offset", &night_of(1, &camera, &other, |raw, n| Written::Whole(raw(n))));
+    }
+}
+
+#[test]
+fn one_light_of_another_kind_among_many_is_told_by_name() {
+    let camera = camera(0.8, 500.0, 51);
+    // At less than half the gain the light is noisier than its level makes it: told by the photon transfer.
+    let other = Detector { gain_e_per_adu: 0.36, ..camera.clone() };
+    let report = night_of(9, &camera, &camera, |raw, n| Written::Whole(if n == 4 { light(&other, n) } else { raw(n) }));
+    let check = &report["sessions"][0]["noise_check"];
+    assert_eq!((&check["verdict"], &check["looks_like"]), (&"differs".into(), &"mixed".into()), "{check}");
+    assert_eq!((check["lights"].as_u64(), check["lights_off"].as_u64()), (Some(9), Some(1)), "{check}");
+    for (n, row) in report["frames"].as_array().unwrap().iter().filter(|f| f["kind"] == "light").enumerate() {
+        assert_eq!(row["sky_e_per_px_s"]["value"].is_null(), n == 4, "{row}");
+    }
+    for (n, (ratio, sigma)) in each_light(&report).into_iter().enumerate() {
+        // 123 e- and 4 e- of read noise at both gains.
+        let (level, variance) = (123.0 / 0.36, 139.0 / 0.36f64.powi(2));
+        let want = if n == 4 { (variance / (level / 0.8 + 25.0)).sqrt() } else { 1.0 };
+        assert!((ratio / want - 1.0).abs() < 3.0 * sigma / ratio, "light {n}: {ratio} {sigma}");
+    }
+    let told = report["warnings"].as_array().unwrap().iter().find(|w| w["code"] == "noise-differs").unwrap();
+    assert_eq!(told["paths"].as_array().unwrap().len(), 1, "{told}");
+    assert!(told["paths"][0].as_str().unwrap().contains("light-4"), "{told}");
 }

@@ -55,6 +55,7 @@ mod star_cutouts;
 mod star_images;
 mod stars_file;
 mod tile_files;
+mod unlabelled_nights;
 mod upgrade;
 mod upgrade_nights;
 mod watching;

@@ -194,6 +194,9 @@ impl Drawn {
             told.push(("variance of a light", total, &session["noise_budget"]["total_e2"]));
             told.push(("share of the sky", sky * self.exposure_s / total, &session["noise_budget"]["sky_share"]));
             told.push(("noise over its budget", 1.0, &session["noise_check"]["ratio"]));
+            let rows = report["frames"].as_array().expect("rows");
+            let light = rows.iter().find(|f| f["kind"] == "light" && f["status"] == "used");
+            told.extend(light.map(|light| ("noise of one light over its budget", 1.0, &light["noise_ratio"])));
         }
         told
     }

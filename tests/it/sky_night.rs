@@ -76,6 +76,10 @@ fn write_lights(folder: &Path, cards: &[HeaderCard], air: &Air) {
             HeaderCard::real("XPIXSZ", PIXEL_UM, ""),
             HeaderCard::real("FOCALLEN", STATED_MM, ""),
         ];
+        // A header that names its target tells nothing else here of optics and sky.
+        if cards.iter().any(|c| c.keyword == "OBJECT") {
+            all.retain(|c| !["XPIXSZ", "FOCALLEN"].contains(&c.keyword.as_str()));
+        }
         all.extend_from_slice(cards);
         write_frame(&folder.join(format!("light{k}.fits")), &render(&recipe).0, &all).unwrap();
     }
@@ -132,6 +136,19 @@ fn without_a_pointing_the_header_s_scale_stands_until_the_user_tells_one() {
     assert!(lost["star_match"]["sentence"].as_str().unwrap().contains("--pointing"), "{lost:#}");
     let told = session(&[], "pointing = '310.0 44.9'");
     assert_eq!(told["image_scale_arcsec_per_px"]["source"], "measured");
+}
+
+// IC 5067 stands 1.4 degrees from the centre of the frames.
+#[test]
+fn the_name_of_a_target_stands_for_a_pointing_and_no_optics_are_needed() {
+    let named = session(&[HeaderCard::text("OBJECT", "IC 5067 panel 2", "")], "");
+    let scale = &named["image_scale_arcsec_per_px"];
+    assert_eq!(scale["source"], "measured", "{scale:#}");
+    assert!((scale["value"].as_f64().unwrap() / mean_scale(&truth()) - 1.0).abs() < SCALE_ERROR, "{scale:#}");
+    assert!(named["fwhm_arcsec"]["value"].is_f64());
+    // Another target, on another part of the sky, makes no scale.
+    let elsewhere = session(&[HeaderCard::text("OBJECT", "M 13", "")], "");
+    assert!(elsewhere["image_scale_arcsec_per_px"]["value"].is_null(), "{elsewhere:#}");
 }
 
 #[test]

@@ -43,10 +43,10 @@ fn quantity(quantity: &Option<Quantity>) -> Cell<'_> {
 }
 
 /// The columns, in order.
-pub(crate) const COLUMNS: [Column; 35] = [
+pub(crate) const COLUMNS: [Column; 36] = [
     ("path", |f| Cell::Path(&f.path)),
     ("kind", |f| word(f.kind.label())),
-    ("kind_source", |f| word(kind_source(&f.kind_source))),
+    ("kind_source", |f| Cell::Text(Some(kind_source(&f.kind_source)))),
     ("status", |f| word(f.status.label())),
     ("reason", |f| owned(f.reason())),
     ("reason_code", |f| Cell::Text(f.left_out.as_ref().map(|why| Cow::Borrowed(why.code())))),
@@ -63,6 +63,7 @@ pub(crate) const COLUMNS: [Column; 35] = [
     ("level_adu", |f| Cell::Number(f.level_adu)),
     ("sky_adu", |f| Cell::Number(f.sky_adu)),
     ("sky_sigma_adu", |f| Cell::Number(f.sky_sigma_adu)),
+    ("noise_ratio", |f| quantity(&f.noise_ratio)),
     ("star_count", |f| Cell::Count(f.star_count)),
     ("fitted_stars", |f| Cell::Count(f.fitted_stars)),
     ("fwhm_px", |f| quantity(&f.fwhm_px)),

@@ -135,7 +135,10 @@ fn title(nights: &[&str]) -> String {
 fn intro(report: &Report) -> String {
     let count = |status| report.frames.iter().filter(|f| f.status == status).count();
     let (used, left, lost) = (count(FrameStatus::Used), count(FrameStatus::Excluded), count(FrameStatus::Unreadable));
-    let mut text = format!("Of {} files found, {used} were used", report.frames.len());
+    let mut text = match report.frames.len() {
+        1 => format!("Of 1 file found, {used} was used"),
+        n => format!("Of {n} files found, {used} were used"),
+    };
     if left > 0 {
         text += &format!(", {left} left out");
     }

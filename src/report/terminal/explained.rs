@@ -239,7 +239,10 @@ fn what_became_of_it(e: &Explanation) -> String {
         KindSource::Nothing => String::new(),
         KindSource::Pixels => ", because its pixels say so".to_owned(),
         KindSource::Exposure => ", because others of its camera were not exposed".to_owned(),
-        KindSource::Card(told) | KindSource::Quoted(told) => format!(", because {told} says so"),
+        KindSource::Name(name) => format!(", because the name {name} says so"),
+        KindSource::Card(told) | KindSource::Quoted(told) | KindSource::Stated(told) => {
+            format!(", because {told} says so")
+        }
     };
     let mut text = match row.status {
         FrameStatus::Used => format!("It is used as a {kind} frame{by}."),

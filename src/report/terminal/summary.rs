@@ -6,6 +6,7 @@ use crate::report::InWords;
 use crate::report::Question;
 use crate::report::files::write::ReportFiles;
 use crate::report::model::{FrameStatus, Report, SensorEntry, Session};
+use crate::report::words::asks::asks;
 use crate::report::words::numbers::{UNKNOWN, plain, with_unit, within};
 use crate::report::words::percent::percent_of_column;
 use crate::verdict::Level;
@@ -77,6 +78,7 @@ pub fn summary(report: &Report, written: Option<&ReportFiles>) -> String {
         sensors(&mut screen, report);
     }
     let files: Vec<String> = written.map(file_lines).unwrap_or_default();
+    ask(&mut screen, report, LINES.saturating_sub(files.len() + 1 + LEAST_ROOM));
     screen.blank();
     let room = LINES.saturating_sub(screen.lines.len() + files.len() + 1).max(LEAST_ROOM);
     frames_and_warnings(&mut screen, report, room);
@@ -85,6 +87,15 @@ pub fn summary(report: &Report, written: Option<&ReportFiles>) -> String {
         screen.lines.extend(files);
     }
     screen.lines.iter().map(|l| format!("{l}\n")).collect()
+}
+
+/// What would help most, where that fits the lines of the screen.
+fn ask(screen: &mut Screen, report: &Report, most: usize) {
+    let Some(asks) = asks(report) else { return };
+    if screen.lines.len() + 3 + wrapped(&asks, COLUMNS - 2).len() <= most {
+        screen.blank();
+        screen.paragraph(&asks, 2);
+    }
 }
 
 /// A path stays whole even where it is long: it will be copied.
@@ -247,7 +258,8 @@ fn frames_and_warnings(screen: &mut Screen, report: &Report, room: usize) {
     let (used, excluded, unreadable) =
         (count(FrameStatus::Used), count(FrameStatus::Excluded), count(FrameStatus::Unreadable));
     let all = report.frames.len();
-    screen.lines.push(format!("{all} files: {used} used, {excluded} left out, {unreadable} not readable."));
+    let files = if all == 1 { "file" } else { "files" };
+    screen.lines.push(format!("{all} {files}: {used} used, {excluded} left out, {unreadable} not readable."));
     let mut reasons: Vec<(String, Vec<&str>)> = Vec::new();
     for f in report.frames.iter().filter(|f| f.status != FrameStatus::Used) {
         let reason = f.reason().unwrap_or_else(|| "no reason was given".to_owned());

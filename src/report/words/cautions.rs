@@ -15,6 +15,10 @@ pub(crate) fn caution(about: &Caution) -> String {
             format!("{}; {frames} frames of this night say so, with other numbers", header::caution(first))
         }
         Caution::KindContradicted { frames, told, seen } => kind_contradicted(*frames, *told, *seen),
+        of @ (Caution::KindsWithoutCard { .. }
+        | Caution::MosaicByPixels { .. }
+        | Caution::FiltersAlike { .. }
+        | Caution::DarkTemperatureAssumed { .. }) => without_cards(of),
         Caution::ExposedBias { frames, exposure_s } => format!(
             "{frames} bias frames were exposed for up to {exposure_s} s: dark current is in their level and noise; take bias frames \
              of the shortest exposure"
@@ -78,16 +82,56 @@ pub(crate) fn caution(about: &Caution) -> String {
     }
 }
 
+/// What stands in for cards that headers lack.
+fn without_cards(about: &Caution) -> String {
+    match about {
+        Caution::KindsWithoutCard { frames, stated, by_names, by_pixels } => {
+            kinds_without_card(*frames, [*stated, *by_names, *by_pixels])
+        }
+        Caution::MosaicByPixels { frames, greens } => format!(
+            "the pixels are those of a colour mosaic ({frames} frames show it), though no BAYERPAT card says so: the greens lie at {greens} of \
+             each cell and were measured; which of the other two is red is not known: the rig key `cfa` tells it, or says `none`"
+        ),
+        Caution::FiltersAlike { names } => {
+            format!(
+                "the filters {names} may be one: they were kept apart; give them one name in the headers if they are"
+            )
+        }
+        Caution::DarkTemperatureAssumed { session_id, darks, drift_celsius } => format!(
+            "{session_id}: no card tells the sensor's temperature (CCD-TEMP); assumed: the {darks} darks of this night and exposure are as \
+             warm as the lights, to {drift_celsius} C"
+        ),
+        _ => String::new(),
+    }
+}
+
 fn kind_contradicted(frames: usize, told: FrameKind, seen: FrameKind) -> String {
-    let why = match seen {
-        FrameKind::Light => "hold stars",
-        FrameKind::Dark => "are exposed, where others of the same camera are not",
+    let why = match (told, seen) {
+        (_, FrameKind::Light) => "hold stars",
+        (FrameKind::Bias, FrameKind::Dark) => "are exposed, where others of the same camera are not",
+        (_, FrameKind::Dark | FrameKind::DarkFlat | FrameKind::Bias) => "show no star and less light than the lights",
         _ => "are brightly and evenly lit and hold no stars",
     };
     format!(
-        "{frames} frames say `{}` but {why}: taken for {}s; if they are something else, correct IMAGETYP in their headers",
+        "{frames} frames say `{}` but {why}: taken for {}s; if they are something else, correct IMAGETYP in their headers or give their \
+         folder with --light, --dark, --flat or --bias",
         told.label(),
         seen.label()
+    )
+}
+
+/// What told the kinds of frames without a card of it: the user, names, pixels.
+fn kinds_without_card(frames: usize, [stated, by_names, by_pixels]: [usize; 3]) -> String {
+    let parts = [
+        (stated, "what you stated"),
+        (by_names, "the words in names of files and folders"),
+        (by_pixels, "pixels and exposure"),
+    ];
+    let told: Vec<String> = parts.iter().filter(|(n, _)| *n > 0).map(|(n, how)| format!("{how} told {n}")).collect();
+    format!(
+        "{frames} frames have no card of their kind (IMAGETYP): {}; where that is wrong, give their folder with --light, --dark, --flat \
+         or --bias, or patterns of paths under [kinds] in the rig file",
+        told.join(", ")
     )
 }
 
@@ -125,6 +169,7 @@ mod tests {
         let untold = |bias| Caution::PerhapsResampled { lights: 7, strongest: of(NoiseOrigin::Untold { bias }) };
         for about in [
             Caution::KindContradicted { frames: 7, told, seen },
+            Caution::KindsWithoutCard { frames: 7, stated: 0, by_names: 5, by_pixels: 2 },
             Caution::CorrelatedNoise { lights: 7, strongest: of(NoiseOrigin::Processed { bias: 0.01 }) },
             Caution::CorrelatedReadOut { lights: 7, strongest: of(NoiseOrigin::ReadOut { bias: 0.14 }) },
             untold(None),

@@ -1,5 +1,7 @@
 //! Words for headers: what is odd about them, and what told a frame's kind.
 
+use std::borrow::Cow;
+
 use crate::facts::KindSource;
 use crate::facts::header::{HeaderCaution, Sight, SightSource};
 
@@ -35,6 +37,13 @@ pub(crate) fn caution(about: &HeaderCaution) -> String {
         HeaderCaution::WcsScaleRefused { card, arcsec_per_px } => {
             format!("the WCS scale of {arcsec_per_px:.3} arcsec/px ({card}) is not plausible and was not used")
         }
+        HeaderCaution::LocalTime { card, by, hours } => {
+            format!("{card} holds the local time, {hours:+} h from UTC by {by}: that was taken off")
+        }
+        HeaderCaution::DayOff { card, other } => format!("{other} is a day off {card}, which was used"),
+        HeaderCaution::WestPositive { card, degrees, by, hours } => format!(
+            "{card} = {degrees} was counted towards the west: the clock of the site is {hours:+} h from UTC ({by})"
+        ),
         HeaderCaution::DecimalCommas { cards } => {
             format!("{}: a decimal comma was read as a point", cards.join(", "))
         }
@@ -117,12 +126,13 @@ fn what_to_do(source: &SightSource) -> String {
 }
 
 /// What told a frame's kind.
-pub(crate) fn kind_source(source: &KindSource) -> &str {
+pub(crate) fn kind_source(source: &KindSource) -> Cow<'_, str> {
     match source {
-        KindSource::Nothing => "",
-        KindSource::Pixels => "its pixels",
-        KindSource::Exposure => "its exposure",
-        KindSource::Card(told) | KindSource::Quoted(told) => told,
+        KindSource::Nothing => "".into(),
+        KindSource::Pixels => "its pixels".into(),
+        KindSource::Exposure => "its exposure".into(),
+        KindSource::Name(name) => format!("the name {name}").into(),
+        KindSource::Card(told) | KindSource::Quoted(told) | KindSource::Stated(told) => told.into(),
     }
 }
 

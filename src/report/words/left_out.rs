@@ -17,7 +17,9 @@ pub(crate) fn left_out(reason: &LeftOut) -> String {
         LeftOut::SameFrameAs { file } => format!("the same frame as {file}: its moment and every pixel"),
         LeftOut::NoValidPixels => "no valid pixels: every one is undefined".to_owned(),
         LeftOut::KindNotKnown => {
-            "kind not known: no IMAGETYP, FRAME or OBSTYPE card that names light, dark, bias or flat".to_owned()
+            "kind not known: no IMAGETYP card, no word in its name or folder, and its pixels and exposure fit no kind; give its \
+             folder with --light, --dark, --flat or --bias"
+                .to_owned()
         }
         LeftOut::Combination => "a combination of frames: its noise is not that of one exposure".to_owned(),
         LeftOut::FractionalAmongWhole { share } => format!(

@@ -2,6 +2,7 @@
 
 pub(crate) mod advice;
 pub(crate) mod answers;
+pub(crate) mod asks;
 pub(crate) mod cautions;
 pub(crate) mod confidence;
 pub(crate) mod cooling;

@@ -13,6 +13,9 @@ pub(crate) fn method(method: &NightMethod) -> String {
         NightMethod::DirectionOverFrames => "mean direction over the frames, from +x towards +y".to_owned(),
         NightMethod::CardOverLights { card } => format!("median of {card} over the lights"),
         NightMethod::WidthTimesScale => "FWHM in px times image scale".to_owned(),
+        NightMethod::DarksOfTheNight => {
+            "rate of the darks of the lights' night and exposure; n counts darks".to_owned()
+        }
         NightMethod::SkyAboveBiasAndDark => {
             "median sky level above bias and dark, times gain, over the exposure".to_owned()
         }
@@ -76,6 +79,10 @@ pub(crate) fn note(note: &NightNote) -> String {
         NightNote::StarsGiveOtherScale { arcsec_per_px, sigma_arcsec_per_px, percent } => format!(
             "the stars themselves give {} arcsec/px, {percent:+.1} % from it",
             with_sigma(*arcsec_per_px, *sigma_arcsec_per_px)
+        ),
+        NightNote::DarksAtLightsTemperature { drift_celsius } => format!(
+            "assumed: no card tells the temperature (CCD-TEMP), and the darks of this night and exposure were taken for as warm as the \
+             lights, to {drift_celsius} C"
         ),
         NightNote::DarkCurrentStillInIt => "dark current is not known and is still in it".to_owned(),
     }

@@ -17,11 +17,15 @@ pub(crate) fn noise_check(found: &NoiseFinding) -> String {
         predicted_adu.text("ADU")
     );
     let why = found.looks_like.as_ref().map(looks).unwrap_or_default();
-    let shown = match (found.check.pairs_off, found.check.pairs) {
-        (0, _) => shown,
-        (off, pairs) => format!(
-            "{shown}, and {off} of {pairs} pairs of neighbouring lights are off by more than a quarter by themselves"
+    let NoiseCheck { pairs, pairs_off, lights, lights_off, .. } = found.check;
+    let shown = match (lights_off, pairs_off) {
+        (1.., _) if lights_off < lights => {
+            format!("{shown}, and {lights_off} of {lights} lights are off by more than a quarter by themselves")
+        }
+        (_, 1..) => format!(
+            "{shown}, and {pairs_off} of {pairs} pairs of neighbouring lights are off by more than a quarter by themselves"
         ),
+        _ => shown,
     };
     match verdict {
         NoiseVerdict::Explained | NoiseVerdict::NotMeasurable => format!("{shown}: the budget holds."),

@@ -25,12 +25,11 @@ pub(crate) fn method(method: &VerdictMethod) -> String {
             return format!("code step of {step_adu} ADU times gain, squared, over 12");
         }
         M::SumOfNoiseParts => "sum of the parts",
-        M::NoiseOfDifferences => {
-            "noise of a pixel in the differences of neighbouring lights, median over their sky levels"
-        }
-        M::NoiseOfLevel => "level above bias over gain, with read noise and rounding",
-        M::MeasuredOverPredicted => "noise measured over noise predicted, median over the sky levels",
-        M::NoiseOverSkyLevel => "how the noise of the lights grows with their own sky level",
+        of @ (M::NoiseOfDifferences
+        | M::NoiseOfSingleLights
+        | M::NoiseOfLevel
+        | M::MeasuredOverPredicted
+        | M::NoiseOverSkyLevel) => of_noise(of),
         M::SkyOverTotalVariance => "sky over total variance",
         M::DarkOverTotalVariance => "dark over total variance",
         M::ReadNoiseOverTotalVariance => "read noise over total variance",
@@ -91,6 +90,21 @@ pub(crate) fn method(method: &VerdictMethod) -> String {
     fixed.to_owned()
 }
 
+fn of_noise(method: &VerdictMethod) -> &'static str {
+    use VerdictMethod as M;
+    match method {
+        M::NoiseOfDifferences => {
+            "noise of a pixel in the differences of neighbouring lights, median over their sky levels"
+        }
+        M::NoiseOfSingleLights => {
+            "noise of a pixel within single lights, the pattern of the calibration frames taken off, median over their sky levels"
+        }
+        M::NoiseOfLevel => "level above bias over gain, with read noise and rounding",
+        M::MeasuredOverPredicted => "noise measured over noise predicted, median over the sky levels",
+        _ => "how the noise of the lights grows with their own sky level",
+    }
+}
+
 fn of_hot_pixels(method: &VerdictMethod) -> &'static str {
     match method {
         VerdictMethod::HotChargeOverVariance => {
@@ -134,7 +148,7 @@ pub(crate) fn missing(missing: &VerdictMissing) -> String {
             "the airmass is not known (card AIRMASS or OBJCTALT, or the pointing with SITELAT and SITELONG)"
         }
         M::NoBackgroundAboveZero => "neither sky nor dark current gives a signal above 0",
-        M::NoNeighbouringLights => "it takes two lights of one exposure whose difference can be taken",
+        M::NoSkyNoise => "no light shows enough even sky to tell its noise",
         M::OneSkyLevel => {
             "the sky of the lights is too even, or the error of its noise too large, to tell how noise grows with level"
         }

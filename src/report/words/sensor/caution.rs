@@ -67,7 +67,7 @@ pub(crate) fn caution(caution: &SensorCaution) -> String {
             100.0 * scatter
         ),
         C::FlatLevelsDiffer { ratio } => {
-            format!("the levels of this pair of flats differ by a factor of {ratio:.2}: steady light is better")
+            format!("the levels of two flats of a pair differ by a factor of {ratio:.2}: steady light is better")
         }
         C::GainDisagrees { measured_e_per_adu, stated_e_per_adu, stated_by } => {
             let by = match stated_by {

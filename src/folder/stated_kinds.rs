@@ -1,0 +1,60 @@
+//! Kinds of frames as the user states them: by folder on the command line, by patterns of paths in the rig file.
+
+use std::path::{Path, PathBuf};
+
+use globset::{GlobBuilder, GlobMatcher};
+
+use super::FoundFile;
+use crate::facts::FrameKind;
+
+/// Patterns of a rig file, a list for each kind.
+#[derive(Debug, Clone, Default, PartialEq, serde::Deserialize)]
+#[serde(default, deny_unknown_fields, rename_all = "kebab-case")]
+pub struct KindPatterns {
+    pub light: Vec<String>,
+    pub dark: Vec<String>,
+    pub flat: Vec<String>,
+    pub bias: Vec<String>,
+    #[serde(alias = "dark_flat")]
+    pub dark_flat: Vec<String>,
+}
+
+impl KindPatterns {
+    fn all(&self) -> impl Iterator<Item = (FrameKind, &String)> {
+        let lists = [
+            (FrameKind::Light, &self.light),
+            (FrameKind::Dark, &self.dark),
+            (FrameKind::Flat, &self.flat),
+            (FrameKind::Bias, &self.bias),
+            (FrameKind::DarkFlat, &self.dark_flat),
+        ];
+        lists.into_iter().flat_map(|(kind, patterns)| patterns.iter().map(move |p| (kind, p)))
+    }
+
+    /// A pattern that is none, and why.
+    pub fn first_wrong(&self) -> Option<(String, String)> {
+        self.all().find_map(|(_, p)| Some((p.clone(), matcher(p).err()?.to_string())))
+    }
+}
+
+/// Folders or files of the command line, with the kind of all frames there.
+pub type KindFolders = [(FrameKind, PathBuf)];
+
+/// The kind that the user states of a file, and where: the command line goes before the rig file.
+pub fn stated_kind(file: &FoundFile, folders: &KindFolders, patterns: &KindPatterns) -> Option<(FrameKind, String)> {
+    let place = |path: &Path| path.canonicalize().ok();
+    let own = if folders.is_empty() { None } else { place(&file.path) };
+    let below = |folder: &Path| own.as_ref().zip(place(folder)).is_some_and(|(own, folder)| own.starts_with(folder));
+    let typed = folders.iter().find(|(_, folder)| below(folder));
+    let by_folder = typed.map(|(kind, folder)| (*kind, format!("--{} {}", kind.label(), folder.display())));
+    by_folder.or_else(|| {
+        let matches = |pattern: &String| matcher(pattern).is_ok_and(|m| m.is_match(&file.shown));
+        let (kind, pattern) = patterns.all().find(|(_, pattern)| matches(pattern))?;
+        Some((kind, format!("rig file: {pattern}")))
+    })
+}
+
+/// Letter case differs from one disk to the next.
+fn matcher(pattern: &str) -> Result<GlobMatcher, globset::Error> {
+    Ok(GlobBuilder::new(pattern).case_insensitive(true).build()?.compile_matcher())
+}

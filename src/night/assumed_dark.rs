@@ -1,0 +1,39 @@
+//! The dark current of lights whose headers tell no temperature: that of darks of their exposure and night, taken at about theirs.
+
+use std::f64::consts::LN_2;
+
+use super::intake::{Intake, Read};
+use crate::facts::night::{NightMethod, NightNote};
+use crate::facts::{FrameKind, Quantity, Source};
+use crate::folder::SessionKey;
+use crate::sensor::{ASSUMED_DOUBLING_C, DarkCurrent};
+
+/// How far a sensor's temperature may lie from that of darks of its night, C, one sigma: without a cooler it follows the air, which falls
+/// by a few degrees in a night (common practice, no source).
+pub const NIGHT_DRIFT_C: f64 = 3.0;
+/// Difference of exposures over them that is none.
+const SAME_EXPOSURE: f64 = 0.05;
+/// Span of temperatures that is one, C.
+const ONE_TEMPERATURE_C: f64 = 1.0;
+
+/// That dark current; `None` where there are no such darks, or where they were taken at several temperatures.
+pub fn assumed_dark(
+    session: &SessionKey,
+    exposure_s: Option<f64>,
+    current: &DarkCurrent,
+    intakes: &[Intake],
+) -> Option<Quantity> {
+    let exposure_s = exposure_s.filter(|t| *t > 0.0)?;
+    let alike = |read: &&Read| {
+        let dark = read.kind == FrameKind::Dark && read.sensor == session.sensor;
+        let same_night = SessionKey::of(&read.header, read.sensor.clone()).night == session.night;
+        let seconds = read.header.dark_seconds();
+        dark && same_night && seconds.is_some_and(|s| (s / exposure_s - 1.0).abs() < SAME_EXPOSURE)
+    };
+    let darks = intakes.iter().filter_map(Intake::read).filter(alike).count();
+    let one_temperature = current.range_celsius.is_none_or(|[low, high]| high - low < ONE_TEMPERATURE_C);
+    let (rate, sigma) = current.rate_e_per_px_s.pair().filter(|_| darks > 0 && one_temperature)?;
+    let drift = rate.abs() * LN_2 * NIGHT_DRIFT_C / ASSUMED_DOUBLING_C;
+    let rate = Quantity::with(Source::Assumed, rate, Some(sigma.hypot(drift)), NightMethod::DarksOfTheNight, darks);
+    Some(rate.noted(NightNote::DarksAtLightsTemperature { drift_celsius: NIGHT_DRIFT_C }))
+}
