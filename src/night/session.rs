@@ -58,6 +58,7 @@ impl Built {
             sampling: &self.session.sampling,
             noise_budget: &self.session.noise_budget,
             noise: self.noise.check.verdict,
+            darks_as_warm: self.assumed_dark.is_some(),
             cooling: &self.cooling,
         }
     }

@@ -53,6 +53,8 @@ pub enum Confidence {
     ColderThanDarks { celsius: f64, coldest_celsius: f64 },
     /// The lights' noise is not quite what the budget says.
     NoiseDiffers,
+    /// Darks are taken for as warm as lights without a temperature; the error has what that leaves open.
+    DarksAsWarm,
     /// Its uncertainty is too large to tell much.
     Uncertain { what: RestsOn, spread: f64 },
     /// It rests on an assumption.
@@ -99,6 +101,7 @@ impl Confidence {
             | Self::LimitWithinUncertainty { .. }
             | Self::NoModelFits
             | Self::ColderThanDarks { .. }
+            | Self::DarksAsWarm
             | Self::NoiseDiffers => Level::Medium,
             Self::Uncertain { .. } | Self::Assumed { .. } | Self::LawAssumed | Self::OnlyTheLimit => Level::Low,
             Self::NothingMeasured => Level::None,

@@ -53,6 +53,8 @@ pub struct SessionFindings<'a> {
     pub noise_budget: &'a NoiseBudget,
     /// Whether the lights' own noise is what the budget says.
     pub noise: NoiseVerdict,
+    /// Whether its dark current is that of darks taken for as warm as the lights.
+    pub darks_as_warm: bool,
     pub cooling: &'a Cooling,
 }
 
@@ -111,7 +113,8 @@ pub(crate) fn thermal_finding<'a>(s: &SessionFindings<'a>) -> Finding<'a, Therma
         let reach = [grade_of((share - sigma).max(0.0)), grade_of(share + sigma)];
         let near = reach.into_iter().find(|other| *other != rank);
         let near = near.map(|g| Near { limit: THERMAL_GRADES[g.max(rank)].0, verdict: THERMAL_GRADES[g].1 });
-        let confidence = held_back(Confidence::of(dark, RestsOn::NoiseBudget, sigma, SHARE_TRUST), s.noise);
+        let trust = Confidence::of(dark, RestsOn::NoiseBudget, sigma, SHARE_TRUST);
+        let confidence = held_back(by_darks(trust, s.darks_as_warm), s.noise);
         Judged { verdict: THERMAL_GRADES[rank].1, stake: share, key: dark.clone(), near, confidence }
     });
     Finding { session: *s, judged }
@@ -127,7 +130,7 @@ pub(crate) fn cooling_finding<'a>(s: &SessionFindings<'a>) -> Finding<'a, Coolin
         let (verdict, confidence) = match saved {
             _ if hardly_limits(limit) => {
                 let trust = Confidence::of(limit, RestsOn::LimitWithoutDarkCurrent, sigma, SHARE_TRUST);
-                (CoolingVerdict::NoGain, trust)
+                (CoolingVerdict::NoGain, by_darks(trust, s.darks_as_warm))
             }
             None => (CoolingVerdict::PossibleGain, Confidence::OnlyTheLimit),
             Some(_) if c.law.source == Source::Assumed => (CoolingVerdict::PossibleGain, Confidence::LawAssumed),
@@ -150,6 +153,14 @@ fn beyond_darks(confidence: Confidence, row: &CoolingRow, range_celsius: Option<
             Confidence::ColderThanDarks { celsius: row.sensor_celsius, coldest_celsius }
         }
         _ => confidence,
+    }
+}
+
+/// What is assumed, by name, where it is that darks are as warm as the lights.
+fn by_darks(confidence: Confidence, as_warm: bool) -> Confidence {
+    match confidence {
+        Confidence::Assumed { .. } if as_warm => Confidence::DarksAsWarm,
+        other => other,
     }
 }
 

@@ -78,6 +78,7 @@ impl Invented {
             .iter()
             .zip(&arcsec)
             .map(|(s, fwhm_arcsec)| SessionFindings {
+                darks_as_warm: false,
                 id: s.label,
                 label: s.label,
                 exposure_s: Some(120.0),

@@ -131,6 +131,9 @@ fn right_answers(report: &Value) {
     assert!((floor - (1.0 - DARK * EXPOSURE_S / total)).abs() < 3.0 * sigma + 0.002, "{floor} +- {sigma}");
     assert!(session["cooling"].as_array().unwrap().is_empty(), "no temperature, no table: {}", session["cooling"]);
     assert!(codes(report).contains(&"mosaic-by-pixels"), "{:?}", codes(report));
+    for answer in report["answers"].as_array().unwrap().iter().filter(|a| a["question"] != "sampling") {
+        assert_eq!(answer["confidence"]["because"], "darks-as-warm", "{answer}");
+    }
 }
 
 #[test]

@@ -9,7 +9,7 @@ use crate::report::model::{FrameStatus, Report, SensorEntry, Session};
 use crate::report::words::asks::asks;
 use crate::report::words::numbers::{UNKNOWN, plain, with_unit, within};
 use crate::report::words::percent::percent_of_column;
-use crate::verdict::Level;
+use crate::verdict::{ConfidenceCode, Level};
 
 /// Columns of the narrowest terminal in common use.
 const COLUMNS: usize = 80;
@@ -116,6 +116,12 @@ fn answers(screen: &mut Screen, report: &Report) {
         let text = match answer.confidence.level {
             _ if again => "Not measurable, for the same reason.".to_owned(),
             Level::None => answer.sentence.clone(),
+            // An assumption is named beside the answer that rests on it, once.
+            level if answer.confidence.because == ConfidenceCode::DarksAsWarm => {
+                let named = screen.first_time(&answer.confidence.sentence);
+                let why = if named { format!(" ({})", answer.confidence.sentence) } else { String::new() };
+                format!("{} Confidence: {}{why}.", answer.sentence, level.word())
+            }
             level => format!("{} Confidence: {}.", answer.sentence, level.word()),
         };
         screen.said.push(answer.sentence.clone());

@@ -34,6 +34,11 @@ fn sentence(confidence: &Confidence) -> String {
              cool shows below"
         ),
         Confidence::NoiseDiffers => "the lights' own noise is not quite what the budget says".to_owned(),
+        Confidence::DarksAsWarm => {
+            "assumed: no card tells the sensor's temperature (CCD-TEMP), and the darks of the night are taken for as \
+                                    warm as the lights"
+                .to_owned()
+        }
         Confidence::Uncertain { what, spread } => format!("{} is uncertain by {}", value(*what), figure(*spread)),
         Confidence::Assumed { what, assumption } => {
             format!("{} rests on an assumption ({})", value(*what), quantity::method(assumption))
