@@ -76,6 +76,13 @@ pub enum Caution {
         darks: usize,
         drift_celsius: f64,
     },
+    /// Star widths that step in the course of a session; when, in UTC.
+    WidthsStepped {
+        session_id: String,
+        at: String,
+        before_px: f64,
+        after_px: f64,
+    },
     /// Bias frames that were exposed, and none that were not.
     ExposedBias {
         frames: usize,
@@ -191,6 +198,7 @@ impl Caution {
             | Self::FiltersAlike { .. }
             | Self::CalibrationEpochs { .. } => Severity::Note,
             Self::KindContradicted { .. }
+            | Self::WidthsStepped { .. }
             | Self::MosaicByPixels { .. }
             | Self::ExposedBias { .. }
             | Self::CalibrationOld { .. }

@@ -52,12 +52,6 @@ const FLAT: &[&str] = &[
     "domeflat",
     "domeflats",
     "plu",
-    "plus",
-    "plat",
-    "plano",
-    "planos",
-    "piano",
-    "piani",
 ];
 const BIAS: &[&str] = &["bias", "biases", "biasbild", "biasbilder"];
 /// Words for a bias that name a setting as often: they count where a name begins with them.
@@ -131,7 +125,9 @@ mod tests {
             ("Flats/dark/7.fits", Some(Dark)),
             ("master_dark_60s.fits", Some(Master)),
             ("darks/flat_7.fits", Some(Flat)),
+            ("2031/PLU/a.fits", Some(Flat)),
             // Settings, targets and longer words are none.
+            ("M31 plus M32/1.fits", None),
             ("M31_L_60s_gain100_offset50_0001.fit", None),
             ("Dark Shark Nebula/0001.fits", None),
             ("dark-sky site/0001.fits", None),

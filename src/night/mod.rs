@@ -37,6 +37,7 @@ mod sky_rate;
 mod star_match;
 mod trails;
 mod unknown_kinds;
+mod width_step;
 
 pub use cache::{Kept, Tally, What};
 pub use complete_files::CompleteFiles;

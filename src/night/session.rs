@@ -93,7 +93,10 @@ pub fn session(parts: &SessionParts) -> Built {
     let aperture_mm = parts.members[0].read.header.aperture_mm.as_ref().map(|a| a.value);
     let (cooling, airmass, noise) = (judged.cooling.clone(), shown.airmass, shown.noise.clone());
     let lights = shown.used.iter().map(|l| l.index).collect();
-    let assumed_dark = Some(shown.dark.clone()).filter(|dark| dark.source == Source::Assumed);
+    // A law that is assumed makes an assumed rate as well, but at a temperature that is known.
+    let without_temperature = !shown.temperature.median.is_known();
+    let assumed_dark = Some(shown.dark.clone())
+        .filter(|dark| without_temperature && dark.is_known() && dark.source == Source::Assumed);
     Built { session: gathered(parts, shown, judged), noise, lights, assumed_dark, cooling, aperture_mm, airmass }
 }
 

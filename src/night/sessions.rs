@@ -23,6 +23,7 @@ use super::session::{Built, SessionParts, own_scale, session};
 use super::session_scale::{OwnScale, shared};
 use super::sky_rate::{sky_of_light, sky_rate};
 use super::star_match::OnTheSky;
+use super::width_step::{WidthStep, width_step};
 
 /// The report of the detector part alone.
 pub fn report_of_sensors(intakes: Vec<Intake>, sensors: Sensors, warnings: Vec<Warning>) -> Report {
@@ -95,6 +96,7 @@ pub fn report_of_night(
         tell_noise(&mut rows, session);
     }
     warnings.extend(built.iter().filter_map(temperature_assumed));
+    warnings.extend(groups.iter().filter_map(|(key, members)| widths_stepped(&by_session[*key], members, &intakes)));
     let own = |b: &Built| [noise_unlike_the_budget(b, &intakes), dark_mismatch(&b.session)];
     warnings.extend(built.iter().flat_map(own).flatten());
     warnings.extend(night_notices(&intakes, &lights));
@@ -175,6 +177,15 @@ fn temperature_assumed(built: &Built) -> Option<Warning> {
     let session_id = built.session.id.clone();
     let caution = Caution::DarkTemperatureAssumed { session_id, darks, drift_celsius: NIGHT_DRIFT_C };
     Some(Warning { caution, paths: Vec::new() })
+}
+
+/// Lights before and behind a step of the star widths.
+fn widths_stepped(session_id: &str, members: &[&MeasuredLight], intakes: &[Intake]) -> Option<Warning> {
+    let WidthStep { at, before_px, after_px } = width_step(members)?;
+    let behind = members.iter().filter(|l| l.read.header.start_utc.as_ref().is_some_and(|s| s.value >= at));
+    let paths = behind.map(|l| intakes[l.index].file.shown.clone()).collect();
+    let caution = Caution::WidthsStepped { session_id: session_id.to_owned(), at: at.to_string(), before_px, after_px };
+    Some(Warning { caution, paths })
 }
 
 /// Darks that would leave more than they take off.

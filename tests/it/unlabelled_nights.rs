@@ -270,3 +270,29 @@ fn one_filter_and_one_exposure_are_one_session() {
     let asked = report["warnings"].as_array().unwrap().iter().find(|w| w["code"] == "filters-alike").unwrap();
     assert!(asked["message"].as_str().unwrap().contains("H-alpha, Ha"), "{asked}");
 }
+
+#[test]
+fn a_change_of_focus_in_mid_session_is_told_with_its_time() {
+    let of = |widths: [f64; 8]| {
+        let folder = tempfile::tempdir().unwrap();
+        for (n, fwhm_px) in widths.into_iter().enumerate() {
+            let stars = scattered(SIDE - 60, 60, fwhm_px, [6000.0, 120_000.0], 7);
+            let stars = stars.iter().map(|s| SimStar { x: s.x + 20.0 + n as f64, ..*s }).collect();
+            let recipe = FrameRecipe::unlit(mono(), 500 + n as u64);
+            let light = FrameRecipe { exposure_s: 60.0, sky_e_per_px_s: 2.0, stars, ..recipe };
+            let mut cards = cards(60.0, n);
+            cards.push(HeaderCard::text("IMAGETYP", "light", ""));
+            write_frame(&folder.path().join(format!("{n}.fits")), &plain(&light), &cards).unwrap();
+        }
+        report_of(&[folder.path()], Rig::default())
+    };
+    let stepped = of([2.6, 2.65, 2.55, 2.6, 3.6, 3.55, 3.6, 3.65]);
+    let told = stepped["warnings"].as_array().unwrap().iter().find(|w| w["code"] == "widths-stepped").unwrap();
+    assert!(told["message"].as_str().unwrap().contains("2031-11-02T19:04:00"), "{told}");
+    assert_eq!(told["paths"].as_array().unwrap().len(), 4, "{told}");
+    // The air alone: as wide a range, from light to light and in a drift.
+    for widths in [[2.6, 3.6, 2.9, 3.3, 2.7, 3.5, 3.0, 3.2], [2.6, 2.74, 2.88, 3.02, 3.16, 3.3, 3.44, 3.6]] {
+        let report = of(widths);
+        assert!(!codes(&report).contains(&"widths-stepped"), "{:?}", report["warnings"]);
+    }
+}

@@ -23,6 +23,10 @@ pub(crate) fn caution(about: &Caution) -> String {
             "{frames} bias frames were exposed for up to {exposure_s} s: dark current is in their level and noise; take bias frames \
              of the shortest exposure"
         ),
+        Caution::WidthsStepped { session_id, at, before_px, after_px } => format!(
+            "{session_id}: at {at} UTC the star width went from {before_px:.2} to {after_px:.2} px in one step: the focus, or something else \
+             that blurs the stars, was changed; the session's width stands for both stretches: measure them apart"
+        ),
         Caution::CalibrationEpochs { epochs, first, last } => calibration_epochs(*epochs, first, last),
         Caution::CalibrationOld { lights, days } => calibration_old(*lights, *days),
         Caution::FocalRatio { focal_mm, aperture_mm } => focal_ratio(*focal_mm, *aperture_mm),
