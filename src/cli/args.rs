@@ -4,7 +4,7 @@ use std::path::PathBuf;
 
 use clap::{Args, Parser, Subcommand, ValueEnum};
 
-use crate::folder::{FrameKind, POINTING_FORMS, Pointing};
+use crate::folder::{FrameKind, POINTING_FORMS, Pointing, each_kind};
 
 /// Measures what a night's own FITS frames say: star sharpness, sampling, sensor noise, and what cooling would gain.
 #[derive(Debug, Parser)]
@@ -109,14 +109,8 @@ pub struct KindFolders {
 impl KindFolders {
     /// Each folder with the kind of its frames.
     pub fn all(&self) -> Vec<(FrameKind, PathBuf)> {
-        let lists = [
-            (FrameKind::Light, &self.light),
-            (FrameKind::Dark, &self.dark),
-            (FrameKind::Flat, &self.flat),
-            (FrameKind::Bias, &self.bias),
-            (FrameKind::DarkFlat, &self.dark_flat),
-        ];
-        lists.iter().flat_map(|(kind, folders)| folders.iter().map(|f| (*kind, f.clone()))).collect()
+        let lists: [&[PathBuf]; 5] = [&self.light, &self.dark, &self.flat, &self.bias, &self.dark_flat];
+        each_kind(lists).map(|(kind, folder)| (kind, folder.clone())).collect()
     }
 }
 

@@ -15,6 +15,8 @@ const SAME_CLOCK_H: f64 = 0.04;
 const ZONE_STEP_H: f64 = 0.25;
 /// Least difference that is a zone's and not that of start and middle of an exposure, hours.
 const LEAST_ZONE_H: f64 = 1.0;
+/// Offsets from UTC that time zones have, hours.
+const ZONES_H: std::ops::RangeInclusive<f64> = -12.0..=14.0;
 /// Most of a zone, hours.
 const MOST_ZONE_H: f64 = 14.0;
 /// How far a zone's clock lies from the Sun's at most, summer time with it, hours; and how far one of the wrong sign lies at least.
@@ -27,7 +29,7 @@ pub(crate) struct Clocks {
     pub start: Option<Carded<DateTime>>,
     /// Degrees, east positive.
     pub longitude_deg: Option<Carded<f64>>,
-    /// Clock of the site less UTC, hours.
+    /// Clock of the site less UTC, hours: as [`utc_offset`] has it, before what is stated.
     pub offset_h: Option<Carded<f64>>,
 }
 
@@ -43,8 +45,8 @@ impl Clocks {
     ) -> Self {
         let stated = zone(cards);
         let Self { start, longitude_deg, offset_h } = self;
-        let offset_h =
-            offset_h.filter(|h| h.value != 0.0).or_else(|| stated.clone()).or(offset_h_of_no_zone(local, &start));
+        // Two clocks that agree are those of a site at UTC only where no card states its zone.
+        let offset_h = offset_h.as_ref().filter(|h| h.value != 0.0).or(stated.as_ref()).or(offset_h.as_ref()).cloned();
         let (start, offset_h) = match in_utc(start.as_ref(), local, day, stated.as_ref(), notes) {
             Some((utc, zone)) => (Some(utc), Some(zone)),
             None => (start, offset_h),
@@ -54,11 +56,17 @@ impl Clocks {
     }
 }
 
-/// A site whose clock is UTC.
-fn offset_h_of_no_zone(local: Option<&Carded<DateTime>>, start: &Option<Carded<DateTime>>) -> Option<Carded<f64>> {
-    let (local, start) = (local?, start.as_ref()?);
-    (hours(local, start).abs() < SAME_CLOCK_H)
-        .then(|| Carded::new(0.0, &local.card).by(format!("{} less {}", local.card, start.card)))
+/// Clock of the site less UTC, hours, where both clocks stand in the header.
+pub(crate) fn utc_offset(local: Option<&Carded<DateTime>>, start: Option<&Carded<DateTime>>) -> Option<Carded<f64>> {
+    let (local, start) = (local?, start?);
+    let ahead = whole_steps(hours(local, start));
+    let told = Carded::new(ahead, &local.card).by(format!("{} less {}", local.card, start.card));
+    ZONES_H.contains(&ahead).then_some(told)
+}
+
+/// The nearest difference that zones have.
+fn whole_steps(hours: f64) -> f64 {
+    (hours / ZONE_STEP_H).round() * ZONE_STEP_H
 }
 
 fn hours(a: &Carded<DateTime>, b: &Carded<DateTime>) -> f64 {
@@ -99,10 +107,9 @@ fn in_utc(
         if (ahead.abs() - 24.0).abs() < SAME_CLOCK_H {
             notes.push(HeaderCaution::DayOff { card: start.card.clone(), other: day.card.clone() });
         }
-        let of_a_zone = ((ahead / ZONE_STEP_H).round() * ZONE_STEP_H - ahead).abs() < SAME_CLOCK_H;
+        let of_a_zone = (whole_steps(ahead) - ahead).abs() < SAME_CLOCK_H;
         if of_a_zone && (LEAST_ZONE_H..=MOST_ZONE_H).contains(&ahead.abs()) {
-            let ahead = (ahead / ZONE_STEP_H).round() * ZONE_STEP_H;
-            return local_time(start, &day.card, ahead, notes);
+            return local_time(start, &day.card, whole_steps(ahead), notes);
         }
     }
     let (local, zone) = (local?, zone?);

@@ -32,4 +32,4 @@ pub use kind_words::{kind_in_names, kind_in_words};
 pub use pointing::{HeaderWcs, Pointing};
 pub use read::read_header;
 pub use rig::{AirClass, POINTING_FORMS, Rig, RigError, key_hint};
-pub use stated_kinds::{KindPatterns, stated_kind};
+pub use stated_kinds::{KindPatterns, each_kind, stated_kind};

@@ -12,10 +12,6 @@ use crate::fits::Cards;
 /// Modified Julian date of 1970-01-01 (standard 4.0, section 9.3: MJD counts from 1858-11-17).
 const MJD_OF_UNIX: f64 = 40_587.0;
 const SECONDS_PER_DAY: f64 = 86_400.0;
-/// Clocks of the world differ from UTC by multiples of this, minutes.
-const ZONE_STEP_MIN: f64 = 15.0;
-/// Offsets from UTC that time zones have, hours.
-const ZONES_H: std::ops::RangeInclusive<f64> = -12.0..=14.0;
 
 /// Start of the exposure, UTC.
 pub(crate) fn start(cards: &Cards) -> Option<Carded<DateTime>> {
@@ -53,16 +49,6 @@ fn in_utc(cards: &Cards, told: Carded<DateTime>) -> Carded<DateTime> {
         Ok(utc) => Carded::new(utc, &told.card).by(format!("{scale} to UTC, less {ahead_s} s")),
         Err(_) => told,
     }
-}
-
-/// Clock of the site less UTC, hours, where both clocks stand in the header.
-pub(crate) fn utc_offset(cards: &Cards, start: Option<&Carded<DateTime>>) -> Option<Carded<f64>> {
-    let start = start?;
-    let local = local_start(cards)?;
-    let minutes = local.value.duration_since(start.value).as_secs_f64() / 60.0;
-    let hours = (minutes / ZONE_STEP_MIN).round() * ZONE_STEP_MIN / 60.0;
-    let told = Carded::new(hours, &local.card).by(format!("{} less {}", local.card, start.card));
-    ZONES_H.contains(&hours).then_some(told)
 }
 
 /// Longitude of the site, degrees, east positive: a number or sixtieths, `W` in front or behind for west.
@@ -165,6 +151,7 @@ fn day(cards: &Cards, (keyword, zero): (&str, f64)) -> Option<Carded<DateTime>> 
 
 #[cfg(test)]
 mod tests {
+    use super::super::clocks::utc_offset;
     use super::*;
 
     fn at(lines: &[&str]) -> Option<String> {
@@ -211,7 +198,7 @@ mod tests {
         assert_eq!(lon("SITELONG= 'unknown'"), None);
         let offset = |local: &str| {
             let cards = Cards::parse(["DATE-OBS= '2031-10-04T21:00:00'", local]);
-            utc_offset(&cards, start(&cards).as_ref()).map(|o| o.value)
+            utc_offset(local_start(&cards).as_ref(), start(&cards).as_ref()).map(|o| o.value)
         };
         assert_eq!(offset("DATE-LOC= '2031-10-04T23:00:01.4'"), Some(2.0));
         assert_eq!(offset("DATE-LOC= '2031-10-04T15:30:00'"), Some(-5.5));

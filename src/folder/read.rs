@@ -1,7 +1,7 @@
 //! From cards to the typed record of a frame, by the vocabulary.
 
-use super::clocks::Clocks;
-use super::moments::{end, latitude, local_start, longitude, start, start_by_day, utc_offset};
+use super::clocks::{Clocks, utc_offset};
+use super::moments::{end, latitude, local_start, longitude, start, start_by_day};
 use super::numbers::number;
 use super::objects::place_of;
 use super::oddities::oddities;
@@ -27,9 +27,10 @@ pub fn read_header(cards: &Cards) -> FrameHeader {
     let exposure_s = number(cards, &cards_for::EXPOSURE, &mut notes);
     let dark_time_s = number(cards, &cards_for::DARK_TIME, &mut notes);
     let start_told = start(cards);
-    let offset_h = utc_offset(cards, start_told.as_ref());
+    let local = local_start(cards);
+    let offset_h = utc_offset(local.as_ref(), start_told.as_ref());
     let clocks = Clocks { start: start_told, longitude_deg: longitude(cards), offset_h };
-    let clocks = clocks.settled(cards, local_start(cards).as_ref(), start_by_day(cards).as_ref(), &mut notes);
+    let clocks = clocks.settled(cards, local.as_ref(), start_by_day(cards).as_ref(), &mut notes);
     let Clocks { start: start_utc, longitude_deg: site_longitude_deg, offset_h: utc_offset_h } = clocks;
     let end_utc = end(cards);
     notes.extend(oddities(cards, exposure_s.as_ref(), start_utc.as_ref(), end_utc.as_ref()));
@@ -94,7 +95,7 @@ fn directions(cards: &Cards, wcs: Option<&HeaderWcs>) -> Vec<Carded<Pointing>> {
 }
 
 fn first_text(cards: &Cards, keywords: &[&str]) -> Option<Carded<String>> {
-    keywords.iter().find_map(|k| cards.text(k).map(|t| Carded::new(normal_number(t), k)))
+    first_name(cards, keywords).map(|name| Carded { value: normal_number(&name.value), ..name })
 }
 
 /// A text as it stands: a target named 12e5 is no number.

@@ -172,7 +172,7 @@ impl Rig {
             let (path, value) = (path.to_owned(), text.clone());
             return Err(RigError::Range { path, key: "pointing", value, range: POINTING_FORMS });
         }
-        if let Some((value, _)) = self.kinds.first_wrong() {
+        if let Some(value) = self.kinds.first_wrong().cloned() {
             return Err(RigError::Range {
                 path: path.to_owned(),
                 key: "a pattern of [kinds]",

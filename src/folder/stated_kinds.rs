@@ -7,6 +7,12 @@ use globset::{GlobBuilder, GlobMatcher};
 use super::FoundFile;
 use crate::facts::FrameKind;
 
+/// What the user lists for lights, darks, flats, biases and dark-flats, each with its kind.
+pub fn each_kind<T>(lists: [&[T]; 5]) -> impl Iterator<Item = (FrameKind, &T)> {
+    let kinds = [FrameKind::Light, FrameKind::Dark, FrameKind::Flat, FrameKind::Bias, FrameKind::DarkFlat];
+    kinds.into_iter().zip(lists).flat_map(|(kind, list)| list.iter().map(move |of| (kind, of)))
+}
+
 /// Patterns of a rig file, a list for each kind.
 #[derive(Debug, Clone, Default, PartialEq, serde::Deserialize)]
 #[serde(default, deny_unknown_fields, rename_all = "kebab-case")]
@@ -21,19 +27,12 @@ pub struct KindPatterns {
 
 impl KindPatterns {
     fn all(&self) -> impl Iterator<Item = (FrameKind, &String)> {
-        let lists = [
-            (FrameKind::Light, &self.light),
-            (FrameKind::Dark, &self.dark),
-            (FrameKind::Flat, &self.flat),
-            (FrameKind::Bias, &self.bias),
-            (FrameKind::DarkFlat, &self.dark_flat),
-        ];
-        lists.into_iter().flat_map(|(kind, patterns)| patterns.iter().map(move |p| (kind, p)))
+        each_kind([&self.light, &self.dark, &self.flat, &self.bias, &self.dark_flat])
     }
 
-    /// A pattern that is none, and why.
-    pub fn first_wrong(&self) -> Option<(String, String)> {
-        self.all().find_map(|(_, p)| Some((p.clone(), matcher(p).err()?.to_string())))
+    /// A pattern that is none.
+    pub fn first_wrong(&self) -> Option<&String> {
+        self.all().map(|(_, pattern)| pattern).find(|pattern| matcher(pattern).is_err())
     }
 }
 

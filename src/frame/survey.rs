@@ -97,7 +97,6 @@ pub fn survey(file: &mut ImageFile) -> Result<Option<Survey>, FitsError> {
     // An odd step visits the even and the odd rows of a mosaic's cells.
     let step = (g.height / ROWS).max(1) | 1;
     let mut sites = [const { Vec::new() }; 4];
-    let mut all = Vec::with_capacity(ROWS * g.width);
     let (mut found, mut faint) = (Outliers::default(), Outliers::default());
     let (mut seen, mut undefined) = (0usize, 0usize);
     let mut sigmas = Vec::new();
@@ -116,8 +115,8 @@ pub fn survey(file: &mut ImageFile) -> Result<Option<Survey>, FitsError> {
             found.add(row.outliers((OUTLIER_SIGMA * row.sigma).max(OUTLIER_SHARE * row.level)), half);
             faint.add(row.peaks(), half);
         }
-        all.extend(finite);
     }
+    let mut all: Vec<f64> = sites.concat();
     let fold = |start: f64, pick: fn(f64, f64) -> f64| all.iter().copied().fold(start, pick);
     let (lowest_adu, highest_adu) = (fold(f64::INFINITY, f64::min), fold(f64::NEG_INFINITY, f64::max));
     let fractional = all.iter().filter(|v| v.fract() != 0.0).count();

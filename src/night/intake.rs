@@ -1,5 +1,6 @@
 //! First look at every file: header, a sample of rows, and the kind that both support.
 
+use std::collections::BTreeMap;
 use std::path::Path;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
@@ -216,6 +217,15 @@ fn read(seen: Seen, file: &FoundFile, rig: &Rig) -> Option<Read> {
     let Told { kind, source: kind_source, denied, named } = kind_of(file, &header, &survey, rig);
     let sensor = SensorKey::of(&header, geometry.width, geometry.height, geometry.planes);
     Some(Read { header, geometry, survey, rounded_to_adu, kind, kind_source, denied, named, sensor })
+}
+
+/// Places in the list of the frames of each sensor.
+pub fn by_sensor(intakes: &[Intake]) -> BTreeMap<SensorKey, Vec<usize>> {
+    let mut sensors: BTreeMap<SensorKey, Vec<usize>> = BTreeMap::new();
+    for (index, read) in intakes.iter().enumerate().filter_map(|(i, intake)| Some((i, intake.read()?))) {
+        sensors.entry(read.sensor.clone()).or_default().push(index);
+    }
+    sensors
 }
 
 /// The reads of some kinds, with their place in the list.

@@ -3,11 +3,9 @@
 //! The greens of a cell lie on a diagonal and see the same light; of red and blue at least one sees another. Which corner is red
 //! stays untold: `?` stands for both.
 
-use std::collections::BTreeMap;
-
-use super::intake::{Intake, Outcome, Read};
+use super::intake::{Intake, Outcome, Read, by_sensor};
 use crate::facts::{Caution, FrameKind};
-use crate::folder::{Carded, CfaPattern, Rig, SensorKey};
+use crate::folder::{Carded, CfaPattern, Rig};
 use crate::report::Warning;
 use crate::stats::median;
 
@@ -26,11 +24,7 @@ pub fn tell_mosaics(intakes: &mut [Intake], rig: &Rig, warnings: &mut Vec<Warnin
     if rig.cfa.is_some() {
         return;
     }
-    let mut cameras: BTreeMap<SensorKey, Vec<usize>> = BTreeMap::new();
-    for (index, read) in intakes.iter().enumerate().filter_map(|(i, intake)| Some((i, intake.read()?))) {
-        cameras.entry(read.sensor.clone()).or_default().push(index);
-    }
-    for members in cameras.into_values() {
+    for members in by_sensor(intakes).into_values() {
         let reads: Vec<&Read> = members.iter().filter_map(|i| intakes[*i].read()).collect();
         if reads.iter().any(|r| r.header.cfa.is_some() || r.geometry.planes > 1) {
             continue;

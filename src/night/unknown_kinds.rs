@@ -1,21 +1,14 @@
 //! Frames of which neither card nor user nor names speak: their pixels and exposures, held against the others of their camera.
 
-use std::collections::BTreeMap;
-
-use super::intake::{Intake, Outcome, Read};
+use super::intake::{Intake, Outcome, Read, by_sensor};
 use super::set_apart::EXPOSED_S;
 use crate::facts::{FrameKind, KindSource, LeftOut};
-use crate::folder::SensorKey;
 
 /// Tells the kinds of frames of which no card, name or user speaks, and of starless ones whose card and name disagree on whether light
 /// fell on them; leaves out those that stay unknown.
 pub fn tell_unknown_kinds(intakes: &mut [Intake]) {
-    let mut groups: BTreeMap<SensorKey, Vec<usize>> = BTreeMap::new();
-    for (index, read) in intakes.iter().enumerate().filter_map(|(i, intake)| Some((i, intake.read()?))) {
-        groups.entry(read.sensor.clone()).or_default().push(index);
-    }
     let mut seen: Vec<(usize, FrameKind)> = Vec::new();
-    for members in groups.into_values() {
+    for members in by_sensor(intakes).into_values() {
         let reads: Vec<&Read> = members.iter().filter_map(|i| intakes[*i].read()).collect();
         if !reads.iter().any(|r| is_unknown(r) || is_contested(r)) {
             continue;

@@ -177,7 +177,8 @@ pub fn noise_check(input: &NoiseCheckInput) -> NoiseFinding {
             let check = Check { input, law: &law, by_pairs };
             let found = if by_pairs { found } else { law.without_pattern(&found) };
             let finding = check.held_against(&law.nearer(&found), gain_of_sky_e_per_adu);
-            let off = input.pairs.iter().filter(|pair| check.is_off(&law.nearer(pair), 0.0)).count();
+            let of_pair = |pair: &&Vec<NoiseAtLevel>| law.ratio(&law.nearer(pair), law.bias.0);
+            let off = input.pairs.iter().filter(|p| of_pair(p).is_some_and(|(r, e)| is_off(r, e, UNEXPLAINED))).count();
             let ratio = finding.check.ratio.value.filter(|_| by_pairs);
             finding.with_each((input.pairs.len(), off), check.each_light(ratio))
         }
@@ -235,6 +236,12 @@ fn crowd(ratio: f64, px_a_star: f64) -> f64 {
     if px_a_star < CROWDED_PX { ratio.ln().max(0.0) } else { 0.0 }
 }
 
+/// Whether a ratio lies beyond a limit, either way, and beyond its relative error.
+fn is_off(ratio: f64, error: f64, limit: f64) -> bool {
+    let off = ratio.ln().abs();
+    off > limit.ln() && off > SURE_SIGMAS * error
+}
+
 /// Lights, and the law that they are held against.
 struct Check<'a> {
     input: &'a NoiseCheckInput<'a>,
@@ -244,14 +251,6 @@ struct Check<'a> {
 }
 
 impl Check<'_> {
-    /// Whether the noise of these lights is far from what their level makes of it, with a relative error beside that of their scatter.
-    fn is_off(&self, lights: &[At], beside: f64) -> bool {
-        let far = |(r, error): (f64, f64)| {
-            r.ln().abs() > UNEXPLAINED.ln() && r.ln().abs() > SURE_SIGMAS * error.hypot(beside)
-        };
-        self.law.ratio(lights, self.law.bias.0).is_some_and(far)
-    }
-
     /// Relative error of the noise of single frames at a level: half of the pattern taken off, and what is in no calibration frame.
     fn alone(&self, level_adu: f64) -> f64 {
         let pattern = self.law.pattern_adu2(level_adu) / self.law.variance(level_adu, self.law.bias.0);
@@ -283,7 +282,7 @@ impl Check<'_> {
         };
         let beside = self.law.relative_error(level).hypot(self.alone(level)).hypot(crowd(ratio, px_a_star));
         let error = own.hypot(beside);
-        let off = self.below_bias(level) || self.is_off(light, beside);
+        let off = self.below_bias(level) || is_off(ratio, error, UNEXPLAINED);
         if !off && error > UNTOLD {
             return LightNoise { ratio: Quantity::not_measurable(VerdictMissing::NoSkyNoise), withheld: None };
         }
@@ -311,14 +310,13 @@ impl Check<'_> {
         let px_a_star = self.input.lights.iter().map(|l| l.px_a_star).fold(f64::INFINITY, f64::min);
         let systematic = if self.by_pairs { FAINT_STARS } else { self.alone(level).hypot(crowd(ratio, px_a_star)) };
         let error = own.hypot(relative).hypot(systematic);
-        let off = ratio.ln().abs();
         let below = self.below_bias(level);
-        if !below && error > UNTOLD && off <= SURE_SIGMAS * error {
+        if !below && error > UNTOLD && !is_off(ratio, error, 1.0) {
             return nothing(VerdictMissing::NoSkyNoise.into(), measured(lights, self.by_pairs), gain_of_sky);
         }
-        let verdict = if below || (off > UNEXPLAINED.ln() && off > SURE_SIGMAS * error) {
+        let verdict = if below || is_off(ratio, error, UNEXPLAINED) {
             NoiseVerdict::Unexplained
-        } else if off > DIFFERS.ln() && off > SURE_SIGMAS * error {
+        } else if is_off(ratio, error, DIFFERS) {
             NoiseVerdict::Differs
         } else {
             NoiseVerdict::Explained

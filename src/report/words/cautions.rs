@@ -15,18 +15,18 @@ pub(crate) fn caution(about: &Caution) -> String {
             format!("{}; {frames} frames of this night say so, with other numbers", header::caution(first))
         }
         Caution::KindContradicted { frames, told, seen } => kind_contradicted(*frames, *told, *seen),
-        of @ (Caution::KindsWithoutCard { .. }
-        | Caution::MosaicByPixels { .. }
-        | Caution::FiltersAlike { .. }
-        | Caution::DarkTemperatureAssumed { .. }) => without_cards(of),
-        Caution::ExposedBias { frames, exposure_s } => format!(
-            "{frames} bias frames were exposed for up to {exposure_s} s: dark current is in their level and noise; take bias frames \
-             of the shortest exposure"
-        ),
-        Caution::WidthsStepped { session_id, at, before_px, after_px } => format!(
-            "{session_id}: at {at} UTC the star width went from {before_px:.2} to {after_px:.2} px in one step: the focus, or something else \
-             that blurs the stars, was changed; the session's width stands for both stretches: measure them apart"
-        ),
+        Caution::KindsWithoutCard { frames, stated, by_names, by_pixels } => {
+            kinds_without_card(*frames, [*stated, *by_names, *by_pixels])
+        }
+        Caution::MosaicByPixels { frames, greens } => mosaic_by_pixels(*frames, greens),
+        Caution::FiltersAlike { names } => filters_alike(names),
+        Caution::DarkTemperatureAssumed { session_id, darks, drift_celsius } => {
+            dark_temperature_assumed(session_id, *darks, *drift_celsius)
+        }
+        Caution::ExposedBias { frames, exposure_s } => exposed_bias(*frames, *exposure_s),
+        Caution::WidthsStepped { session_id, at, before_px, after_px } => {
+            widths_stepped(session_id, at, [*before_px, *after_px])
+        }
         Caution::CalibrationEpochs { epochs, first, last } => calibration_epochs(*epochs, first, last),
         Caution::CalibrationOld { lights, days } => calibration_old(*lights, *days),
         Caution::FocalRatio { focal_mm, aperture_mm } => focal_ratio(*focal_mm, *aperture_mm),
@@ -86,27 +86,36 @@ pub(crate) fn caution(about: &Caution) -> String {
     }
 }
 
-/// What stands in for cards that headers lack.
-fn without_cards(about: &Caution) -> String {
-    match about {
-        Caution::KindsWithoutCard { frames, stated, by_names, by_pixels } => {
-            kinds_without_card(*frames, [*stated, *by_names, *by_pixels])
-        }
-        Caution::MosaicByPixels { frames, greens } => format!(
-            "the pixels are those of a colour mosaic ({frames} frames show it), though no BAYERPAT card says so: the greens lie at {greens} of \
-             each cell and were measured; which of the other two is red is not known: the rig key `cfa` tells it, or says `none`"
-        ),
-        Caution::FiltersAlike { names } => {
-            format!(
-                "the filters {names} may be one: they were kept apart; give them one name in the headers if they are"
-            )
-        }
-        Caution::DarkTemperatureAssumed { session_id, darks, drift_celsius } => format!(
-            "{session_id}: no card tells the sensor's temperature (CCD-TEMP); assumed: the {darks} darks of this night and exposure are as \
-             warm as the lights, to {drift_celsius} C"
-        ),
-        _ => String::new(),
-    }
+fn mosaic_by_pixels(frames: usize, greens: &str) -> String {
+    format!(
+        "the pixels are those of a colour mosaic ({frames} frames show it), though no BAYERPAT card says so: the greens lie at {greens} of \
+         each cell and were measured; which of the other two is red is not known: the rig key `cfa` tells it, or says `none`"
+    )
+}
+
+fn filters_alike(names: &str) -> String {
+    format!("the filters {names} may be one: they were kept apart; give them one name in the headers if they are")
+}
+
+fn dark_temperature_assumed(session_id: &str, darks: usize, drift_celsius: f64) -> String {
+    format!(
+        "{session_id}: no card tells the sensor's temperature (CCD-TEMP); assumed: the {darks} darks of this night and exposure are as \
+         warm as the lights, to {drift_celsius} C"
+    )
+}
+
+fn exposed_bias(frames: usize, exposure_s: f64) -> String {
+    format!(
+        "{frames} bias frames were exposed for up to {exposure_s} s: dark current is in their level and noise; take bias frames \
+         of the shortest exposure"
+    )
+}
+
+fn widths_stepped(session_id: &str, at: &str, [before_px, after_px]: [f64; 2]) -> String {
+    format!(
+        "{session_id}: at {at} UTC the star width went from {before_px:.2} to {after_px:.2} px in one step: the focus, or something else \
+         that blurs the stars, was changed; the session's width stands for both stretches: measure them apart"
+    )
 }
 
 fn kind_contradicted(frames: usize, told: FrameKind, seen: FrameKind) -> String {
