@@ -66,6 +66,17 @@ pub enum Caution {
         frames: usize,
         greens: String,
     },
+    /// Lights that show a part of a sensor whose calibration frames show all of it; whether cards tell which part.
+    SubFrames {
+        lights: usize,
+        size_px: [usize; 2],
+        sensor_px: [usize; 2],
+        placed: bool,
+    },
+    /// Frames whose header tells a colour mosaic, and whose flats see one colour.
+    MosaicDenied {
+        frames: usize,
+    },
     /// Names of filters that may be one.
     FiltersAlike {
         names: String,
@@ -75,6 +86,8 @@ pub enum Caution {
         session_id: String,
         darks: usize,
         drift_celsius: f64,
+        /// Brightness of the lights' hot pixels over those of the darks, where it tells how warm they were.
+        hot_ratio: Option<f64>,
     },
     /// Star widths that step in the course of a session; when, in UTC.
     WidthsStepped {
@@ -196,10 +209,12 @@ impl Caution {
             | Self::KindsWithoutCard { .. }
             | Self::DarkTemperatureAssumed { .. }
             | Self::FiltersAlike { .. }
+            | Self::SubFrames { .. }
             | Self::CalibrationEpochs { .. } => Severity::Note,
             Self::KindContradicted { .. }
             | Self::WidthsStepped { .. }
             | Self::MosaicByPixels { .. }
+            | Self::MosaicDenied { .. }
             | Self::ExposedBias { .. }
             | Self::CalibrationOld { .. }
             | Self::FocalRatio { .. }
@@ -220,6 +235,8 @@ impl Caution {
             self,
             Self::KindContradicted { .. }
                 | Self::KindsWithoutCard { .. }
+                | Self::SubFrames { .. }
+                | Self::MosaicDenied { .. }
                 | Self::ExposedBias { .. }
                 | Self::CalibrationOld { .. }
                 | Self::CorrelatedNoise { .. }

@@ -33,6 +33,8 @@ pub enum HeaderCaution {
     WestPositive { card: String, degrees: f64, by: String, hours: f64 },
     /// Commas that stand for decimal points.
     DecimalCommas { cards: Vec<String> },
+    /// Cards that stand in one header with several values; the first was used.
+    CardsRepeated { cards: Vec<String> },
     /// Cards without an equals sign, by their first words.
     CardsWithoutValue { cards: Vec<String> },
     /// The pixels are electrons already.
@@ -97,6 +99,7 @@ impl HeaderCaution {
             | Self::DayOff { .. }
             | Self::WestPositive { .. }
             | Self::DecimalCommas { .. }
+            | Self::CardsRepeated { .. }
             | Self::CardsWithoutValue { .. }
             | Self::InElectrons
             | Self::RowsFromBottom

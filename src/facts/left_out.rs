@@ -45,6 +45,16 @@ pub enum LeftOut {
         wider_percent: f64,
         seeing_percent: f64,
     },
+    /// A part of the frame was kept from the sky.
+    Shaded { percent_of_frame: f64 },
+    /// Under a sky far brighter than that of its session.
+    BrightSky { times_of_session: f64 },
+    /// Taken while the focus was sought.
+    FocusRun,
+    /// Before or behind a step of the star width, on its wider side.
+    OutOfFocus { fwhm_px: f64, other_fwhm_px: f64 },
+    /// Its stars had lost light steadily and grown wider.
+    Fading { percent_of_session: f64 },
     /// Taken through cloud.
     Clouded(CloudSign),
     /// Its stars are much wider than the session's.
@@ -132,6 +142,8 @@ pub enum FitsFault {
     /// The sum of the data is not the stated one.
     DataSumDiffers,
     CannotBeUnpacked,
+    /// A DNG that is damaged, or stored in a way that is not read.
+    DngNotRead,
     /// A scaling card that is no number.
     ScalingUnknown,
     /// CFITSIO failed while reading.

@@ -5,7 +5,9 @@
 
 pub mod answers;
 pub mod caution;
+pub mod dng_tags;
 mod frame_kind;
+pub mod happening;
 pub mod header;
 pub mod help;
 pub mod left_out;

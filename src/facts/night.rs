@@ -16,6 +16,8 @@ pub enum NightMethod {
     StarImageOverFrames,
     /// Median over the frames of the star image as recorded.
     RecordedStarImageOverFrames,
+    /// That by the red or blue sites of a mosaic.
+    ColourSitesOverFrames,
     /// Median over the frames of 1 - minor/major.
     EllipticityOverFrames,
     /// Mean direction over the frames.
@@ -28,6 +30,8 @@ pub enum NightMethod {
     SkyAboveBiasAndDark,
     /// Rate of darks of the lights' night and exposure.
     DarksOfTheNight,
+    /// The same times the brightness of the lights' hot pixels over that of the darks'; n counts darks.
+    DarksByHotPixels,
     /// Sky noise of neighbouring pixels of one colour.
     NoiseOfNeighbours,
 }
@@ -159,4 +163,6 @@ pub enum NightNote {
     DarkCurrentStillInIt,
     /// Darks of the night are taken at the temperature of lights that have no card of it.
     DarksAtLightsTemperature { drift_celsius: f64 },
+    /// No card tells a temperature: the lights' hot pixels are so many times as bright as those of the darks, and all others were taken to follow.
+    HotPixelsOverDarks { ratio: f64, sigma: f64 },
 }

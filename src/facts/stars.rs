@@ -24,6 +24,8 @@ pub enum StarsMethod {
     MeanSquareElongation,
     /// Direction of the stars' mean elongation.
     MeanElongation,
+    /// Fits of the same stars on the sites of that colour, against those on the green ones; n counts stars.
+    FitsOfColourSites,
     /// Median of profiles averaged over a line.
     ProfilesOverLine,
     /// Direction of that line.
@@ -57,6 +59,10 @@ pub enum StarsMissing {
     /// The stars of a frame share no direction of elongation above its error.
     NoCommonDirection,
     NotTrailed,
+    /// The sensor has no colour mosaic.
+    OneColour,
+    /// Which of a mosaic's sites are red is not known.
+    RedNotKnown,
     TooFewStarsOverFrame {
         fitted: usize,
         frames: usize,
@@ -84,6 +90,7 @@ impl StarsMissing {
     pub fn would_help(&self) -> Vec<Help> {
         match self {
             Self::TooFewStarsOverFrame { .. } | Self::OneFrameOnly => vec![Help::Light],
+            Self::RedNotKnown => vec![Help::Card("BAYERPAT"), Help::RigKey("cfa")],
             Self::PixelSizeUnknown => vec![Help::Card("XPIXSZ"), Help::RigKey("pixel_um")],
             Self::OpticsUnknown => {
                 vec![Help::RigKey("pixel_um"), Help::RigKey("focal_mm"), Help::RigKey("aperture_mm")]
@@ -94,6 +101,7 @@ impl StarsMissing {
             | Self::TooFewIsolatedStars
             | Self::NoCommonDirection
             | Self::NotTrailed
+            | Self::OneColour
             | Self::StarsCoverTooLittle
             | Self::SurfaceErrorsUnknown
             | Self::NoWidthGradient

@@ -2,6 +2,8 @@
 //!
 //! Source: FITS Standard 4.0 (Pence et al. 2010 and later), section 4; the CONTINUE and HIERARCH conventions.
 
+use std::collections::{BTreeMap, BTreeSet};
+
 use serde::{Deserialize, Serialize};
 
 /// One header card with a value.
@@ -23,6 +25,8 @@ pub struct Cards {
     cards: Vec<Card>,
     /// Cards that could not be understood, as recorded.
     pub malformed: Vec<String>,
+    /// Keywords that one HDU holds with several values; the first stands.
+    pub repeated: Vec<String>,
 }
 
 impl Cards {
@@ -32,12 +36,28 @@ impl Cards {
         for record in records {
             all.push(record);
         }
+        all.find_repeated();
         // A trailing '&' continues only where a CONTINUE card follows; otherwise it belongs to the text.
         all
     }
 
+    fn find_repeated(&mut self) {
+        let mut first: BTreeMap<&str, &str> = BTreeMap::new();
+        let mut repeated = BTreeSet::new();
+        for card in self.cards.iter().filter(|c| !c.value.is_empty()) {
+            let value = *first.entry(&card.keyword).or_insert(&card.value);
+            if value != card.value {
+                repeated.insert(card.keyword.clone());
+            }
+        }
+        self.repeated = repeated.into_iter().collect();
+    }
+
     /// Appends the cards of an HDU that yields to those already here.
     pub fn extend_with_fallback(&mut self, other: Self) {
+        let hidden = |keyword: &String| self.get(keyword).is_some();
+        let repeated: Vec<String> = other.repeated.into_iter().filter(|keyword| !hidden(keyword)).collect();
+        self.repeated.extend(repeated);
         self.cards.extend(other.cards);
         self.malformed.extend(other.malformed);
     }

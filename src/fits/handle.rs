@@ -9,11 +9,15 @@ use fitsio::sys;
 
 use super::FitsError;
 use super::blocks::BLOCK_BYTES;
+use super::dng::{as_fits, read};
 use super::mend::mended;
 use super::promise::{check_extension, check_plain, end_in, unpack_gzip};
 
 /// Bytes that CFITSIO takes for a file name (FLEN_FILENAME less the terminator).
 const LONGEST_PATH: usize = 1024;
+
+/// Largest DNG that is read, bytes: several times the largest frame of any sensor on sale.
+const LARGEST_DNG_BYTES: u128 = 1 << 30;
 
 /// A read-only CFITSIO handle, closed when dropped. The `fitsio` wrapper cannot hold one on a path that is not UTF-8.
 pub(crate) struct Handle {
@@ -81,8 +85,10 @@ impl Drop for Handle {
 /// truncated copy is anything up to 4 GiB.
 pub(crate) fn open_literally(path: &Path) -> Result<Handle, FitsError> {
     let refuse = |reason: String| FitsError::Open { path: path.to_owned(), reason };
-    if is_gzip(path).map_err(|e| refuse(e.to_string()))? {
-        return open_in_memory(path, unpack_gzip(path)?);
+    match magic(path).map_err(|e| refuse(e.to_string()))?.as_slice() {
+        [0x1f, 0x8b, ..] => return open_in_memory(path, unpack_gzip(path)?),
+        [b'I', b'I', 42, 0] | [b'M', b'M', 0, 42] => return open_in_memory(path, dng_as_fits(path)?),
+        _ => {}
     }
     check_plain(path)?;
     // A leading blank or tilde would be interpreted; an absolute path has neither.
@@ -132,11 +138,26 @@ fn open_unpacked(mut bytes: Vec<u8>) -> Result<Handle, (c_int, Vec<u8>)> {
     Ok(Handle { raw, unpacked: Some(unpacked) })
 }
 
-fn is_gzip(path: &Path) -> std::io::Result<bool> {
+/// A DNG as the FITS file that its camera would have written.
+fn dng_as_fits(path: &Path) -> Result<Vec<u8>, FitsError> {
+    let open = |e: std::io::Error| FitsError::Open { path: path.to_owned(), reason: e.to_string() };
+    let promised = u128::from(std::fs::metadata(path).map_err(open)?.len());
+    if promised > LARGEST_DNG_BYTES {
+        return Err(FitsError::TooLarge { path: path.to_owned(), promised, limit: LARGEST_DNG_BYTES });
+    }
+    let refuse = |reason: String| FitsError::Dng { path: path.to_owned(), reason };
+    let dng = read(&std::fs::read(path).map_err(open)?).map_err(|e| refuse(e.to_string()))?;
+    as_fits(&dng).ok_or_else(|| {
+        refuse("its colour filters are no 2 x 2 cell of red, green and blue: such a mosaic is not measured".to_owned())
+    })
+}
+
+/// The first four bytes, or as many as there are.
+fn magic(path: &Path) -> std::io::Result<Vec<u8>> {
     use std::io::Read;
-    let mut magic = Vec::with_capacity(2);
-    std::fs::File::open(path)?.take(2).read_to_end(&mut magic)?;
-    Ok(magic == [0x1f, 0x8b])
+    let mut magic = Vec::with_capacity(4);
+    std::fs::File::open(path)?.take(4).read_to_end(&mut magic)?;
+    Ok(magic)
 }
 
 fn open_reason(status: c_int) -> String {

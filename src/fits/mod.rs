@@ -9,6 +9,7 @@
 mod apart;
 mod blocks;
 mod cards;
+pub mod dng;
 mod handle;
 mod holes;
 mod image;
@@ -75,6 +76,9 @@ pub enum FitsError {
     /// A scaling card that is no number: the pixels have no known values.
     #[error("HDU {hdu}: {keyword} = {value} is no number, so its pixels have no known values")]
     Scaling { path: PathBuf, hdu: usize, keyword: &'static str, value: String },
+    /// A DNG that is damaged, or stored in a way that is not read.
+    #[error("{reason}")]
+    Dng { path: PathBuf, reason: String },
     /// CFITSIO failed while reading.
     #[error("HDU {hdu}: CFITSIO status {status} while reading {what}: {text}")]
     Read { path: PathBuf, hdu: usize, what: &'static str, status: i32, text: String },
@@ -97,6 +101,7 @@ impl FitsError {
             | Self::DataSum { path, .. }
             | Self::Unpacking { path, .. }
             | Self::Scaling { path, .. }
+            | Self::Dng { path, .. }
             | Self::Read { path, .. } => path,
         }
     }

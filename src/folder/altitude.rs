@@ -25,6 +25,21 @@ pub(crate) fn altitude_deg(pointing: &Pointing, latitude_deg: f64, east_deg: f64
     sine.clamp(-1.0, 1.0).asin().to_degrees()
 }
 
+/// Altitude of the Sun, degrees: the low-precision formulas of the Astronomical Almanac, page C5 (a hundredth of a degree from 1950 to
+/// 2050; from memory).
+pub(crate) fn sun_altitude_deg(latitude_deg: f64, east_deg: f64, utc: DateTime) -> f64 {
+    let days = days_since_j2000(utc);
+    let [mean_longitude, anomaly] = [280.460 + 0.985_647_4 * days, 357.528 + 0.985_600_3 * days];
+    let anomaly = anomaly.to_radians();
+    let longitude = (mean_longitude + 1.915 * anomaly.sin() + 0.020 * (2.0 * anomaly).sin()).to_radians();
+    let obliquity = (23.439 - 4e-7 * days).to_radians();
+    let ra = (obliquity.cos() * longitude.sin()).atan2(longitude.cos());
+    let dec = (obliquity.sin() * longitude.sin()).asin();
+    let of_date = J2000 + days / DAYS_PER_YEAR;
+    let place = Pointing { ra_deg: ra.to_degrees(), dec_deg: dec.to_degrees(), equinox_year: Some(of_date) };
+    altitude_deg(&place, latitude_deg, east_deg, utc)
+}
+
 fn days_since_j2000(utc: DateTime) -> f64 {
     utc.duration_since(date(2000, 1, 1).at(12, 0, 0, 0)).as_secs_f64() / SECONDS_PER_DAY
 }
@@ -69,6 +84,22 @@ mod tests {
             let pointing = Pointing { ra_deg, dec_deg, equinox_year: None };
             let got = altitude_deg(&pointing, latitude_deg, east_deg, utc.parse().unwrap());
             assert!((got - want).abs() < LEFT_OUT_DEG, "{utc}: {got}, want {want}");
+        }
+    }
+
+    // astropy 8.0.2: get_sun(Time(utc, scale="utc")).transform_to(AltAz(obstime, location)).alt, as above.
+    #[test]
+    fn the_sun_stands_where_astropy_has_it() {
+        for (latitude_deg, east_deg, utc, want) in [
+            (47.0, 11.0, "2031-11-02T17:00:00", -10.871_155_906),
+            (47.0, 11.0, "2031-11-02T23:00:00", -57.912_447_806),
+            (-33.9, 18.4, "2026-06-21T05:30:00", -4.797_078_903),
+            (69.6, 18.9, "2040-06-21T23:00:00", 3.059_558_106),
+            (40.0, -105.0, "2019-05-03T12:00:00", -0.443_008_549),
+        ] {
+            let got = sun_altitude_deg(latitude_deg, east_deg, utc.parse().unwrap());
+            // A hundredth of a degree by the formulas, and what is left out of the altitude.
+            assert!((got - want).abs() < 0.01 + LEFT_OUT_DEG, "{utc}: {got}, want {want}");
         }
     }
 

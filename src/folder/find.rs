@@ -8,6 +8,7 @@ use flate2::read::MultiGzDecoder;
 use walkdir::WalkDir;
 
 use crate::facts::left_out::{NotReadable, OtherContent};
+use crate::fits::dng::looks_like_dng;
 
 /// Bytes that are enough to know a file by.
 const SNIFF_BYTES: usize = 30;
@@ -17,12 +18,12 @@ const PACKED_SUFFIXES: [&str; 5] = [".gz", ".bz2", ".xz", ".z", ".zip"];
 
 /// Suffixes that promise FITS (lower case, without one of a compressed file): a file so named that is no FITS is worth
 /// a word.
-const FITS_SUFFIXES: [&str; 4] = ["fits", "fit", "fts", "fz"];
+const FITS_SUFFIXES: [&str; 5] = ["fits", "fit", "fts", "fz", "dng"];
 
 /// What the first bytes of a file say.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Content {
-    /// FITS, plain or gzip-compressed.
+    /// FITS, plain or gzip-compressed, or a DNG, which is read as one.
     Fits,
     /// The same file as another one of the list, by a link; the text is that one's shown path.
     SameAs(String),
@@ -201,9 +202,16 @@ pub fn content_of(path: &Path) -> Content {
         [b'P', b'K', 3, 4, ..] => OtherContent::ZipArchive,
         [0xff, 0xd8, 0xff, ..] => OtherContent::JpegPicture,
         [0x89, b'P', b'N', b'G', ..] => OtherContent::PngPicture,
-        [b'I', b'I', 42, 0, ..] | [b'M', b'M', 0, 42, ..] => OtherContent::TiffPicture,
+        [b'I', b'I', 42, 0, ..] | [b'M', b'M', 0, 42, ..] => match is_dng(path) {
+            Ok(true) => return Content::Fits,
+            _ => OtherContent::TiffPicture,
+        },
         _ => OtherContent::NotAFitsFile,
     })
+}
+
+fn is_dng(path: &Path) -> std::io::Result<bool> {
+    looks_like_dng(&mut std::fs::File::open(path)?)
 }
 
 fn is_fits(head: &[u8]) -> bool {

@@ -88,6 +88,8 @@ pub struct SessionKey {
     /// Exposure in ms, so that it can be compared exactly; `None` when unknown.
     pub exposure_ms: Option<u64>,
     pub cfa: Option<String>,
+    /// Columns and rows of lights that show a part of their sensor; `None` of the others.
+    pub window: Option<[usize; 2]>,
     /// Stated focal length, mm, where lights that share all else state several.
     pub focal_mm: Option<u32>,
 }
@@ -102,6 +104,7 @@ impl SessionKey {
             filter: header.filter.as_ref().map(|f| f.value.clone()),
             exposure_ms: header.exposure_ms(),
             cfa: header.cfa.as_ref().map(|c| c.value.name()),
+            window: None,
             focal_mm: None,
         }
     }

@@ -39,6 +39,16 @@ impl CfaPattern {
         self.0[(y % 2) * 2 + x % 2] == b'G'
     }
 
+    /// Whether the pixel at column `x`, row `y` lies under the filter of that letter.
+    pub fn sees(self, x: usize, y: usize, letter: u8) -> bool {
+        self.0[(y % 2) * 2 + x % 2] == letter
+    }
+
+    /// Whether it is known which of the sites are red and which blue.
+    pub fn tells_red(self) -> bool {
+        self.0.contains(&b'R')
+    }
+
     /// Four letters.
     pub fn name(self) -> String {
         self.0.iter().map(|c| char::from(*c)).collect()
@@ -119,6 +129,8 @@ pub struct FrameHeader {
     pub focuser_position: Option<Carded<f64>>,
     /// Level at which pixels saturate, ADU, as the header or rig states it.
     pub saturation_adu: Option<Carded<f64>>,
+    /// Column and row of the sensor, recorded px, that the first pixel of the file is.
+    pub corner_px: Option<Carded<[usize; 2]>>,
     /// Colour filter pattern as seen from the first pixel of the file.
     pub cfa: Option<Carded<CfaPattern>>,
     /// Conflicts and refused values, for the user.

@@ -24,6 +24,7 @@ mod temperature;
 pub mod vocabulary;
 
 pub use crate::facts::FrameKind;
+pub(crate) use altitude::sun_altitude_deg;
 pub use carded::Carded;
 pub use find::{Content, FolderError, FoundFile, content_of, find_files};
 pub use group::{Night, SensorKey, SessionKey, UNNAMED_CAMERA, night_of};

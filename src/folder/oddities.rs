@@ -26,7 +26,13 @@ pub(crate) fn oddities(
     let first_words: Vec<String> = cards.malformed.iter().filter_map(first_word).collect();
     let commas = (!commas.is_empty()).then_some(HeaderCaution::DecimalCommas { cards: commas });
     let passed_over = (!first_words.is_empty()).then_some(HeaderCaution::CardsWithoutValue { cards: first_words });
-    commas.into_iter().chain(passed_over).chain(dates_against_exposure(exposure_s, start, end)).collect()
+    let repeated = (!cards.repeated.is_empty()).then(|| HeaderCaution::CardsRepeated { cards: cards.repeated.clone() });
+    commas
+        .into_iter()
+        .chain(passed_over)
+        .chain(repeated)
+        .chain(dates_against_exposure(exposure_s, start, end))
+        .collect()
 }
 
 /// `3,76`, `1,000E+00`, but no list of numbers and no text.

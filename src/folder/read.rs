@@ -79,6 +79,7 @@ pub fn read_header(cards: &Cards) -> FrameHeader {
         altitude_deg,
         focuser_position: number(cards, &cards_for::FOCUSER, &mut notes),
         saturation_adu: number(cards, &cards_for::SATURATION, &mut notes),
+        corner_px: corner(cards, binning),
         cfa: cfa(cards, &mut notes),
         notes,
     }
@@ -138,6 +139,24 @@ fn binning(cards: &Cards) -> ([u32; 2], Option<String>) {
         Some(([bx, factors.next().unwrap_or(bx)], Some((*keyword).to_owned())))
     });
     told.unwrap_or(([1, 1], None))
+}
+
+/// Where on the sensor the file begins, recorded px: by cards of the first pixel, else by a section `[x1:x2,y1:y2]` of unbinned pixels that
+/// count from 1.
+fn corner(cards: &Cards, binning: [u32; 2]) -> Option<Carded<[usize; 2]>> {
+    let whole = |v: f64| (v >= 0.0 && v.fract() == 0.0).then_some(v as usize);
+    let first = cards_for::CORNER.iter().find_map(|(x, y)| {
+        let corner = [whole(cards.number(x)?)?, whole(cards.number(y)?)?];
+        Some(Carded::new(corner, x))
+    });
+    let section = |keyword: &&str| {
+        let inner = cards.text(keyword)?.trim().strip_prefix('[')?.strip_suffix(']')?;
+        let (x, y) = inner.split_once(',')?;
+        let low = |range: &str| range.split(':').filter_map(|n| n.trim().parse::<usize>().ok()).min()?.checked_sub(1);
+        let [bx, by] = binning.map(|b| b as usize);
+        Some(Carded::new([low(x)? / bx, low(y)? / by], keyword))
+    };
+    first.or_else(|| cards_for::SECTION.iter().find_map(section))
 }
 
 /// Whether BUNIT says that someone has multiplied the pixels by the gain.
@@ -257,6 +276,30 @@ mod tests {
         assert_eq!(exact(["CTYPE1  = 'RA---TAN-SIP'", "CTYPE2  = 'DEC--TAN-SIP'"], &[]), Some(false));
         let singular = ["PC1_1   = 1", "PC1_2   = 1", "PC2_1   = -1", "PC2_2   = -1"];
         assert_eq!(exact(["CTYPE1  = 'RA---TAN'", "CTYPE2  = 'DEC--TAN'"], &singular), None);
+    }
+
+    #[test]
+    fn the_corner_of_a_part_is_told_in_recorded_pixels() {
+        let corner = |lines: &[&str]| header(lines).corner_px.map(|c| c.value);
+        assert_eq!(corner(&["XORGSUBF= 96", "YORGSUBF= 40.0"]), Some([96, 40]));
+        assert_eq!(corner(&["DETSEC  = '[97:352,41:328]'"]), Some([96, 40]));
+        // Sections count unbinned pixels, and may run backwards.
+        assert_eq!(corner(&["XBINNING= 2", "YBINNING= 2", "CCDSEC  = '[ 352:97, 41:328 ]'"]), Some([48, 20]));
+        for lines in [
+            &["XORGSUBF= 96"] as &[&str],
+            &["XORGSUBF= -1", "YORGSUBF= 0"],
+            &["DETSEC  = '[0:9,1:9]'"],
+            &["DETSEC  = 'all'"],
+        ] {
+            assert_eq!(corner(lines), None, "{lines:?}");
+        }
+    }
+
+    #[test]
+    fn a_card_that_stands_twice_with_two_values_is_told() {
+        let twice = header(&["EXPTIME = 60.0", "FILTER  = 'L'", "EXPTIME = 30.0", "FILTER  = 'L'"]);
+        assert_eq!(twice.exposure_s.unwrap().value, 60.0);
+        assert_eq!(twice.notes, [HeaderCaution::CardsRepeated { cards: vec!["EXPTIME".to_owned()] }]);
     }
 
     #[test]

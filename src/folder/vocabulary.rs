@@ -116,6 +116,11 @@ pub const SET_POINT: Entry = Entry {
     ..entry("set-point", "C", &[("SET-TEMP", 1.0), ("SETTEMP", 1.0), ("SET_TEMP", 1.0), ("CCDSETT", 1.0)])
 };
 
+/// Column and row of the sensor that the first pixel is, recorded pixels from 0 (common practice, no source).
+pub const CORNER: &[(&str, &str)] = &[("XORGSUBF", "YORGSUBF")];
+/// The part of the sensor that the pixels are, from 1, unbinned (common practice of observatories, no source).
+pub const SECTION: &[&str] = &["DETSEC", "CCDSEC"];
+
 /// Values that are read as kelvin when no unit is given.
 pub const PLAUSIBLE_KELVIN: RangeInclusive<f64> = 120.0..=360.0;
 

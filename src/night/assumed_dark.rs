@@ -16,12 +16,17 @@ const SAME_EXPOSURE: f64 = 0.05;
 /// Span of temperatures that is one, C.
 const ONE_TEMPERATURE_C: f64 = 1.0;
 
-/// That dark current; `None` where there are no such darks, or where they were taken at several temperatures.
+/// How far the logarithm of ordinary pixels' rate may change apart from that of hot pixels, of its change: their doubling steps differ by
+/// as much (common practice, no source).
+const UNLIKE_HOT: f64 = 0.3;
+
+/// That dark current, by the brightness of the lights' hot pixels over the darks' where `hot_ratio` tells it; `None` where there are no such
+/// darks, or where they were taken at several temperatures.
 pub fn assumed_dark(
     session: &SessionKey,
     exposure_s: Option<f64>,
     current: &DarkCurrent,
-    intakes: &[Intake],
+    (intakes, hot_ratio): (&[Intake], Option<(f64, f64)>),
 ) -> Option<Quantity> {
     let exposure_s = exposure_s.filter(|t| *t > 0.0)?;
     let alike = |read: &&Read| {
@@ -33,6 +38,12 @@ pub fn assumed_dark(
     let darks = intakes.iter().filter_map(Intake::read).filter(alike).count();
     let one_temperature = current.range_celsius.is_none_or(|[low, high]| high - low < ONE_TEMPERATURE_C);
     let (rate, sigma) = current.rate_e_per_px_s.pair().filter(|_| darks > 0 && one_temperature)?;
+    if let Some((ratio, error)) = hot_ratio.filter(|(ratio, _)| *ratio > 0.0) {
+        let unlike = ratio * UNLIKE_HOT * ratio.ln().abs();
+        let sigma = (ratio * sigma).hypot(rate * error.hypot(unlike));
+        let rate = Quantity::with(Source::Assumed, ratio * rate, Some(sigma), NightMethod::DarksByHotPixels, darks);
+        return Some(rate.noted(NightNote::HotPixelsOverDarks { ratio, sigma: error }));
+    }
     let drift = rate.abs() * LN_2 * NIGHT_DRIFT_C / ASSUMED_DOUBLING_C;
     let rate = Quantity::with(Source::Assumed, rate, Some(sigma.hypot(drift)), NightMethod::DarksOfTheNight, darks);
     Some(rate.noted(NightNote::DarksAtLightsTemperature { drift_celsius: NIGHT_DRIFT_C }))

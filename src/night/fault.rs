@@ -20,6 +20,7 @@ pub fn unreadable(error: &FitsError) -> LeftOut {
         FitsError::DataSum { .. } => FitsFault::DataSumDiffers,
         FitsError::Unpacking { .. } => FitsFault::CannotBeUnpacked,
         FitsError::Scaling { .. } => FitsFault::ScalingUnknown,
+        FitsError::Dng { .. } => FitsFault::DngNotRead,
         FitsError::Read { .. } => FitsFault::ReadingFailed,
     };
     LeftOut::Unreadable { fault, words: error.to_string() }

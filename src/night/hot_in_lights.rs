@@ -27,7 +27,7 @@ pub fn learn(sensors: &mut Sensors, intakes: &[Intake], kept: &Kept, warnings: &
     let mut groups: BTreeMap<Group, Vec<(usize, Read)>> = BTreeMap::new();
     for (index, read) in reads_of(intakes, &[FrameKind::Light]) {
         let without_darks = sensors.get(&read.sensor).is_some_and(|s| s.defects.is_empty());
-        if without_darks && read.geometry.planes == 1 {
+        if without_darks && read.geometry.planes == 1 && read.window.is_none() {
             groups.entry((read.sensor.clone(), read.header.exposure_ms())).or_default().push((index, read));
         }
     }

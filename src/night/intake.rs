@@ -37,6 +37,15 @@ pub struct Read {
     /// The kind that names of file and folders tell.
     pub named: Option<FrameKind>,
     pub sensor: SensorKey,
+    /// Of a light that shows a part of that sensor.
+    pub window: Option<Window>,
+}
+
+/// Where a light lies on its sensor.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Window {
+    /// Column and row of the sensor that its first pixel is; `None` where no card tells.
+    pub corner: Option<[usize; 2]>,
 }
 
 impl Read {
@@ -216,7 +225,7 @@ fn read(seen: Seen, file: &FoundFile, rig: &Rig) -> Option<Read> {
     let survey = survey?;
     let Told { kind, source: kind_source, denied, named } = kind_of(file, &header, &survey, rig);
     let sensor = SensorKey::of(&header, geometry.width, geometry.height, geometry.planes);
-    Some(Read { header, geometry, survey, rounded_to_adu, kind, kind_source, denied, named, sensor })
+    Some(Read { header, geometry, survey, rounded_to_adu, kind, kind_source, denied, named, sensor, window: None })
 }
 
 /// Places in the list of the frames of each sensor.

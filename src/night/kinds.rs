@@ -28,8 +28,10 @@ pub fn kind_of(file: &FoundFile, header: &FrameHeader, survey: &Survey, rig: &Ri
     if first == FrameKind::Master {
         return Told { kind: first, source: by, denied: None, named };
     }
-    let chosen = decided_by_pixels(&kinds, survey).and_then(|seen| told.into_iter().find(|(kind, _)| *kind == seen));
-    let (kind, source) = chosen.unwrap_or((first, by));
+    let (kind, source) = match decided_by_pixels(&kinds, survey) {
+        Some(seen) if seen != first => (seen, KindSource::Pixels),
+        _ => (first, by),
+    };
     let (kind, source) = match pixels_contradict(kind, survey) {
         Some(seen) => (seen, KindSource::Pixels),
         None => (kind, source),

@@ -1,14 +1,12 @@
 //! Stars of every light, and which lights a session can use.
 
 use std::cell::Cell;
-use std::collections::BTreeMap;
 use std::path::Path;
 use std::sync::atomic::{AtomicUsize, Ordering};
 
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
-use crate::facts::left_out::CloudSign;
 use crate::facts::night::{Correlated, NightMissing, NoiseOrigin};
 use crate::facts::{Caution, LeftOut, Quantity};
 use crate::fits::{Image, ImageFile, Pixels};
@@ -19,25 +17,17 @@ use crate::frame::{
 use crate::report::Warning;
 use crate::sensor::Defect;
 use crate::stars::{Diffraction, FrameStars, MeasureOptions, Place, measure};
-use crate::stats::median;
 
 use super::cache::{Kept, What};
 use super::diffraction::diffraction;
 use super::fault::unreadable;
+use super::hot_ratio::{Expected, expected, ratio};
 use super::input::{Progress, Stage};
 use super::intake::{Intake, Outcome, Read, reads_of};
 use super::noise_origin;
 use super::one_name::unify_exposures;
 use super::sensors::{MeasuredSensor, Sensors};
 use super::set_apart;
-use super::trails::drawn_out_beyond;
-
-/// Lights of a session below which none is left out for being unlike the others.
-const LEAST_TO_COMPARE: usize = 4;
-/// Share of the session's median star count or star flux below which a light was taken through cloud.
-const CLOUDED_SHARE: f64 = 0.5;
-/// Width against the session's median from which a light does not stand for the session.
-const WIDE_FACTOR: f64 = 1.6;
 
 /// Excess charge of a known defect over the read noise from which it is left out of a light: below it nothing is
 /// detected, and a star that lies there keeps its pixels.
@@ -57,6 +47,8 @@ pub struct MeasuredLight {
     pub correlation: Option<NoiseCorrelation>,
     /// Its sky's noise, by level; empty for a colour cube.
     pub noise: Vec<NoiseAtLevel>,
+    /// Brightness of its hot pixels over those of the darks; `None` where a card tells its temperature or too few do.
+    pub hot_ratio: Option<(f64, f64)>,
     /// Where that comes from, where it is more than that of light.
     pub correlated: Option<Correlated>,
     /// Why its session does not use it.
@@ -105,9 +97,11 @@ pub fn measure_all(
                 if looked.pattern_overruled {
                     turned.push(intakes[index].file.shown.clone());
                 }
-                let session = SessionKey::of(&read.header, read.sensor.clone());
+                let whole = SessionKey::of(&read.header, read.sensor.clone());
+                let window = read.window.map(|_| [read.geometry.width, read.geometry.height]);
+                let session = SessionKey { window, ..whole };
                 let excluded = unusable(&looked.stars);
-                let Looked { stars, plane_fwhm_px, correlation, noise, .. } = looked;
+                let Looked { stars, plane_fwhm_px, correlation, noise, hot_ratio, .. } = looked;
                 let sensor = sensors.get(&read.sensor).map(|s| &s.result);
                 let correlated = noise_origin::correlated(correlation.as_ref(), stars.sky_sigma_adu, sensor);
                 measured.push(MeasuredLight {
@@ -118,6 +112,7 @@ pub fn measure_all(
                     plane_fwhm_px,
                     correlation,
                     noise,
+                    hot_ratio,
                     correlated,
                     excluded,
                 });
@@ -133,12 +128,6 @@ pub fn measure_all(
     for (light, session) in measured.iter_mut().zip(unify_exposures(sessions)) {
         light.session = session;
     }
-    leave_out_the_unlike(&mut measured);
-    for light in &measured {
-        if let Some(why) = &light.excluded {
-            intakes[light.index].exclude(why.clone());
-        }
-    }
     measured
 }
 
@@ -149,6 +138,7 @@ struct Looked {
     plane_fwhm_px: Vec<Quantity>,
     correlation: Option<NoiseCorrelation>,
     noise: Vec<NoiseAtLevel>,
+    hot_ratio: Option<(f64, f64)>,
     pattern_overruled: bool,
 }
 
@@ -161,6 +151,8 @@ struct Settings {
     cfa: Option<Mosaic>,
     /// Pixels taken for undefined.
     defects: Vec<u32>,
+    /// Hot pixels whose brightness tells how warm the sensor was; none where a card does.
+    hot: Vec<Expected>,
 }
 
 /// A mosaic as the header or the rig file tells it.
@@ -202,6 +194,7 @@ impl Settings {
             saturation_adu: value(|s| &s.result.saturation_adu),
             diffraction: diffraction(&read.header),
             cfa: Mosaic::of(read, sensors),
+            hot: sensor.filter(|_| read.geometry.planes == 1).map_or_else(Vec::new, |s| thermometer(s, read)),
             defects: sensor.filter(|_| read.geometry.planes == 1).map_or_else(Vec::new, |s| defects_in(s, read)),
         }
     }
@@ -244,6 +237,7 @@ pub fn give_back(image: Image) {
 
 fn measure_light(path: &Path, settings: &Settings) -> Result<Looked, LeftOut> {
     let mut image = read_light(path)?;
+    let hot_ratio = ratio(&image.planes[0], &settings.hot);
     image.planes = image.planes.into_iter().map(|plane| undefine(plane, &settings.defects)).collect();
     // Of a colour cube the middle plane is measured, the green one by custom.
     let plane = &image.planes[image.planes.len() / 2];
@@ -266,7 +260,7 @@ fn measure_light(path: &Path, settings: &Settings) -> Result<Looked, LeftOut> {
     // A cube's planes are made of a mosaic's pixels, or of several frames.
     let noise = if image.planes.len() > 1 { Vec::new() } else { noise_of_frame(plane, lattice) };
     let correlation = noise_correlation(plane, lattice);
-    let looked = Looked { stars, plane_fwhm_px, correlation, noise, pattern_overruled };
+    let looked = Looked { stars, plane_fwhm_px, correlation, noise, hot_ratio, pattern_overruled };
     give_back(image);
     Ok(looked)
 }
@@ -277,15 +271,34 @@ fn measure_light(path: &Path, settings: &Settings) -> Result<Looked, LeftOut> {
 /// A hot pixel of a light is never a star and never part of one: it is taken as undefined.
 fn defects_in(sensor: &MeasuredSensor, read: &Read) -> Vec<u32> {
     let Some(map) = sensor.defects_at(read.header.celsius().map(|(c, _)| c)) else {
-        return sensor.standing.get(&read.header.exposure_ms()).cloned().unwrap_or_default();
+        let standing = sensor.standing.get(&read.header.exposure_ms()).filter(|_| read.window.is_none());
+        return standing.cloned().unwrap_or_default();
     };
-    let g = read.geometry;
-    let (Some(seconds), true) = (read.header.dark_seconds(), (g.width, g.height) == (map.width, map.height)) else {
+    let (g, whole) = (read.geometry, [map.width, map.height]);
+    let corner = match read.window {
+        Some(window) => window.corner,
+        None => ([g.width, g.height] == whole).then_some([0, 0]),
+    };
+    let (Some(seconds), Some([left, first])) = (read.header.dark_seconds(), corner) else {
         return Vec::new();
     };
     let noise = sensor.result.read_noise_adu.value.unwrap_or(0.0);
     let stands_out = |d: &&Defect| f64::from(d.excess_adu_per_s) * seconds > DEFECT_NOISE_SIGMAS * noise;
-    map.defects.iter().filter(stands_out).map(|d| d.index).collect()
+    let within = |d: &Defect| {
+        let (x, y) = (d.index as usize % map.width, d.index as usize / map.width);
+        let (x, y) = (x.checked_sub(left)?, y.checked_sub(first)?);
+        (x < g.width && y < g.height).then_some((y * g.width + x) as u32)
+    };
+    map.defects.iter().filter(stands_out).filter_map(within).collect()
+}
+
+/// Hot pixels that tell how warm a light without a temperature was.
+fn thermometer(sensor: &MeasuredSensor, read: &Read) -> Vec<Expected> {
+    let map = sensor.defects_at(None).filter(|m| [m.width, m.height] == [read.geometry.width, read.geometry.height]);
+    match (read.header.celsius(), map, read.header.dark_seconds()) {
+        (None, Some(map), Some(seconds)) => expected(map, seconds, sensor.result.read_noise_adu.value.unwrap_or(0.0)),
+        _ => Vec::new(),
+    }
 }
 
 /// Why a light says nothing by itself.
@@ -297,44 +310,4 @@ fn unusable(stars: &FrameStars) -> Option<LeftOut> {
         return Some(LeftOut::StarsNotMeasurable { because: stars.fwhm_px.because() });
     }
     None
-}
-
-/// Leaves out lights that a trail, cloud or lost focus sets apart from their session, or images that are not its stars.
-fn leave_out_the_unlike(lights: &mut [MeasuredLight]) {
-    let mut by_session: BTreeMap<SessionKey, Vec<usize>> = BTreeMap::new();
-    for (i, light) in lights.iter().enumerate().filter(|(_, l)| l.excluded.is_none()) {
-        by_session.entry(light.session.clone()).or_default().push(i);
-    }
-    for mut members in by_session.into_values().filter(|m| m.len() >= LEAST_TO_COMPARE) {
-        let trailed = drawn_out_beyond(&members.iter().map(|i| &lights[*i].stars).collect::<Vec<_>>());
-        for (i, why) in members.iter().zip(trailed) {
-            lights[*i].excluded = why;
-        }
-        members.retain(|i| lights[*i].excluded.is_none());
-        if members.len() < LEAST_TO_COMPARE {
-            continue;
-        }
-        let middle = |value: &dyn Fn(&MeasuredLight) -> f64| {
-            median(&members.iter().map(|i| value(&lights[*i])).collect::<Vec<_>>()).unwrap_or(f64::NAN)
-        };
-        let count = middle(&|l| l.stars.star_count as f64);
-        let width = middle(&|l| l.stars.fwhm_px.value.unwrap_or(f64::NAN));
-        let flux = middle(&|l| l.stars.bright_flux_adu.unwrap_or(f64::NAN));
-        for i in members {
-            let stars = &lights[i].stars;
-            let wide = stars.fwhm_px.value.unwrap_or(f64::NAN);
-            lights[i].excluded = if (stars.star_count as f64) < CLOUDED_SHARE * count {
-                Some(LeftOut::Clouded(CloudSign::FewStars { stars: stars.star_count, session_stars: count }))
-            } else if stars.bright_flux_adu.is_some_and(|f| f < CLOUDED_SHARE * flux) {
-                let percent_of_session = 100.0 * stars.bright_flux_adu.unwrap_or(0.0) / flux;
-                Some(LeftOut::Clouded(CloudSign::FaintStars { percent_of_session }))
-            } else if wide > WIDE_FACTOR * width {
-                Some(LeftOut::Soft { fwhm_px: wide, session_fwhm_px: width })
-            } else if wide < width / WIDE_FACTOR {
-                Some(LeftOut::OtherThanStars { fwhm_px: wide, session_fwhm_px: width })
-            } else {
-                None
-            };
-        }
-    }
 }

@@ -16,6 +16,12 @@ const OTHERS_DIFFER: f64 = 0.05;
 /// Frames of a camera that must agree, where there are as many.
 const LEAST_FRAMES: usize = 2;
 
+/// Largest difference of a site from the mean of all under which all see one colour: any lamp and any filter part the colours of a mosaic by
+/// more (common practice, no source).
+const SITES_ALIKE: f64 = 0.01;
+/// Light of a flat in deviations of a pixel from which its sites tell it: their medians are good to a hundredth of one.
+const LEAST_LIGHT_SIGMAS: f64 = 20.0;
+
 /// Where a mosaic that is told by pixels comes from.
 const BY_PIXELS: &str = "its pixels";
 
@@ -26,7 +32,14 @@ pub fn tell_mosaics(intakes: &mut [Intake], rig: &Rig, warnings: &mut Vec<Warnin
     }
     for members in by_sensor(intakes).into_values() {
         let reads: Vec<&Read> = members.iter().filter_map(|i| intakes[*i].read()).collect();
-        if reads.iter().any(|r| r.header.cfa.is_some() || r.geometry.planes > 1) {
+        if reads.iter().any(|r| r.geometry.planes > 1) {
+            continue;
+        }
+        if reads.iter().any(|r| r.header.cfa.is_some()) {
+            let paths = if sees_one_colour(&reads) { without_pattern(intakes, &members) } else { Vec::new() };
+            if !paths.is_empty() {
+                warnings.push(Warning { caution: Caution::MosaicDenied { frames: paths.len() }, paths });
+            }
             continue;
         }
         let Some((pattern, frames)) = mosaic(&reads) else { continue };
@@ -39,6 +52,33 @@ pub fn tell_mosaics(intakes: &mut [Intake], rig: &Rig, warnings: &mut Vec<Warnin
         }
         warnings.push(Warning { caution: Caution::MosaicByPixels { frames, greens: pattern.name() }, paths });
     }
+}
+
+/// Whether all flats of a camera show the same light at the four sites of a cell: it has no mosaic, or its cells were summed.
+fn sees_one_colour(reads: &[&Read]) -> bool {
+    let of = |kind: FrameKind| reads.iter().filter(move |r| r.kind == kind);
+    let unlit: Vec<f64> = of(FrameKind::Bias).chain(of(FrameKind::Dark)).map(|r| r.survey.level_adu).collect();
+    let Some(floor) = median(&unlit) else { return false };
+    let even = |r: &&&Read| {
+        let light = r.survey.sites_adu.map(|level| level - floor);
+        let mean = 0.25 * light.iter().sum::<f64>();
+        mean > LEAST_LIGHT_SIGMAS * r.survey.sigma_adu && light.iter().all(|l| (l / mean - 1.0).abs() < SITES_ALIKE)
+    };
+    let flats = of(FrameKind::Flat).count();
+    flats >= LEAST_FRAMES && of(FrameKind::Flat).filter(even).count() == flats
+}
+
+/// Takes the colour pattern off frames whose pixels deny it; gives their paths.
+fn without_pattern(intakes: &mut [Intake], members: &[usize]) -> Vec<String> {
+    let mut paths = Vec::new();
+    for index in members {
+        if let Outcome::Read(read) = &mut intakes[*index].outcome
+            && read.header.cfa.take().is_some()
+        {
+            paths.push(intakes[*index].file.shown.clone());
+        }
+    }
+    paths
 }
 
 /// The pattern that the flats of a camera show, else its lights; and how many do.

@@ -10,8 +10,8 @@ use super::input::{NightInput, Progress, Scope};
 use super::intake::{Intake, look_at_all};
 use super::sessions::Beside;
 use super::{
-    ceilings, duplicates, hot_in_lights, lights, mosaics, notices, one_name, sensors, sessions, set_apart, sky_noise,
-    star_match, unknown_kinds,
+    ceilings, duplicates, events, hot_in_lights, lights, mosaics, notices, one_name, sensors, sessions, set_apart,
+    sky_noise, star_match, sub_frames, unknown_kinds,
 };
 
 /// Why no report came of it.
@@ -88,8 +88,10 @@ pub fn run_on(
     set_apart::by_pitch(&mut intakes);
     set_apart::take_exposed_biases_for_darks(&mut intakes);
     set_apart::leave_out_processed(&mut intakes);
+    let mut warnings = Vec::new();
+    sub_frames::find_windows(&mut intakes, &mut warnings);
     set_apart::by_epoch(&mut intakes);
-    let mut warnings = notices::intake_notices(&intakes);
+    warnings.extend(notices::intake_notices(&intakes));
     one_name::unify_filters(&mut intakes, &mut warnings);
     mosaics::tell_mosaics(&mut intakes, &input.rig, &mut warnings);
     let mut sensors = sensors::measure_sensors(&mut intakes, &input.rig, kept, progress, &mut warnings);
@@ -97,7 +99,8 @@ pub fn run_on(
         return Ok(sessions::report_of_sensors(intakes, sensors, warnings));
     }
     hot_in_lights::learn(&mut sensors, &intakes, kept, &mut warnings);
-    let measured = lights::measure_all(&mut intakes, &sensors, kept, progress, &mut warnings);
+    let mut measured = lights::measure_all(&mut intakes, &sensors, kept, progress, &mut warnings);
+    events::leave_out_the_unlike(&mut measured, &mut intakes, &sensors);
     ceilings::learn(&mut sensors, &measured);
     if scope == Scope::Frames {
         return Ok(sessions::report_of_frames(intakes, &measured, sensors, warnings));

@@ -88,7 +88,7 @@ pub fn measure_sensors(
     let without_flats: BTreeSet<SensorKey> =
         groups.iter().filter(|(_, frames)| flats(frames) < 2).map(|(key, _)| key.clone()).collect();
     for (index, read) in everything.iter().filter(|(_, r)| r.kind == FrameKind::Light) {
-        if without_flats.contains(&read.sensor) {
+        if without_flats.contains(&read.sensor) && read.window.is_none() {
             groups.entry(read.sensor.clone()).or_default().push(member(*index, intakes, read));
         }
     }

@@ -1,7 +1,8 @@
 //! One session: what its lights, its sensor and the verdicts make of it.
 
+use crate::facts::happening::Happening;
 use crate::facts::night::{NightMethod, NightMissing, NightNote};
-use crate::facts::stars::StarsNote;
+use crate::facts::stars::{StarsMissing, StarsNote};
 use crate::facts::{Quantity, Source};
 use crate::folder::{Rig, SessionKey};
 use crate::frame::NoiseAtLevel;
@@ -11,7 +12,7 @@ use crate::report::{FrameCounts, Session, SessionSettings, Temperature};
 use crate::sky::StarMatch;
 use crate::stars::field::FieldResult;
 use crate::stars::{CommonImage, FrameStars};
-use crate::stats::{mean_and_std, median};
+use crate::stats::{mean_and_std, median, median_with_error};
 use crate::verdict::{
     BudgetInput, Cooling, CoolingInput, CoolingLaw, DarkMatch, HotCost, KnownImage, NoiseBudget, NoiseFinding,
     Photometry, PhotometryInput, Sampling, SamplingInput, SessionFindings, cooling, noise_budget, photometry, sampling,
@@ -76,6 +77,8 @@ pub struct SessionParts<'a> {
     pub image_scale: Quantity,
     /// Noise of the differences of neighbouring lights.
     pub noise: &'a [Vec<NoiseAtLevel>],
+    /// What happened while they were taken.
+    pub happenings: Vec<Happening>,
     pub rig: &'a Rig,
 }
 
@@ -167,6 +170,16 @@ fn shown<'a>(parts: &SessionParts<'a>) -> Shown<'a> {
     }
 }
 
+/// Width by the red (0) or blue (1) sites of a mosaic.
+fn of_sites(used: &[&MeasuredLight], which: usize) -> Quantity {
+    let pattern = used.first().and_then(|l| l.read.header.cfa.as_ref());
+    match pattern {
+        None if !used.is_empty() => Quantity::not_measurable(StarsMissing::OneColour),
+        Some(told) if !told.value.tells_red() => Quantity::not_measurable(StarsMissing::RedNotKnown),
+        _ => over_frames(used, &|s| s.site_fwhm_px.as_ref()?[which].pair(), NightMethod::ColourSitesOverFrames),
+    }
+}
+
 /// Exposure of the lights, s: where clocks part theirs, the one that stands for all.
 fn exposure(parts: &SessionParts) -> Option<f64> {
     let stated = parts.members.iter().find(|l| l.read.header.exposure_ms() == parts.key.exposure_ms);
@@ -178,10 +191,19 @@ fn exposure(parts: &SessionParts) -> Option<f64> {
 fn dark_of_lights(parts: &SessionParts, temperature: &Temperature, exposure_s: Option<f64>) -> Quantity {
     let current = &parts.sensor.result.dark_current;
     match temperature.median.value {
-        None => assumed_dark(parts.key, exposure_s, current, parts.intakes),
+        None => assumed_dark(parts.key, exposure_s, current, (parts.intakes, hot_ratio(parts.members))),
         Some(_) => None,
     }
     .unwrap_or_else(|| dark_rate(temperature.median.value, &parts.sensor.result))
+}
+
+/// Brightness of hot pixels over those of the darks, over the lights: its error holds their scatter.
+fn hot_ratio(members: &[&MeasuredLight]) -> Option<(f64, f64)> {
+    let told: Vec<(f64, f64)> = members.iter().filter(|l| l.excluded.is_none()).filter_map(|l| l.hot_ratio).collect();
+    let (ratio, scatter) = median_with_error(&told.iter().map(|t| t.0).collect::<Vec<_>>())?;
+    // The hot pixels are the same in all lights, and so is what they err by.
+    let own = median(&told.iter().map(|t| t.1).collect::<Vec<_>>())?;
+    Some((ratio, scatter.hypot(own)))
 }
 
 /// The aperture of a telescope that can be: an impossible f/ratio leaves none to be believed.
@@ -320,11 +342,14 @@ fn gathered(parts: &SessionParts, shown: Shown, judged: Judged) -> Session {
         star_count: over_frames(used, &star_count, NightMethod::MedianOverFrames),
         field: shown.field.into(),
         fwhm_px: shown.fwhm_px,
+        red_fwhm_px: of_sites(used, 0),
+        blue_fwhm_px: of_sites(used, 1),
         moffat_beta: shown.moffat_beta,
         star_image: shown.image,
         sky_e_per_px_s: shown.sky,
         sampling: words::sampling::worded(judged.sampling, &shown.image_scale),
         image_scale_arcsec_per_px: shown.image_scale,
+        happenings: parts.happenings.iter().cloned().map(words::happenings::worded).collect(),
         noise_budget: judged.noise_budget,
         cooling: cooling.rows.clone(),
         cooling_floor_time_ratio: cooling.floor_time_ratio.clone(),

@@ -152,7 +152,15 @@ mod tests {
             epoch: None,
         };
         let night = Night::Dated(night.to_owned());
-        SessionKey { night, sensor, filter: Some(filter.to_owned()), exposure_ms: None, cfa: None, focal_mm: None }
+        SessionKey {
+            night,
+            sensor,
+            filter: Some(filter.to_owned()),
+            exposure_ms: None,
+            cfa: None,
+            window: None,
+            focal_mm: None,
+        }
     }
 
     #[test]

@@ -2,8 +2,9 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use crate::facts::happening::What;
 use crate::facts::night::{NightMethod, NightNote};
-use crate::facts::{Caution, Quantity};
+use crate::facts::{Caution, Note, Quantity};
 use crate::folder::{SensorKey, SessionKey};
 use crate::frame::NoiseAtLevel;
 use crate::report::{FrameRow, Parts, Report, Session, StarRow, Warning, words};
@@ -13,6 +14,7 @@ use crate::stats::median;
 use crate::verdict::{NoiseVerdict, SessionFindings, answers};
 
 use super::assumed_dark::NIGHT_DRIFT_C;
+use super::events::happenings;
 use super::input::NightInput;
 use super::intake::{Intake, Outcome};
 use super::lights::MeasuredLight;
@@ -23,7 +25,6 @@ use super::session::{Built, SessionParts, own_scale, session};
 use super::session_scale::{OwnScale, shared};
 use super::sky_rate::{sky_of_light, sky_rate};
 use super::star_match::OnTheSky;
-use super::width_step::{WidthStep, width_step};
 
 /// The report of the detector part alone.
 pub fn report_of_sensors(intakes: Vec<Intake>, sensors: Sensors, warnings: Vec<Warning>) -> Report {
@@ -87,6 +88,7 @@ pub fn report_of_night(
             on_the_sky: beside.matches.get(*key)?,
             image_scale: scales.get(*key)?.clone(),
             noise: beside.noise.get(*key).map_or(&[], Vec::as_slice),
+            happenings: happenings(&lights, key, &sensors),
             rig: &input.rig,
         }))
     };
@@ -96,7 +98,7 @@ pub fn report_of_night(
         tell_noise(&mut rows, session);
     }
     warnings.extend(built.iter().filter_map(temperature_assumed));
-    warnings.extend(groups.iter().filter_map(|(key, members)| widths_stepped(&by_session[*key], members, &intakes)));
+    warnings.extend(built.iter().filter_map(|b| widths_stepped(b, &rows)));
     let own = |b: &Built| [noise_unlike_the_budget(b, &intakes), dark_mismatch(&b.session)];
     warnings.extend(built.iter().flat_map(own).flatten());
     warnings.extend(night_notices(&intakes, &lights));
@@ -173,19 +175,26 @@ fn noise_unlike_the_budget(built: &Built, intakes: &[Intake]) -> Option<Warning>
 
 /// Lights whose dark current is that of darks beside them.
 fn temperature_assumed(built: &Built) -> Option<Warning> {
-    let darks = built.assumed_dark.as_ref()?.n;
-    let session_id = built.session.id.clone();
-    let caution = Caution::DarkTemperatureAssumed { session_id, darks, drift_celsius: NIGHT_DRIFT_C };
+    let assumed = built.assumed_dark.as_ref()?;
+    let (darks, session_id) = (assumed.n, built.session.id.clone());
+    let hot_ratio = assumed.notes.iter().find_map(|note| match note {
+        Note::Night(NightNote::HotPixelsOverDarks { ratio, .. }) => Some(*ratio),
+        _ => None,
+    });
+    let caution = Caution::DarkTemperatureAssumed { session_id, darks, drift_celsius: NIGHT_DRIFT_C, hot_ratio };
     Some(Warning { caution, paths: Vec::new() })
 }
 
-/// Lights before and behind a step of the star widths.
-fn widths_stepped(session_id: &str, members: &[&MeasuredLight], intakes: &[Intake]) -> Option<Warning> {
-    let WidthStep { at, before_px, after_px } = width_step(members)?;
-    let behind = members.iter().filter(|l| l.read.header.start_utc.as_ref().is_some_and(|s| s.value >= at));
-    let paths = behind.map(|l| intakes[l.index].file.shown.clone()).collect();
-    let caution = Caution::WidthsStepped { session_id: session_id.to_owned(), at: at.to_string(), before_px, after_px };
-    Some(Warning { caution, paths })
+/// Lights behind a step of the star widths that is too small to leave those on one side of it out.
+fn widths_stepped(built: &Built, rows: &[FrameRow]) -> Option<Warning> {
+    let session_id = built.session.id.clone();
+    let (at, before_px, after_px) = built.session.happenings.iter().find_map(|h| match h.what {
+        What::WidthStep { before_px, after_px } if h.left_out == 0 => Some((h.from_utc, before_px, after_px)),
+        _ => None,
+    })?;
+    let behind = built.lights.iter().map(|i| &rows[*i]).filter(|row| row.start_utc.is_some_and(|start| start >= at));
+    let paths = behind.map(|row| row.path.clone()).collect();
+    Some(Warning { caution: Caution::WidthsStepped { session_id, at: at.to_string(), before_px, after_px }, paths })
 }
 
 /// Darks that would leave more than they take off.
@@ -209,7 +218,11 @@ fn session_ids<'a>(keys: impl Iterator<Item = &'a SessionKey>) -> Vec<String> {
             key.exposure_ms.map_or_else(|| "unknown exposure".to_owned(), |ms| format!("{} s", ms as f64 / 1e3));
         let filter = key.filter.clone().unwrap_or_else(|| "no filter".to_owned());
         let focal = key.focal_mm.map_or_else(String::new, |mm| format!(" {mm} mm"));
-        (format!("{} {filter} {exposure}{focal}", key.night.date().unwrap_or("undated")), key.sensor.camera.clone())
+        let window = key.window.map_or_else(String::new, |[wide, high]| format!(" {wide} x {high} px"));
+        (
+            format!("{} {filter} {exposure}{focal}{window}", key.night.date().unwrap_or("undated")),
+            key.sensor.camera.clone(),
+        )
     };
     let names: Vec<(String, String)> = keys.map(named).collect();
     let mut seen: BTreeMap<String, usize> = BTreeMap::new();

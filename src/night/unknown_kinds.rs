@@ -3,6 +3,8 @@
 use super::intake::{Intake, Outcome, Read, by_sensor};
 use super::set_apart::EXPOSED_S;
 use crate::facts::{FrameKind, KindSource, LeftOut};
+use crate::frame::Survey;
+use crate::stats::median_and_mad_sigma;
 
 /// Tells the kinds of frames of which no card, name or user speaks, and of starless ones whose card and name disagree on whether light
 /// fell on them; leaves out those that stay unknown.
@@ -14,8 +16,12 @@ pub fn tell_unknown_kinds(intakes: &mut [Intake]) {
             continue;
         }
         let company = Company::of(&reads);
-        for (index, read) in members.iter().zip(&reads) {
-            match (company.kind(read), read.named) {
+        let kinds: Vec<FrameKind> =
+            reads.iter().map(|r| if is_unknown(r) { company.kind(r) } else { r.kind }).collect();
+        let lit = brighter_than_their_like(&reads, &kinds, company.lowest.0);
+        for (at, (index, read)) in members.iter().zip(&reads).enumerate() {
+            let told = if lit[at] { FrameKind::Unknown } else { company.kind(read) };
+            match (told, read.named) {
                 // A card that names no kind says that it is none.
                 (kind, _) if is_unknown(read) => {
                     seen.push((*index, if read.header.kind.card.is_empty() { kind } else { FrameKind::Unknown }));
@@ -110,6 +116,35 @@ impl Company {
         };
         if dark { FrameKind::Dark } else { FrameKind::Unknown }
     }
+}
+
+/// Darks of one exposure, at least, of which one may be told to be none.
+const LEAST_ALIKE: usize = 4;
+/// Deviations of their own scatter, and of a pixel's noise, by which such a one stands above the others; and its level above the lowest
+/// one over theirs: the sensor of one night does not warm by half a doubling while the others stay.
+const ABOVE_SCATTER: f64 = 6.0;
+const ABOVE_NOISE: f64 = 1.0;
+const ABOVE_LEVEL: f64 = 1.5;
+
+/// Which frames without a word pass for darks but stand alone above those of their exposure: a clouded or shaded light without a star.
+fn brighter_than_their_like(reads: &[&Read], kinds: &[FrameKind], lowest_adu: f64) -> Vec<bool> {
+    let like =
+        |at: usize| (0..reads.len()).filter(move |i| kinds[*i] == FrameKind::Dark && alike(reads[*i], reads[at]));
+    let stands_out = |at: usize| {
+        let levels: Vec<f64> = like(at).map(|i| reads[i].survey.level_adu).collect();
+        let Some((middle, scatter)) = median_and_mad_sigma(&levels).filter(|_| levels.len() >= LEAST_ALIKE) else {
+            return false;
+        };
+        let Survey { level_adu, sigma_adu, .. } = reads[at].survey;
+        let above = level_adu - middle;
+        above > (ABOVE_SCATTER * scatter).max(ABOVE_NOISE * sigma_adu)
+            && level_adu - lowest_adu > ABOVE_LEVEL * (middle - lowest_adu)
+    };
+    (0..reads.len()).map(|at| is_unknown(reads[at]) && kinds[at] == FrameKind::Dark && stands_out(at)).collect()
+}
+
+fn alike(one: &Read, other: &Read) -> bool {
+    one.header.exposure_ms() == other.header.exposure_ms()
 }
 
 fn has_stars(read: &Read) -> bool {

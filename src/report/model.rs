@@ -12,6 +12,7 @@ use super::answers::AnswerEntry;
 pub use super::frame_row::{FrameRow, FrameStatus};
 pub use super::warning::Warning;
 use super::words::{WithSentence, Worded, WordedField};
+use crate::facts::happening::Happening;
 use crate::facts::{FrameKind, Quantity};
 use crate::sensor::{DefectMap, SensorResult};
 use crate::sky::StarMatch;
@@ -152,6 +153,12 @@ pub struct Session {
     /// over the frames.
     #[schemars(extend("unit" = "px"))]
     pub fwhm_px: Quantity,
+    /// The same as the red sites of a mosaic see it.
+    #[schemars(extend("unit" = "px"))]
+    pub red_fwhm_px: Quantity,
+    /// And as the blue ones do.
+    #[schemars(extend("unit" = "px"))]
+    pub blue_fwhm_px: Quantity,
     /// The same in arcseconds.
     #[schemars(extend("unit" = "arcsec"))]
     pub fwhm_arcsec: Quantity,
@@ -179,6 +186,8 @@ pub struct Session {
     pub sky_e_per_px_s: Quantity,
     /// How the pixels suit the star image.
     pub sampling: Worded<Sampling>,
+    /// What happened while its lights were taken, in the order of time.
+    pub happenings: Vec<WithSentence<Happening>>,
     /// Variances of one exposure.
     pub noise_budget: NoiseBudget,
     /// Whether the lights' own noise is what the budget says.

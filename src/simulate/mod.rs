@@ -9,6 +9,7 @@ pub mod calibration;
 mod contour;
 pub mod dark_series;
 pub mod detector;
+pub mod dng;
 pub mod field;
 pub mod fits_out;
 mod footprint;

@@ -3,8 +3,9 @@
 use std::cmp::Ordering;
 use std::collections::BTreeMap;
 
+use super::colour_sites::widths_of_sites;
 use super::options::MeasureOptions;
-use super::profile::equations::Profile;
+use super::profile::equations::{FitNoise, Profile};
 use super::profile::fit::StarFit;
 use super::profile::image::FrameImage;
 use super::rejection::locus::Locus;
@@ -17,6 +18,7 @@ use super::trailed::follow_lines;
 use super::{Peak, map_sky};
 use crate::facts::stars::{StarsMissing, StarsNote};
 use crate::fits::Pixels;
+use crate::frame::Lattice;
 use crate::stats::median;
 
 /// Kernel width to begin with, px as recorded; a frame with other stars is searched again with theirs.
@@ -111,6 +113,13 @@ pub fn measure(plane: &Pixels, options: &MeasureOptions) -> Option<FrameStars> {
     }
     if summary.trailed {
         follow_lines(&mut summary, &search, choice);
+    }
+    if let Lattice::Green(pattern) = options.lattice
+        && pattern.tells_red()
+    {
+        let noise = FitNoise { sky_adu2: sky.median_sigma_adu.powi(2).max(1e-12), e_per_adu: options.e_per_adu };
+        let with = (noise, profile);
+        summary.site_fwhm_px = Some(widths_of_sites(plane, pattern, &summary.stars, &summary.fwhm_px, with));
     }
     if judged.clipped > 0 && summary.fwhm_px.is_known() {
         let note = StarsNote::ClippedCores { clipped: judged.clipped, stars: summary.stars.len() };

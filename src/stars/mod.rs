@@ -3,6 +3,7 @@
 //! Positions are in pixels of the file, 0-based, integer at pixel centres.
 #![doc = include_str!("README.md")]
 
+mod colour_sites;
 pub(crate) mod detection;
 pub mod field;
 mod measure;
@@ -28,5 +29,5 @@ pub use profile::stamp::Stamp;
 pub use search::{SCOUTS, stamp_half_px};
 pub use sky::{SkyMap, map_sky};
 pub(crate) use standing::{BrightPixel, bright_pixels, standing_pixels};
-pub(crate) use star::Place;
 pub use star::{CommonImage, FrameStars, ImageRing, Star, StarFlag};
+pub(crate) use star::{Place, SKY_BLOCKS};

@@ -9,6 +9,7 @@ use std::ops::Range;
 use multiversion::multiversion;
 use ndarray::Array2;
 
+use super::star::{SKY_BLOCKS, SKY_BLOCKS_A_SIDE};
 use crate::fits::{Grid, Pixels};
 use crate::frame::Lattice;
 use crate::stats::{converged_truncation_factor, mean_and_std, median_and_mad_sigma, median_mut, mode_of};
@@ -34,6 +35,22 @@ pub struct SkyMap {
     pub level_error_adu: f64,
     /// Median noise of one pixel over the tiles, ADU.
     pub median_sigma_adu: f64,
+}
+
+impl SkyMap {
+    /// Mean level of the tiles in each block of the frame, ADU.
+    pub(crate) fn blocks(&self) -> [f64; SKY_BLOCKS] {
+        let (rows, columns) = self.level.dim();
+        let part = |k: usize, of: usize| {
+            let start = k * of / SKY_BLOCKS_A_SIDE;
+            start..((k + 1) * of / SKY_BLOCKS_A_SIDE).max(start + 1).min(of.max(1))
+        };
+        std::array::from_fn(|k| {
+            let (j, i) = (k / SKY_BLOCKS_A_SIDE, k % SKY_BLOCKS_A_SIDE);
+            let block = self.level.slice(ndarray::s![part(j, rows), part(i, columns)]);
+            block.mapv(f64::from).mean().unwrap_or(self.level_adu)
+        })
+    }
 }
 
 /// Maps sky and noise of a plane. `None` when no tile has enough finite pixels.

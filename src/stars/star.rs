@@ -87,6 +87,10 @@ pub struct ImageRing {
     pub model: f64,
 }
 
+/// Blocks along a side of the frame, and in all: small enough to see a half-open shutter, large enough for a nebula.
+pub(crate) const SKY_BLOCKS_A_SIDE: usize = 4;
+pub(crate) const SKY_BLOCKS: usize = SKY_BLOCKS_A_SIDE * SKY_BLOCKS_A_SIDE;
+
 /// What one frame's stars say.
 ///
 /// # Examples
@@ -112,6 +116,8 @@ pub struct FrameStars {
     pub sky_error_adu: f64,
     /// Noise of one sky pixel, ADU.
     pub sky_sigma_adu: f64,
+    /// Sky level of the blocks of the frame, [`SKY_BLOCKS_A_SIDE`] a row from the first pixel on, ADU.
+    pub sky_blocks_adu: [f64; SKY_BLOCKS],
     /// Detected stars: everything but hot pixels, streaks and peaks too sharp to be one.
     pub star_count: usize,
     /// Peaks that were not used, by reason; saturated ones are counted also where they had to be used.
@@ -122,6 +128,8 @@ pub struct FrameStars {
     pub places: Vec<Place>,
     /// FWHM before the pixel, geometric mean of both axes, px.
     pub fwhm_px: Quantity,
+    /// The same by the red and the blue sites of a mosaic whose red ones are known.
+    pub site_fwhm_px: Option<[Quantity; 2]>,
     /// FWHM before the pixel along the shorter axis, px: of a trailed frame, what seeing and focus gave.
     pub minor_fwhm_px: Quantity,
     /// FWHM after the pixel, px.

@@ -78,14 +78,13 @@ pub(crate) fn summed_up(
         }
         _ => nothing(),
     };
-    // Stars come brightest first.
-    let bright: Vec<f64> = stars.iter().take(BRIGHT_STARS).map(|s| s.fit.flux_adu).collect();
     FrameStars {
-        bright_flux_adu: median(&bright),
+        bright_flux_adu: bright_flux_adu(&stars),
         clip_level_adu: None,
         sky_adu: sky.level_adu,
         sky_error_adu: sky.level_error_adu,
         sky_sigma_adu: sky.median_sigma_adu,
+        sky_blocks_adu: sky.blocks(),
         star_count,
         flags,
         position_angle_deg: common.map_or_else(nothing, Elongation::position_angle),
@@ -93,6 +92,7 @@ pub(crate) fn summed_up(
         trailed: common.is_some_and(Elongation::is_trailed),
         trail_length_px: Quantity::not_measurable(StarsMissing::NotTrailed),
         fwhm_px,
+        site_fwhm_px: None,
         minor_fwhm_px,
         recorded_fwhm_px,
         ellipticity,
@@ -102,6 +102,11 @@ pub(crate) fn summed_up(
         stars,
         places: Vec::new(),
     }
+}
+
+/// Median flux of the brightest stars, which come first.
+fn bright_flux_adu(stars: &[Star]) -> Option<f64> {
+    median(&stars.iter().take(BRIGHT_STARS).map(|s| s.fit.flux_adu).collect::<Vec<_>>())
 }
 
 impl FrameStars {

@@ -173,6 +173,7 @@ mod tests {
             airmass: None,
             altitude_deg: None,
             focuser_position: None,
+            corner_px: None,
             saturation_adu: None,
             cfa: None,
             notes: Vec::new(),

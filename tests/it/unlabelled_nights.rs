@@ -23,13 +23,13 @@ const DARK: f64 = 0.15;
 const RED: f64 = 0.55;
 const BLUE: f64 = 0.62;
 
-fn mirrorless() -> Detector {
+pub fn mirrorless() -> Detector {
     let even = Detector { gain_e_per_adu: GAIN, offset_adu: 2048.0, code_step: 4, ..Detector::even(SIDE, SIDE) };
     Detector { read_noise_e: READ_NOISE_E, light_scatter: 0.006, seed: 71, ..even }.with_hot_pixels(0.002, 10.0, 300.0)
 }
 
 /// A frame under a mosaic RGGB.
-fn mosaic(recipe: &FrameRecipe) -> Array2<u16> {
+pub fn mosaic(recipe: &FrameRecipe) -> Array2<u16> {
     let seen = |share: f64| {
         let stars = recipe.stars.iter().map(|s| SimStar { flux_e: share * s.flux_e, ..*s }).collect();
         render(&FrameRecipe { sky_e_per_px_s: share * recipe.sky_e_per_px_s, stars, ..recipe.clone() }).0
@@ -43,7 +43,16 @@ fn mosaic(recipe: &FrameRecipe) -> Array2<u16> {
 }
 
 /// The frames of a night with their folder, in the order in which they were taken.
-fn frames(of: &dyn Fn(&FrameRecipe) -> Array2<u16>, camera: &Detector) -> Vec<(&'static str, f64, Array2<u16>)> {
+pub fn frames(of: &dyn Fn(&FrameRecipe) -> Array2<u16>, camera: &Detector) -> Vec<(&'static str, f64, Array2<u16>)> {
+    frames_with_lights(of, camera, DARK)
+}
+
+/// The same, the lights taken when the sensor had this dark current; hot pixels follow it.
+fn frames_with_lights(
+    of: &dyn Fn(&FrameRecipe) -> Array2<u16>,
+    camera: &Detector,
+    dark: f64,
+) -> Vec<(&'static str, f64, Array2<u16>)> {
     let unlit = |seed| FrameRecipe::unlit(camera.clone(), seed);
     let mut frames = Vec::new();
     for n in 0..8 {
@@ -64,7 +73,7 @@ fn frames(of: &dyn Fn(&FrameRecipe) -> Array2<u16>, camera: &Detector) -> Vec<(&
         let light = FrameRecipe {
             exposure_s: EXPOSURE_S,
             sky_e_per_px_s: SKY,
-            dark_e_per_px_s: DARK,
+            dark_e_per_px_s: dark,
             corner_illumination: 0.8,
             stars,
             ..unlit(700 + n)
@@ -87,7 +96,7 @@ fn cards(seconds: f64, number: usize) -> Vec<HeaderCard> {
     ]
 }
 
-fn report_of(folders: &[&Path], rig: Rig) -> Value {
+pub fn report_of(folders: &[&Path], rig: Rig) -> Value {
     let out = tempfile::tempdir().unwrap();
     let folders = folders.iter().map(|f| f.to_path_buf()).collect();
     let input = NightInput { folders, out: out.path().to_owned(), rig, stars: false };
@@ -286,7 +295,8 @@ fn a_change_of_focus_in_mid_session_is_told_with_its_time() {
         }
         report_of(&[folder.path()], Rig::default())
     };
-    let stepped = of([2.6, 2.65, 2.55, 2.6, 3.6, 3.55, 3.6, 3.65]);
+    // A third more and its lights would be left out.
+    let stepped = of([2.6, 2.65, 2.55, 2.6, 3.15, 3.1, 3.15, 3.2]);
     let told = stepped["warnings"].as_array().unwrap().iter().find(|w| w["code"] == "widths-stepped").unwrap();
     assert!(told["message"].as_str().unwrap().contains("2031-11-02T19:04:00"), "{told}");
     assert_eq!(told["paths"].as_array().unwrap().len(), 4, "{told}");
@@ -294,5 +304,82 @@ fn a_change_of_focus_in_mid_session_is_told_with_its_time() {
     for widths in [[2.6, 3.6, 2.9, 3.3, 2.7, 3.5, 3.0, 3.2], [2.6, 2.74, 2.88, 3.02, 3.16, 3.3, 3.44, 3.6]] {
         let report = of(widths);
         assert!(!codes(&report).contains(&"widths-stepped"), "{:?}", report["warnings"]);
+        assert_eq!(
+            report["sessions"][0]["happenings"].as_array().unwrap().len(),
+            0,
+            "{}",
+            report["sessions"][0]["happenings"]
+        );
     }
+}
+
+#[test]
+fn hot_pixels_tell_how_much_warmer_the_lights_were_than_the_darks() {
+    let even =
+        Detector { gain_e_per_adu: 0.8, offset_adu: 500.0, read_noise_e: 3.5, seed: 72, ..Detector::even(SIDE, SIDE) };
+    let camera = even.with_hot_pixels(0.004, 10.0, 300.0);
+    // Doubled in about 6 C.
+    for warmer in [1.0, 1.6, 0.6] {
+        let folder = tempfile::tempdir().unwrap();
+        let frames = frames_with_lights(&plain, &camera, warmer * DARK);
+        for (number, (kind, seconds, image)) in frames.iter().enumerate() {
+            let mut cards = cards(*seconds, number);
+            cards.push(HeaderCard::text("IMAGETYP", kind, ""));
+            write_frame(&folder.path().join(format!("{number:03}.fits")), image, &cards).unwrap();
+        }
+        let report = report_of(&[folder.path()], Rig::default());
+        let budget = &report["sessions"][0]["noise_budget"];
+        let total = (SKY + warmer * DARK) * EXPOSURE_S + 3.5f64.powi(2);
+        let (share, sigma) = told(&budget["dark_share"]);
+        let want = warmer * DARK * EXPOSURE_S / total;
+        eprintln!("{warmer}: {share} +- {sigma}, {want}; {}", budget["dark_share"]["note"]);
+        // Three degrees that nobody knows would leave a third.
+        assert!((share - want).abs() < 3.0 * sigma && sigma < 0.25 * want, "{warmer}: {share} +- {sigma}, {want}");
+        let warning =
+            report["warnings"].as_array().unwrap().iter().find(|w| w["code"] == "dark-temperature-assumed").unwrap();
+        let message = warning["message"].as_str().unwrap();
+        assert!(message.contains(&format!("{warmer:.1}")), "{message}");
+    }
+}
+
+#[test]
+fn a_colour_pattern_that_the_flats_deny_is_not_believed() {
+    let folder = tempfile::tempdir().unwrap();
+    for (number, (kind, seconds, image)) in frames(&plain, &mono()).iter().enumerate() {
+        let mut cards = cards(*seconds, number);
+        cards.extend([HeaderCard::text("IMAGETYP", kind, ""), HeaderCard::text("BAYERPAT", "RGGB", "")]);
+        write_frame(&folder.path().join(format!("{number:03}.fits")), image, &cards).unwrap();
+    }
+    let denied = report_of(&[folder.path()], Rig::default());
+    assert!(codes(&denied).contains(&"mosaic-denied"), "{:?}", codes(&denied));
+    assert!(denied["sessions"][0]["settings"]["cfa"].is_null());
+    let (gain, sigma) = told(&denied["sensors"][0]["gain_e_per_adu"]);
+    assert!((gain - 0.8).abs() < 3.0 * sigma && sigma < 0.02, "{gain} +- {sigma}");
+    // Who says so knows better.
+    let stated = report_of(&[folder.path()], Rig { cfa: Some("RGGB".to_owned()), ..Rig::default() });
+    assert!(!codes(&stated).contains(&"mosaic-denied") && stated["sessions"][0]["settings"]["cfa"] == "RGGB");
+}
+
+#[test]
+fn a_clouded_light_without_stars_is_taken_for_no_dark() {
+    let folder = tempfile::tempdir().unwrap();
+    let mut frames = frames(&mosaic, &mirrorless());
+    // At the edge of a cloud bank: a tenth of the sky, no star through it.
+    let unlit = FrameRecipe::unlit(mirrorless(), 1500);
+    let clouded = FrameRecipe {
+        exposure_s: EXPOSURE_S,
+        sky_e_per_px_s: 0.1 * SKY,
+        dark_e_per_px_s: DARK,
+        corner_illumination: 0.8,
+        ..unlit
+    };
+    frames.push(("clouded", EXPOSURE_S, mosaic(&clouded)));
+    for (number, (_, seconds, image)) in frames.iter().enumerate() {
+        write_frame(&folder.path().join(format!("IMG_{number:04}.fits")), image, &cards(*seconds, number)).unwrap();
+    }
+    let report = report_of(&[folder.path()], Rig::default());
+    let row = report["frames"].as_array().unwrap().iter().find(|f| f["path"] == "IMG_0026.fits").unwrap();
+    assert_eq!((&row["kind"], &row["reason_code"]), (&"unknown".into(), &"kind-not-known".into()), "{row}");
+    let kinds = report["frames"].as_array().unwrap().iter().filter(|f| f["kind"] == "dark").count();
+    assert_eq!(kinds, 6);
 }

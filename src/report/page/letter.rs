@@ -161,7 +161,7 @@ fn prose(b: Basis) -> Prose {
         missing: b
             .missing
             .into_iter()
-            .map(|(reason, costs)| Missing { reason: sentence(&reason), costs: costs.join(", ") })
+            .map(|(reason, costs)| Missing { reason: sentence(&reason), costs: costs.join("; ") })
             .collect(),
         cautions: b.cautions.iter().map(|c| sentence(c)).collect(),
     }

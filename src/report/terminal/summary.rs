@@ -1,11 +1,13 @@
 //! The summary for the terminal: one screen of 80 columns, the answers first.
 
 use super::columns::{clean, fitted, wrapped};
+use crate::facts::happening::Happening;
 use crate::facts::{Quantity, Source};
 use crate::report::InWords;
 use crate::report::Question;
 use crate::report::files::write::ReportFiles;
-use crate::report::model::{FrameStatus, Report, SensorEntry, Session};
+use crate::report::model::{FrameRow, FrameStatus, Report, SensorEntry, Session};
+use crate::report::words::WithSentence;
 use crate::report::words::asks::asks;
 use crate::report::words::numbers::{UNKNOWN, plain, with_unit, within};
 use crate::report::words::percent::percent_of_column;
@@ -23,6 +25,10 @@ const MOST_SENSORS: usize = 3;
 const MOST_FIELDS: usize = 2;
 /// Lines that left-out files and warnings may take however long the rest is.
 const LEAST_ROOM: usize = 6;
+/// Most things that happened.
+const MOST_HAPPENINGS: usize = 3;
+/// Reasons for lights left out that what happened tells.
+const HAPPENED: [&str; 6] = ["shaded", "bright-sky", "focus-run", "out-of-focus", "fading", "clouded"];
 /// Most reasons for files left out.
 const MOST_REASONS: usize = 3;
 
@@ -266,8 +272,13 @@ fn frames_and_warnings(screen: &mut Screen, report: &Report, room: usize) {
     let all = report.frames.len();
     let files = if all == 1 { "file" } else { "files" };
     screen.lines.push(format!("{all} {files}: {used} used, {excluded} left out, {unreadable} not readable."));
+    happenings(screen, report);
+    let told = |f: &&FrameRow| {
+        let by_night = f.left_out.as_ref().is_some_and(|why| HAPPENED.contains(&why.code()));
+        by_night && report.sessions.iter().any(|s| f.session_id.as_ref() == Some(&s.id) && !s.happenings.is_empty())
+    };
     let mut reasons: Vec<(String, Vec<&str>)> = Vec::new();
-    for f in report.frames.iter().filter(|f| f.status != FrameStatus::Used) {
+    for f in report.frames.iter().filter(|f| f.status != FrameStatus::Used).filter(|f| !told(f)) {
         let reason = f.reason().unwrap_or_else(|| "no reason was given".to_owned());
         match reasons.iter_mut().find(|(r, _)| *r == reason) {
             Some((_, paths)) => paths.push(&f.path),
@@ -298,6 +309,21 @@ fn frames_and_warnings(screen: &mut Screen, report: &Report, room: usize) {
         shown += 1;
     }
     rest(screen, report.warnings.len(), shown, "warning");
+}
+
+/// What happened in the night, those that cost most lights first chosen, in the order of time.
+fn happenings(screen: &mut Screen, report: &Report) {
+    let all: Vec<(&Session, &WithSentence<Happening>)> =
+        report.sessions.iter().flat_map(|s| s.happenings.iter().map(move |h| (s, h))).collect();
+    let mut by_cost: Vec<usize> = (0..all.len()).collect();
+    by_cost.sort_by_key(|i| (std::cmp::Reverse(all[*i].1.left_out), *i));
+    by_cost.truncate(MOST_HAPPENINGS);
+    by_cost.sort_unstable();
+    for (session, happening) in by_cost.into_iter().map(|i| all[i]) {
+        let filter = session.settings.filter.as_deref().unwrap_or("no filter");
+        screen.paragraph(&format!("{filter}, {}", happening.sentence), 2);
+    }
+    rest(screen, all.len(), MOST_HAPPENINGS, "event");
 }
 
 fn rest(screen: &mut Screen, all: usize, shown: usize, what: &str) {

@@ -19,9 +19,13 @@ pub(crate) fn caution(about: &Caution) -> String {
             kinds_without_card(*frames, [*stated, *by_names, *by_pixels])
         }
         Caution::MosaicByPixels { frames, greens } => mosaic_by_pixels(*frames, greens),
+        Caution::MosaicDenied { frames } => mosaic_denied(*frames),
         Caution::FiltersAlike { names } => filters_alike(names),
-        Caution::DarkTemperatureAssumed { session_id, darks, drift_celsius } => {
-            dark_temperature_assumed(session_id, *darks, *drift_celsius)
+        Caution::SubFrames { lights, size_px, sensor_px, placed } => {
+            sub_frames(*lights, [*size_px, *sensor_px], *placed)
+        }
+        Caution::DarkTemperatureAssumed { session_id, darks, drift_celsius, hot_ratio } => {
+            dark_temperature_assumed(session_id, *darks, *drift_celsius, *hot_ratio)
         }
         Caution::ExposedBias { frames, exposure_s } => exposed_bias(*frames, *exposure_s),
         Caution::WidthsStepped { session_id, at, before_px, after_px } => {
@@ -39,11 +43,7 @@ pub(crate) fn caution(about: &Caution) -> String {
         Caution::ColourPattern => "the pixels show the green sites on the other diagonal than the colour pattern card \
                                    says; the pixels were followed (rig key `cfa` settles it)"
             .to_owned(),
-        Caution::LossyCompression { coarsest_step_adu } => format!(
-            "lossy-quantised: compression rounded these frames to steps of up to {coarsest_step_adu:.3} ADU; their \
-             noise floor includes step^2/12, a standard deviation of {:.3} ADU that is not the sensor's",
-            coarsest_step_adu / 12f64.sqrt()
-        ),
+        Caution::LossyCompression { coarsest_step_adu } => lossy_compression(*coarsest_step_adu),
         Caution::OffSetPoint { first, lights, limit_celsius } => format!(
             "from {first} on, the sensor of {lights} light(s) is more than {limit_celsius} C away from its set-point; \
              the measured temperature is used"
@@ -93,11 +93,44 @@ fn mosaic_by_pixels(frames: usize, greens: &str) -> String {
     )
 }
 
+fn lossy_compression(coarsest_step_adu: f64) -> String {
+    format!(
+        "lossy-quantised: compression rounded these frames to steps of up to {coarsest_step_adu:.3} ADU; their noise floor includes \
+         step^2/12, a standard deviation of {:.3} ADU that is not the sensor's",
+        coarsest_step_adu / 12f64.sqrt()
+    )
+}
+
+fn mosaic_denied(frames: usize) -> String {
+    format!(
+        "{frames} frames have a colour pattern in their headers, but the four sites of a cell see the same light in every flat: taken for those \
+         of a monochrome sensor, or of summed cells; the rig key `cfa` settles it"
+    )
+}
+
+fn sub_frames(lights: usize, [size, sensor]: [[usize; 2]; 2], placed: bool) -> String {
+    let sides = |[wide, high]: [usize; 2]| format!("{wide} x {high} px");
+    let place = match placed {
+        true => "darks and flats were cut to their place on it",
+        false => {
+            "no card tells which (XORGSUBF and YORGSUBF, or DETSEC): what is true of the whole sensor was used, its hot pixels could not be \
+             taken out"
+        }
+    };
+    format!("{lights} lights show {} of the {} that their calibration frames show: {place}", sides(size), sides(sensor))
+}
+
 fn filters_alike(names: &str) -> String {
     format!("the filters {names} may be one: they were kept apart; give them one name in the headers if they are")
 }
 
-fn dark_temperature_assumed(session_id: &str, darks: usize, drift_celsius: f64) -> String {
+fn dark_temperature_assumed(session_id: &str, darks: usize, drift_celsius: f64, hot_ratio: Option<f64>) -> String {
+    if let Some(ratio) = hot_ratio {
+        return format!(
+            "{session_id}: no card tells the sensor's temperature (CCD-TEMP); the lights' hot pixels are {ratio:.2} times as bright as those of \
+             the {darks} darks of this night and exposure: assumed that all pixels follow them"
+        );
+    }
     format!(
         "{session_id}: no card tells the sensor's temperature (CCD-TEMP); assumed: the {darks} darks of this night and exposure are as \
          warm as the lights, to {drift_celsius} C"

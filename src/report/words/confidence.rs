@@ -35,8 +35,8 @@ fn sentence(confidence: &Confidence) -> String {
         ),
         Confidence::NoiseDiffers => "the lights' own noise is not quite what the budget says".to_owned(),
         Confidence::DarksAsWarm => {
-            "assumed: no card tells the sensor's temperature (CCD-TEMP), and the darks of the night are taken for as \
-                                    warm as the lights"
+            "assumed: no card tells the sensor's temperature (CCD-TEMP), and the darks of the night are taken for as warm as the lights, or \
+             as warm as their hot pixels tell"
                 .to_owned()
         }
         Confidence::Uncertain { what, spread } => format!("{} is uncertain by {}", value(*what), figure(*spread)),

@@ -47,6 +47,12 @@ pub(crate) fn caution(about: &HeaderCaution) -> String {
         HeaderCaution::DecimalCommas { cards } => {
             format!("{}: a decimal comma was read as a point", cards.join(", "))
         }
+        HeaderCaution::CardsRepeated { cards } => {
+            format!(
+                "{} stand(s) in the header more than once, with different values: the first was used",
+                cards.join(", ")
+            )
+        }
         HeaderCaution::CardsWithoutValue { cards } => {
             format!("cards without an equals sign hold no value and were passed over: {}", cards.join(", "))
         }

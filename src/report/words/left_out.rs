@@ -37,6 +37,20 @@ pub(crate) fn left_out(reason: &LeftOut) -> String {
                  {seeing_percent:.0} %"
             )
         }
+        LeftOut::Shaded { percent_of_frame } => {
+            format!("{percent_of_frame:.0} % of the frame got little of the sky's light: shutter, dome or something before the telescope")
+        }
+        LeftOut::BrightSky { times_of_session } => {
+            format!("its sky is {times_of_session:.0} times as bright as the session's median: twilight, the Moon or a lamp")
+        }
+        LeftOut::FocusRun => "taken while the focus was sought: star widths fall and rise again from light to light".to_owned(),
+        LeftOut::OutOfFocus { fwhm_px, other_fwhm_px } => format!(
+            "out of focus: of a stretch of {fwhm_px:.2} px FWHM, beyond a step from or to {other_fwhm_px:.2} px"
+        ),
+        LeftOut::Fading { percent_of_session } => format!(
+            "its stars have {percent_of_session:.0} % of the session's median flux, lost steadily while they grew wider: dew, \
+             frost or haze"
+        ),
         LeftOut::Clouded(CloudSign::FewStars { stars, session_stars }) => {
             format!("clouded: {stars} stars, the session's median is {session_stars:.0}")
         }
@@ -70,7 +84,9 @@ pub(crate) fn other_content(content: OtherContent) -> &'static str {
         OtherContent::ZipArchive => "a zip archive; unpack it first",
         OtherContent::JpegPicture => "a JPEG picture",
         OtherContent::PngPicture => "a PNG picture",
-        OtherContent::TiffPicture => "a TIFF picture or a camera's raw picture",
+        OtherContent::TiffPicture => {
+            "a TIFF picture or a camera's raw picture; raw pictures are read as DNG: convert it, without loss"
+        }
         OtherContent::NotAFitsFile => "not a FITS file",
     }
 }

@@ -8,6 +8,7 @@ pub(crate) fn method(method: &NightMethod) -> String {
     match method {
         NightMethod::MedianOverFrames => "median over the frames".to_owned(),
         NightMethod::StarImageOverFrames => "star image before the pixel, median over the frames".to_owned(),
+        NightMethod::ColourSitesOverFrames => "star image on the sites of that colour, median over the frames".to_owned(),
         NightMethod::RecordedStarImageOverFrames => "star image as recorded, median over the frames".to_owned(),
         NightMethod::EllipticityOverFrames => "1 - minor/major, median over the frames".to_owned(),
         NightMethod::DirectionOverFrames => "mean direction over the frames, from +x towards +y".to_owned(),
@@ -15,6 +16,11 @@ pub(crate) fn method(method: &NightMethod) -> String {
         NightMethod::WidthTimesScale => "FWHM in px times image scale".to_owned(),
         NightMethod::DarksOfTheNight => {
             "rate of the darks of the lights' night and exposure; n counts darks".to_owned()
+        }
+        NightMethod::DarksByHotPixels => {
+            "rate of the darks of the lights' night and exposure, times the brightness of the hot pixels of the lights over theirs; n \
+             counts darks"
+                .to_owned()
         }
         NightMethod::SkyAboveBiasAndDark => {
             "median sky level above bias and dark, times gain, over the exposure".to_owned()
@@ -83,6 +89,11 @@ pub(crate) fn note(note: &NightNote) -> String {
         NightNote::DarksAtLightsTemperature { drift_celsius } => format!(
             "assumed: no card tells the temperature (CCD-TEMP), and the darks of this night and exposure were taken for as warm as the \
              lights, to {drift_celsius} C"
+        ),
+        NightNote::HotPixelsOverDarks { ratio, sigma } => format!(
+            "assumed: no card tells the temperature (CCD-TEMP); the lights' hot pixels are {} times as bright as those of the darks of this night \
+             and exposure, and all others were taken to follow them",
+            with_sigma(*ratio, Some(*sigma))
         ),
         NightNote::DarkCurrentStillInIt => "dark current is not known and is still in it".to_owned(),
     }

@@ -56,7 +56,11 @@ pub fn of_session(s: &Session) -> Vec<Named> {
         named("VT magnitude of a star that gives 1 e⁻/s", "", &s.photometry.zero_point_vt_mag),
         named("sky brightness in VT", "mag/arcsec²", &s.photometry.sky_vt_mag_per_arcsec2),
     ];
-    values.extend(of_match.into_iter().chain(of_light).filter(|v| v.quantity.is_known()));
+    let of_sites = [
+        named("FWHM of the red sites, before the pixel", "px", &s.red_fwhm_px),
+        named("FWHM of the blue sites, before the pixel", "px", &s.blue_fwhm_px),
+    ];
+    values.extend(of_match.into_iter().chain(of_light).chain(of_sites).filter(|v| v.quantity.is_known()));
     values
 }
 
@@ -160,7 +164,7 @@ pub struct Basis {
     pub rig: Vec<String>,
     /// Name and assumption.
     pub assumed: Vec<String>,
-    /// What is missing, and why: the reason, then the values that it costs.
+    /// What is missing, and why: the reason, then the values that it costs, a text for those of the same sessions or sensors.
     pub missing: Vec<(String, Vec<String>)>,
     /// Cautions that values carry.
     pub cautions: Vec<String>,
@@ -169,7 +173,8 @@ pub struct Basis {
 /// Sorts all values of a report by what they rest on.
 pub fn basis(report: &Report) -> Basis {
     let mut basis = Basis::default();
-    let session_values = report.sessions.iter().flat_map(|s| {
+    let mut missing = Missing::default();
+    let of_one = |s: &Session| -> Vec<Named> {
         let parts = noise_parts(s).map(|(_, variance, _)| Named {
             label: "noise budget",
             unit: "",
@@ -181,24 +186,80 @@ pub fn basis(report: &Report) -> Basis {
             Some(_) => of_field(&s.field).into_iter().filter(|v| v.quantity.is_known()).collect(),
             None => vec![named("star images over the frame", "", &s.field.corrected_radius_px)],
         };
-        of_session(s).into_iter().chain(field).chain(parts).chain([floor])
-    });
-    for value in session_values.chain(report.sensors.iter().flat_map(of_sensor)) {
-        add(&mut basis, &value);
+        of_session(s).into_iter().chain(field).chain(parts).chain([floor]).collect()
+    };
+    let sessions = report.sessions.iter().map(|s| (s.id.as_str(), report.sessions.len(), of_one(s)));
+    let sensors = report.sensors.iter().map(|s| (s.id.as_str(), report.sensors.len(), of_sensor(s)));
+    for (owner, owners, values) in sessions.chain(sensors) {
+        for value in values {
+            match value.quantity.is_known() {
+                true => add(&mut basis, &value),
+                false => missing.add(&value, owner, owners),
+            }
+        }
     }
+    basis.missing = missing.told();
     basis
+}
+
+/// Most owners of a missing value that are named one by one.
+const MOST_OWNERS: usize = 3;
+
+/// A value that is missing, whose it is, and how many might have it.
+struct Lacking<'a> {
+    label: &'static str,
+    owners: Vec<&'a str>,
+    all: usize,
+}
+
+/// What is missing, by its reason.
+#[derive(Default)]
+struct Missing<'a>(Vec<(String, Vec<Lacking<'a>>)>);
+
+impl<'a> Missing<'a> {
+    fn add(&mut self, value: &Named, owner: &'a str, all: usize) {
+        let why = value.quantity.why();
+        let reason = if why.is_empty() { "no reason was given".to_owned() } else { why };
+        let at = self.0.iter().position(|(r, _)| *r == reason).unwrap_or_else(|| {
+            self.0.push((reason, Vec::new()));
+            self.0.len() - 1
+        });
+        let values = &mut self.0[at].1;
+        match values.iter_mut().find(|v| v.label == value.label) {
+            Some(found) if found.owners.contains(&owner) => {}
+            Some(found) => found.owners.push(owner),
+            None => values.push(Lacking { label: value.label, owners: vec![owner], all }),
+        }
+    }
+
+    /// Each reason with the values that it costs, those of the same owners together; whose they are where others have them.
+    fn told(self) -> Vec<(String, Vec<String>)> {
+        self.0.into_iter().map(|(reason, values)| (reason, by_owners(&values))).collect()
+    }
+}
+
+fn by_owners(values: &[Lacking]) -> Vec<String> {
+    let mut groups: Vec<(&[&str], usize, Vec<&str>)> = Vec::new();
+    for value in values {
+        match groups.iter_mut().find(|(owners, all, _)| (*owners, *all) == (value.owners.as_slice(), value.all)) {
+            Some((.., labels)) => labels.push(value.label),
+            None => groups.push((&value.owners, value.all, vec![value.label])),
+        }
+    }
+    let told = |(owners, all, labels): (&[&str], usize, Vec<&str>)| {
+        let labels = labels.join(", ");
+        match owners {
+            _ if owners.len() >= all => labels,
+            [one] => format!("{labels} ({one} alone)"),
+            _ if owners.len() > MOST_OWNERS => format!("{labels} ({} of {all})", owners.len()),
+            _ => format!("{labels} ({})", owners.join(", ")),
+        }
+    };
+    groups.into_iter().map(told).collect()
 }
 
 fn add(basis: &mut Basis, value: &Named) {
     let (label, q) = (value.label, &value.quantity);
-    if !q.is_known() {
-        let reason = if q.why().is_empty() { "no reason was given".to_owned() } else { q.why() };
-        match basis.missing.iter_mut().find(|(r, _)| *r == reason) {
-            Some((_, labels)) => once(labels, label.to_owned()),
-            None => basis.missing.push((reason, vec![label.to_owned()])),
-        }
-        return;
-    }
     match q.source {
         Source::Measured => once(&mut basis.measured, label.to_owned()),
         Source::Header => once(&mut basis.header, format!("{label} ({})", q.how())),
@@ -235,9 +296,13 @@ mod tests {
         let b = basis(&sample::report());
         // The second session of the sample has too few stars for its field as well.
         assert_eq!(b.missing.len(), 2, "{:?}", b.missing);
-        assert_eq!(b.missing[1].1, ["star images over the frame"]);
+        assert_eq!(
+            b.missing[1].1,
+            ["star images over the frame (b-Ha-30s alone)"],
+            "only one of two sessions lacks it"
+        );
         let (reason, costs) = &b.missing[0];
         assert!(reason.contains("no flat frames"));
-        assert!(costs.contains(&"sky brightness".to_owned()) && costs.contains(&"noise budget".to_owned()));
+        assert!(costs[0].contains("sky brightness") && costs[0].ends_with("(b-Ha-30s alone)"), "{costs:?}");
     }
 }

@@ -152,7 +152,7 @@ pub(crate) fn missing(missing: &VerdictMissing) -> String {
         M::OneSkyLevel => {
             "the sky of the lights is too even, or the error of its noise too large, to tell how noise grows with level"
         }
-        M::CodeStepUnknown => "the step between codes is not known: it needs integer data",
+        M::CodeStepUnknown => "no bias, dark or flat frame of whole numbers tells the step between codes",
         M::NoNoiseAtAll => "no source gives any noise: the inputs are not those of a real sensor",
         M::SkyNotAboveBiasAndDark => "no light of the sky stands out from bias and dark",
         M::NoStarsMeasured => "no stars were measured",
