@@ -88,6 +88,8 @@ pub enum Caution {
         drift_celsius: f64,
         /// Brightness of the lights' hot pixels over those of the darks, where it tells how warm they were.
         hot_ratio: Option<f64>,
+        /// How much warmer the air was for the lights, where that stands for the sensor.
+        warmer_celsius: Option<f64>,
     },
     /// Star widths that step in the course of a session; when, in UTC.
     WidthsStepped {

@@ -162,7 +162,7 @@ pub enum NightNote {
     /// The dark current could not be taken off.
     DarkCurrentStillInIt,
     /// Darks of the night are taken at the temperature of lights that have no card of it.
-    DarksAtLightsTemperature { drift_celsius: f64 },
+    DarksAtLightsTemperature { warmer_celsius: Option<f64>, drift_celsius: f64 },
     /// No card tells a temperature: the lights' hot pixels are so many times as bright as those of the darks, and all others were taken to follow.
     HotPixelsOverDarks { ratio: f64, sigma: f64 },
 }

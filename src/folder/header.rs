@@ -77,6 +77,8 @@ pub struct FrameHeader {
     pub sensor_celsius: Option<Carded<f64>>,
     /// Set-point of the cooler, degrees Celsius.
     pub set_point_celsius: Option<Carded<f64>>,
+    /// Temperature of the air at the telescope, degrees Celsius.
+    pub air_celsius: Option<Carded<f64>>,
     /// The camera's gain setting: a label, never e-/ADU.
     pub gain_setting: Option<Carded<String>>,
     /// The camera's offset setting: a label.

@@ -121,6 +121,30 @@ pub const CORNER: &[(&str, &str)] = &[("XORGSUBF", "YORGSUBF")];
 /// The part of the sensor that the pixels are, from 1, unbinned (common practice of observatories, no source).
 pub const SECTION: &[&str] = &["DETSEC", "CCDSEC"];
 
+/// Temperature of the air at the telescope, degrees Celsius: of weather stations, focusers and cameras' own thermometers.
+pub const AIR_TEMPERATURE: Entry = Entry {
+    range: -60.0..=60.0,
+    conflict: None,
+    ..entry(
+        "air temperature",
+        "C",
+        &[
+            ("AMBTEMP", 1.0),
+            ("AMB-TEMP", 1.0),
+            ("AMB_TEMP", 1.0),
+            ("AMBIENT", 1.0),
+            ("AOCAMBT", 1.0),
+            ("TEMP-AMB", 1.0),
+            ("OUTTEMP", 1.0),
+            ("OUT-TEMP", 1.0),
+            ("AIRTEMP", 1.0),
+            ("FOCTEMP", 1.0),
+            ("FOCUSTEM", 1.0),
+            ("TELTEMP", 1.0),
+        ],
+    )
+};
+
 /// Values that are read as kelvin when no unit is given.
 pub const PLAUSIBLE_KELVIN: RangeInclusive<f64> = 120.0..=360.0;
 
@@ -264,11 +288,12 @@ mod tests {
     use super::*;
 
     /// Every number that headers are asked for.
-    const NUMBERS: [&Entry; 12] = [
+    const NUMBERS: [&Entry; 13] = [
         &EXPOSURE,
         &DARK_TIME,
         &SENSOR_TEMPERATURE,
         &SET_POINT,
+        &AIR_TEMPERATURE,
         &PIXEL,
         &FOCAL,
         &APERTURE,

@@ -181,7 +181,12 @@ fn temperature_assumed(built: &Built) -> Option<Warning> {
         Note::Night(NightNote::HotPixelsOverDarks { ratio, .. }) => Some(*ratio),
         _ => None,
     });
-    let caution = Caution::DarkTemperatureAssumed { session_id, darks, drift_celsius: NIGHT_DRIFT_C, hot_ratio };
+    let warmer_celsius = assumed.notes.iter().find_map(|note| match note {
+        Note::Night(NightNote::DarksAtLightsTemperature { warmer_celsius, .. }) => *warmer_celsius,
+        _ => None,
+    });
+    let drift_celsius = NIGHT_DRIFT_C;
+    let caution = Caution::DarkTemperatureAssumed { session_id, darks, drift_celsius, hot_ratio, warmer_celsius };
     Some(Warning { caution, paths: Vec::new() })
 }
 

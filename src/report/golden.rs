@@ -13,7 +13,7 @@ const VARIABLE: &str = "SKYGRAIN_GOLDEN";
 /// Drawings, numbers of double precision that only sort a table, and the release.
 const NOT_COMPARED: [&str; 4] = ["svg", "fwhm_order", "ellipticity_order", "version"];
 
-fn compare(name: &str, now: &str) {
+pub(super) fn compare(name: &str, now: &str) {
     let file = PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("fixtures/report-model").join(name);
     if std::env::var_os(VARIABLE).is_some_and(|v| v == "write") {
         std::fs::write(&file, now).unwrap();

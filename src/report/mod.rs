@@ -6,6 +6,8 @@
 pub(crate) mod answers;
 mod error;
 pub(crate) mod files;
+#[cfg(test)]
+mod first_screens;
 mod frame_row;
 #[cfg(test)]
 mod golden;

@@ -149,6 +149,7 @@ mod tests {
             obstruction: None,
             sensor_celsius: None,
             set_point_celsius: None,
+            air_celsius: None,
             gain_setting: None,
             offset_setting: None,
             header_gain_e_per_adu: None,

@@ -383,3 +383,27 @@ fn a_clouded_light_without_stars_is_taken_for_no_dark() {
     let kinds = report["frames"].as_array().unwrap().iter().filter(|f| f["kind"] == "dark").count();
     assert_eq!(kinds, 6);
 }
+
+#[test]
+fn the_air_stands_for_a_sensor_without_temperature_and_hot_pixels() {
+    let camera =
+        Detector { gain_e_per_adu: 0.8, offset_adu: 500.0, read_noise_e: 3.5, seed: 73, ..Detector::even(SIDE, SIDE) };
+    let folder = tempfile::tempdir().unwrap();
+    // 4 C warmer: 2^(4/6.5).
+    let warmer = 1.532;
+    for (number, (kind, seconds, image)) in frames_with_lights(&plain, &camera, warmer * DARK).iter().enumerate() {
+        let mut cards = cards(*seconds, number);
+        cards.push(HeaderCard::text("IMAGETYP", kind, ""));
+        cards.push(HeaderCard::real("FOCTEMP", if *kind == "lights" { 12.0 } else { 8.0 }, "[degC]"));
+        write_frame(&folder.path().join(format!("{number:03}.fits")), image, &cards).unwrap();
+    }
+    let report = report_of(&[folder.path()], Rig::default());
+    let total = (SKY + warmer * DARK) * EXPOSURE_S + 3.5f64.powi(2);
+    let (share, sigma) = told(&report["sessions"][0]["noise_budget"]["dark_share"]);
+    let want = warmer * DARK * EXPOSURE_S / total;
+    // Three degrees are a third; the share itself is that of the truth's own step.
+    assert!((share / want - 1.0).abs() < 0.1 && (0.25..0.4).contains(&(sigma / want)), "{share} +- {sigma}, {want}");
+    let warning =
+        report["warnings"].as_array().unwrap().iter().find(|w| w["code"] == "dark-temperature-assumed").unwrap();
+    assert!(warning["message"].as_str().unwrap().contains("+4.0 C warmer"), "{warning}");
+}

@@ -31,6 +31,7 @@ pub(crate) fn as_fits(dng: &Dng) -> Option<Vec<u8>> {
     header.number("FOCALLEN", capture.focal_mm);
     header.number("APTDIA", capture.focal_mm.zip(capture.f_number).map(|(focal, ratio)| focal / ratio));
     header.number("XPIXSZ", capture.pixel_um);
+    header.number("AMBTEMP", capture.ambient_c);
     header.text("BAYERPAT", pattern.as_deref());
     header.number("SATURATE", dng.white_level);
     header.card("END", "");

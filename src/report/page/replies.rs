@@ -4,8 +4,8 @@ use serde::Serialize;
 
 use super::setting::sentence;
 use crate::facts::Source;
-use crate::report::answers::{AnswerEntry, Question};
 use crate::report::model::{Report, SensorEntry};
+use crate::report::words::first::{self, About};
 use crate::report::words::numbers::{typographic, with_unit};
 
 /// An answer under its question.
@@ -22,18 +22,17 @@ pub(crate) fn replies(report: &Report) -> Vec<Reply> {
     if report.sessions.is_empty() {
         return report.sensors.iter().map(sensor_reply).collect();
     }
-    let reply = |a: &AnswerEntry| Reply {
-        question: match a.question() {
-            Question::Sampling => "Do the pixels suit the stars?",
-            Question::ThermalNoise => "Does the sensor’s thermal noise limit the images?",
-            Question::Cooling => "What would cooling gain?",
+    let reply = |(about, sentence): (About, String)| {
+        let entry = about.answered_by().and_then(|q| report.answers.iter().find(|a| a.question() == q));
+        let confidence = entry.map(|a| format!("{}: {}", a.confidence.level.word(), a.confidence.sentence));
+        Reply {
+            question: about.question().to_owned(),
+            sentence: typographic(&sentence),
+            detail: typographic(entry.map_or("", |a| &a.detail)),
+            confidence: typographic(&confidence.unwrap_or_default()),
         }
-        .to_owned(),
-        sentence: typographic(&a.sentence),
-        detail: typographic(&a.detail),
-        confidence: typographic(&format!("{}: {}", a.confidence.level.word(), a.confidence.sentence)),
     };
-    report.answers.iter().map(reply).collect()
+    first::answers(report).into_iter().map(reply).collect()
 }
 
 fn sensor_reply(s: &SensorEntry) -> Reply {

@@ -4,25 +4,26 @@ use super::columns::{clean, fitted, wrapped};
 use crate::facts::happening::Happening;
 use crate::facts::{Quantity, Source};
 use crate::report::InWords;
-use crate::report::Question;
 use crate::report::files::write::ReportFiles;
 use crate::report::model::{FrameRow, FrameStatus, Report, SensorEntry, Session};
 use crate::report::words::WithSentence;
 use crate::report::words::asks::asks;
+use crate::report::words::first::{self, About};
 use crate::report::words::numbers::{UNKNOWN, plain, with_unit, within};
 use crate::report::words::percent::percent_of_column;
-use crate::verdict::{ConfidenceCode, Level};
+use crate::verdict::Level;
 
 /// Columns of the narrowest terminal in common use.
 const COLUMNS: usize = 80;
-/// Lines of the summary that one screen shows beside the prompt (common practice, no source).
-const LINES: usize = 32;
+/// Lines of the summary: the answers fill a screen of 25 at most, what follows may be scrolled to.
+const LINES: usize = 38;
 /// Columns of the words that name an answer.
 const MARGIN: usize = 10;
+/// Sessions that the answers tell by name: more stand in a table.
+const SESSIONS_TOLD: usize = 2;
 /// Most lines of each kind, so that all fits one screen; the page has the rest.
 const MOST_SESSIONS: usize = 6;
 const MOST_SENSORS: usize = 3;
-const MOST_FIELDS: usize = 2;
 /// Lines that left-out files and warnings may take however long the rest is.
 const LEAST_ROOM: usize = 6;
 /// Most things that happened.
@@ -78,9 +79,9 @@ pub fn summary(report: &Report, written: Option<&ReportFiles>) -> String {
         }
     } else {
         answers(&mut screen, report);
-        sessions(&mut screen, report);
-        scales(&mut screen, report);
-        over_field(&mut screen, report);
+        if report.sessions.len() > SESSIONS_TOLD {
+            sessions(&mut screen, report);
+        }
         sensors(&mut screen, report);
     }
     let files: Vec<String> = written.map(file_lines).unwrap_or_default();
@@ -112,28 +113,30 @@ fn file_lines(w: &ReportFiles) -> Vec<String> {
 }
 
 fn answers(screen: &mut Screen, report: &Report) {
-    for answer in &report.answers {
-        let question = match answer.question() {
-            Question::Sampling => "Sampling",
-            Question::ThermalNoise => "Noise",
-            Question::Cooling => "Cooling",
+    for (about, sentence) in first::answers(report) {
+        let again = screen.said.contains(&sentence);
+        let text = if again {
+            "Not known, for the same reason.".to_owned()
+        } else {
+            how_sure(screen, report, about, &sentence)
         };
-        let again = screen.said.contains(&answer.sentence);
-        let text = match answer.confidence.level {
-            _ if again => "Not measurable, for the same reason.".to_owned(),
-            Level::None => answer.sentence.clone(),
-            // An assumption is named beside the answer that rests on it, once.
-            level if answer.confidence.because == ConfidenceCode::DarksAsWarm => {
-                let named = screen.first_time(&answer.confidence.sentence);
-                let why = if named { format!(" ({})", answer.confidence.sentence) } else { String::new() };
-                format!("{} Confidence: {}{why}.", answer.sentence, level.word())
-            }
-            level => format!("{} Confidence: {}.", answer.sentence, level.word()),
-        };
-        screen.said.push(answer.sentence.clone());
+        screen.said.push(sentence);
         for (i, line) in wrapped(&text, COLUMNS - MARGIN).iter().enumerate() {
-            screen.lines.push(format!("{:<MARGIN$}{line}", if i == 0 { question } else { "" }));
+            screen.lines.push(format!("{:<MARGIN$}{line}", if i == 0 { about.word() } else { "" }));
         }
+    }
+}
+
+/// The answer, with how sure it is where it is not very sure, each reason once.
+fn how_sure(screen: &mut Screen, report: &Report, about: About, sentence: &str) -> String {
+    let entry = about.answered_by().and_then(|q| report.answers.iter().find(|a| a.question() == q));
+    match entry.map(|a| &a.confidence) {
+        Some(c) if !matches!(c.level, Level::High | Level::None) => {
+            let named = screen.first_time(&c.sentence);
+            let why = if named { format!(": {}", c.sentence) } else { String::new() };
+            format!("{sentence} How sure: {}{why}.", c.level.word())
+        }
+        _ => sentence.to_owned(),
     }
 }
 
@@ -163,29 +166,6 @@ fn sessions(screen: &mut Screen, report: &Report) {
         if !q.is_known() && screen.first_time(&q.why()) {
             screen.paragraph(&format!("- means not measurable, because {}.", q.why()), 2);
         }
-    }
-}
-
-/// Image scales that were measured from the stars, a line a session.
-fn scales(screen: &mut Screen, report: &Report) {
-    let measured = |s: &&Session| s.star_match.image_scale_arcsec_per_px.is_known();
-    for s in report.sessions.iter().filter(measured).take(MOST_FIELDS) {
-        let filter = s.settings.filter.as_deref().unwrap_or("no filter");
-        screen.paragraph(&format!("{filter}: {}", s.star_match.sentence), 2);
-    }
-}
-
-/// What varies over the frame, and out to where stars are good, a line a session as far as one screen goes.
-fn over_field(screen: &mut Screen, report: &Report) {
-    for s in report.sessions.iter().filter(|s| s.field.surface.is_some()).take(MOST_FIELDS) {
-        let filter = s.settings.filter.as_deref().unwrap_or("no filter");
-        let radius = s.field.corrected_radius_fraction.scaled(100.0);
-        let good = match s.field.corrected_to_the_corner {
-            Some(true) => "; stars are good to the corners".to_owned(),
-            Some(false) => format!("; stars are good to {} of the way to the corners", with_unit(&radius, "%")),
-            None => String::new(),
-        };
-        screen.paragraph(&format!("{filter}: {}{good}.", s.field.finding), 2);
     }
 }
 
@@ -370,7 +350,7 @@ mod tests {
     #[test]
     fn the_answers_come_first_and_the_files_last() {
         let text = text();
-        assert!(text.starts_with("Sampling  The pixels suit the stars"), "{text}");
+        assert!(text.starts_with("Stars     Stars are ") && text.contains("\nUpgrade   "), "{text}");
         assert!(text.trim_end().ends_with("out/frames.csv"), "{text}");
     }
 
@@ -392,7 +372,7 @@ mod tests {
         let text =
             summary(&report, Some(&ReportFiles { html: PathBuf::new(), json: PathBuf::new(), csv: PathBuf::new() }));
         assert!(text.contains("... and 24 more sessions") && text.contains(" more warnings in the report"), "{text}");
-        assert!(text.lines().count() <= LINES + LEAST_ROOM, "{}", text.lines().count());
+        assert!(text.lines().count() <= LINES + 2 * LEAST_ROOM, "{}", text.lines().count());
     }
 
     #[test]
@@ -439,8 +419,9 @@ mod tests {
     }
 
     #[test]
-    fn an_answer_is_told_with_its_word_of_confidence_and_without_its_detail() {
+    fn how_sure_an_answer_is_stands_with_it_where_that_is_not_very_sure_and_its_detail_does_not() {
         let text = text();
-        assert!(text.contains("Confidence: high.") && !text.contains("What stands behind it"), "{text}");
+        assert!(text.contains("How sure: medium") && !text.contains("How sure: high"), "{text}");
+        assert!(!text.contains("What stands behind it"), "{text}");
     }
 }

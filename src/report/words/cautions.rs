@@ -24,8 +24,8 @@ pub(crate) fn caution(about: &Caution) -> String {
         Caution::SubFrames { lights, size_px, sensor_px, placed } => {
             sub_frames(*lights, [*size_px, *sensor_px], *placed)
         }
-        Caution::DarkTemperatureAssumed { session_id, darks, drift_celsius, hot_ratio } => {
-            dark_temperature_assumed(session_id, *darks, *drift_celsius, *hot_ratio)
+        Caution::DarkTemperatureAssumed { session_id, darks, drift_celsius, hot_ratio, warmer_celsius } => {
+            dark_temperature_assumed(session_id, *darks, *drift_celsius, [*hot_ratio, *warmer_celsius])
         }
         Caution::ExposedBias { frames, exposure_s } => exposed_bias(*frames, *exposure_s),
         Caution::WidthsStepped { session_id, at, before_px, after_px } => {
@@ -124,11 +124,22 @@ fn filters_alike(names: &str) -> String {
     format!("the filters {names} may be one: they were kept apart; give them one name in the headers if they are")
 }
 
-fn dark_temperature_assumed(session_id: &str, darks: usize, drift_celsius: f64, hot_ratio: Option<f64>) -> String {
+fn dark_temperature_assumed(
+    session_id: &str,
+    darks: usize,
+    drift_celsius: f64,
+    [hot_ratio, warmer]: [Option<f64>; 2],
+) -> String {
     if let Some(ratio) = hot_ratio {
         return format!(
             "{session_id}: no card tells the sensor's temperature (CCD-TEMP); the lights' hot pixels are {ratio:.2} times as bright as those of \
              the {darks} darks of this night and exposure: assumed that all pixels follow them"
+        );
+    }
+    if let Some(warmer) = warmer {
+        return format!(
+            "{session_id}: no card tells the sensor's temperature (CCD-TEMP); assumed: it was {warmer:+.1} C warmer than in the {darks} darks of this \
+             night and exposure, as the air was, to {drift_celsius} C"
         );
     }
     format!(

@@ -8,6 +8,7 @@ pub(crate) mod confidence;
 pub(crate) mod cooling;
 pub(crate) mod darks;
 pub(crate) mod field;
+pub(crate) mod first;
 pub(crate) mod happenings;
 pub(crate) mod header;
 pub(crate) mod left_out;

@@ -86,9 +86,13 @@ pub(crate) fn note(note: &NightNote) -> String {
             "the stars themselves give {} arcsec/px, {percent:+.1} % from it",
             with_sigma(*arcsec_per_px, *sigma_arcsec_per_px)
         ),
-        NightNote::DarksAtLightsTemperature { drift_celsius } => format!(
+        NightNote::DarksAtLightsTemperature { warmer_celsius: None, drift_celsius } => format!(
             "assumed: no card tells the temperature (CCD-TEMP), and the darks of this night and exposure were taken for as warm as the \
              lights, to {drift_celsius} C"
+        ),
+        NightNote::DarksAtLightsTemperature { warmer_celsius: Some(warmer), drift_celsius } => format!(
+            "assumed: no card tells the sensor's temperature (CCD-TEMP); the air was {warmer:+.1} C warmer for the lights than for the darks of this \
+             night and exposure, and the sensor was taken to follow it, to {drift_celsius} C"
         ),
         NightNote::HotPixelsOverDarks { ratio, sigma } => format!(
             "assumed: no card tells the temperature (CCD-TEMP); the lights' hot pixels are {} times as bright as those of the darks of this night \
