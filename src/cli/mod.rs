@@ -15,6 +15,7 @@ mod watch;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
+use clap::error::ErrorKind;
 use clap::{CommandFactory, Parser};
 
 use crate::fits::{read_apart_with, serve_if_asked};
@@ -41,6 +42,9 @@ pub fn main() -> ExitCode {
         Ok(arguments) => arguments,
         Err(error) => {
             let _ = error.print();
+            if error.kind() == ErrorKind::InvalidSubcommand {
+                eprintln!("To measure a folder: skygrain night FOLDER");
+            }
             return ExitCode::from(if error.use_stderr() { NOTHING } else { ALL_HANDLED });
         }
     };

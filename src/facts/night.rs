@@ -30,6 +30,8 @@ pub enum NightMethod {
     SkyAboveBiasAndDark,
     /// Rate of darks of the lights' night and exposure.
     DarksOfTheNight,
+    /// The same times the dark charge of the lights' shielded pixels over that of the darks'; n counts darks.
+    DarksByShieldedPixels,
     /// The same times the brightness of the lights' hot pixels over that of the darks'; n counts darks.
     DarksByHotPixels,
     /// Sky noise of neighbouring pixels of one colour.
@@ -163,6 +165,8 @@ pub enum NightNote {
     DarkCurrentStillInIt,
     /// Darks of the night are taken at the temperature of lights that have no card of it.
     DarksAtLightsTemperature { warmer_celsius: Option<f64>, drift_celsius: f64 },
+    /// No card tells a temperature: shielded pixels of the lights have so many times the dark charge of those of the darks.
+    ShieldedPixelsOverDarks { ratio: f64, sigma: f64 },
     /// No card tells a temperature: the lights' hot pixels are so many times as bright as those of the darks, and all others were taken to follow.
     HotPixelsOverDarks { ratio: f64, sigma: f64 },
 }

@@ -61,6 +61,8 @@ pub enum VerdictMethod {
     /// Surface brightness of the sky.
     SkyAgainstZeroPoint,
     ClippedOverAllStars,
+    /// Exposure in which drift would be seen.
+    DriftSeen,
     /// Exposure in which a tenth of the stars clip.
     RoomOverBrightestPixel,
     /// What is left of a star's width without the parts that are told apart.

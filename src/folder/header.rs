@@ -79,6 +79,8 @@ pub struct FrameHeader {
     pub set_point_celsius: Option<Carded<f64>>,
     /// Temperature of the air at the telescope, degrees Celsius.
     pub air_celsius: Option<Carded<f64>>,
+    /// Mean of pixels that no light reaches, ADU.
+    pub shielded_adu: Option<Carded<f64>>,
     /// The camera's gain setting: a label, never e-/ADU.
     pub gain_setting: Option<Carded<String>>,
     /// The camera's offset setting: a label.

@@ -50,6 +50,7 @@ pub fn read_header(cards: &Cards) -> FrameHeader {
         sensor_celsius,
         set_point_celsius,
         air_celsius: temperature(cards, &cards_for::AIR_TEMPERATURE, &mut notes),
+        shielded_adu: number(cards, &cards_for::SHIELDED, &mut notes),
         gain_setting: first_text(cards, cards_for::GAIN_SETTING),
         offset_setting: first_text(cards, cards_for::OFFSET_SETTING),
         header_gain_e_per_adu: match in_electrons {

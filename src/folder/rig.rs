@@ -108,10 +108,31 @@ pub enum RigError {
     Read { path: PathBuf, reason: String },
     #[error("{path}: not a TOML file: {reason}", path = path.display())]
     Syntax { path: PathBuf, reason: String },
+    #[error("{path}: line {line}: {key} is a {wanted}: write {key} = {example}", path = path.display())]
+    Type { path: PathBuf, line: usize, key: String, wanted: &'static str, example: String },
     #[error("{path}: unknown key `{key}`; {hint}", path = path.display())]
     UnknownKey { path: PathBuf, key: String, hint: String },
     #[error("{path}: {key} = {value} is outside {range}", path = path.display())]
     Range { path: PathBuf, key: &'static str, value: String, range: &'static str },
+}
+
+/// Keys whose value is a text.
+const TEXTS: [&str; 2] = ["cfa", "pointing"];
+
+/// A number in quotes, or a text without them, as the reason for which a file was refused.
+fn wrong_type(text: &str, path: &Path, refused: &toml::de::Error) -> Option<RigError> {
+    let span = refused.span()?;
+    let value = text.get(span.clone())?.trim();
+    let before = text.get(..span.start)?;
+    let line = before.lines().count().max(1);
+    let key = before.rsplit('\n').next()?.split('=').next()?.trim().to_owned();
+    let inner = value.strip_prefix(['"', '\'']).and_then(|v| v.strip_suffix(['"', '\'']));
+    let (wanted, example) = match inner {
+        Some(inner) => ("number, without quotes", inner.trim().parse::<f64>().ok()?.to_string()),
+        None if TEXTS.contains(&key.as_str()) => ("text, in quotes", format!("\"{value}\"")),
+        None => return None,
+    };
+    (!key.is_empty()).then(|| RigError::Type { path: path.to_owned(), line, key, wanted, example })
 }
 
 impl Rig {
@@ -138,7 +159,7 @@ impl Rig {
             let hint = key_hint(key, &KEYS);
             return Err(RigError::UnknownKey { path: path.to_owned(), key: key.clone(), hint });
         }
-        let rig: Self = toml::from_str(text).map_err(syntax)?;
+        let rig: Self = toml::from_str(text).map_err(|e| wrong_type(text, path, &e).unwrap_or_else(|| syntax(e)))?;
         rig.check(path)?;
         Ok(rig)
     }
@@ -231,6 +252,17 @@ mod tests {
 
     fn parse(text: &str) -> Result<Rig, RigError> {
         Rig::parse(text, Path::new("rig.toml"))
+    }
+
+    #[test]
+    fn a_wrong_type_is_told_as_a_person_would() {
+        let told = |text: &str| parse(text).unwrap_err().to_string();
+        let number = told("# mine\npixel_um = \"3.8\"");
+        assert_eq!(number, "rig.toml: line 2: pixel_um is a number, without quotes: write pixel_um = 3.8");
+        assert_eq!(told("cfa = 5"), "rig.toml: line 1: cfa is a text, in quotes: write cfa = \"5\"");
+        // What is neither stays as the parser has it.
+        assert!(told("pixel_um = \"small\"").contains("not a TOML file"));
+        assert!(told("pixel_um = [3.8]").contains("not a TOML file"));
     }
 
     #[test]

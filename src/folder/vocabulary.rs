@@ -145,6 +145,10 @@ pub const AIR_TEMPERATURE: Entry = Entry {
     )
 };
 
+/// Mean of pixels that no light reaches, ADU: of a DNG's masked areas.
+pub const SHIELDED: Entry =
+    Entry { range: 0.0..=1e6, ..entry("level of shielded pixels", "ADU", &[("MASKMEAN", 1.0)]) };
+
 /// Values that are read as kelvin when no unit is given.
 pub const PLAUSIBLE_KELVIN: RangeInclusive<f64> = 120.0..=360.0;
 
@@ -288,12 +292,13 @@ mod tests {
     use super::*;
 
     /// Every number that headers are asked for.
-    const NUMBERS: [&Entry; 13] = [
+    const NUMBERS: [&Entry; 14] = [
         &EXPOSURE,
         &DARK_TIME,
         &SENSOR_TEMPERATURE,
         &SET_POINT,
         &AIR_TEMPERATURE,
+        &SHIELDED,
         &PIXEL,
         &FOCAL,
         &APERTURE,

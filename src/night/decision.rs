@@ -10,8 +10,9 @@ use crate::sky::StarMatch;
 use crate::stars::StarFlag;
 use crate::stars::field::FieldResult;
 use crate::verdict::{
-    CooledYear, CoolingInput, CoolingPlan, KnownImage, LightStars, Saturation, SaturationInput, Suited, SuitedInput,
-    WidthBudget, WidthInput, cooled_year, saturation, suited, width_budget,
+    CooledYear, CoolingInput, CoolingPlan, KnownImage, LightStars, Saturation, SaturationInput, SubLength,
+    SubLengthInput, Suited, SuitedInput, WidthBudget, WidthInput, cooled_year, saturation, sub_length, suited,
+    width_budget,
 };
 
 use super::intake::Read;
@@ -33,6 +34,8 @@ pub struct Measured<'a> {
     pub airmass: Option<f64>,
     pub sensor: &'a SensorResult,
     pub cooling: &'a CoolingInput<'a>,
+    /// Exposure at which read noise adds 5 % to the noise of sky and dark current, s.
+    pub for_5_percent_read_s: &'a Quantity,
     pub rig: &'a Rig,
 }
 
@@ -41,6 +44,7 @@ pub struct Decision {
     pub suited: Vec<Suited>,
     pub width_budget: WidthBudget,
     pub saturation: Saturation,
+    pub sub_length: SubLength,
     pub cooling_year: Option<WithSentence<CooledYear>>,
 }
 
@@ -55,6 +59,15 @@ pub fn decision(m: &Measured) -> Decision {
     let from_stars = &m.star_match.focal_length_mm;
     let aperture_mm = or_missing(header.aperture_mm.as_ref(), VerdictMissing::NoAperture);
     let lights: Vec<LightStars> = m.used.iter().map(|light| stars_of(light)).collect();
+    let saturation = saturation(&SaturationInput {
+        lights: &lights,
+        exposure_s: m.cooling.exposure_s,
+        saturation_adu: &m.sensor.saturation_adu,
+        bias_adu: &m.sensor.bias_level_adu,
+        fwhm_px: m.fwhm_px,
+        beta: m.beta,
+        image: m.image,
+    });
     Decision {
         suited: suited(&SuitedInput {
             fwhm_px: m.fwhm_px,
@@ -76,15 +89,13 @@ pub fn decision(m: &Measured) -> Decision {
             },
             airmass: m.airmass,
         }),
-        saturation: saturation(&SaturationInput {
-            lights: &lights,
+        sub_length: sub_length(&SubLengthInput {
             exposure_s: m.cooling.exposure_s,
-            saturation_adu: &m.sensor.saturation_adu,
-            bias_adu: &m.sensor.bias_level_adu,
-            fwhm_px: m.fwhm_px,
-            beta: m.beta,
-            image: m.image,
+            for_5_percent_read_s: m.for_5_percent_read_s,
+            for_tenth_clipped_s: &saturation.exposure_for_tenth_clipped_s,
+            shared_ellipticity: &m.field.constant_ellipticity,
         }),
+        saturation,
         cooling_year: cooled_year(m.cooling, &plan(m.rig)).map(words::cooling::year),
     }
 }

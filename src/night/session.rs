@@ -295,6 +295,7 @@ fn judged(parts: &SessionParts, shown: &Shown) -> Judged {
         airmass: shown.airmass,
         sensor: result,
         cooling: &cooling_input,
+        for_5_percent_read_s: &noise_budget.exposure_for_5_percent_read_s,
         rig: parts.rig,
     });
     let dark_match = darks_for(&lights, result, parts.intakes);
@@ -359,6 +360,7 @@ fn gathered(parts: &SessionParts, shown: Shown, judged: Judged) -> Session {
         suited: decided.suited,
         width_budget: WithSentence { sentence: width::width(&decided.width_budget), facts: decided.width_budget },
         noise_check: WithSentence { sentence: words::noise_check::noise_check(&shown.noise), facts: shown.noise.check },
+        sub_length: WithSentence { sentence: light::sub_length(&decided.sub_length), facts: decided.sub_length },
         saturation: WithSentence { sentence: light::saturation(&decided.saturation), facts: decided.saturation },
         dark_match: WithSentence { sentence: darks::darks(&judged.dark_match), facts: judged.dark_match },
         hot_pixels: WithSentence { sentence: darks::hot_pixels(&judged.hot_pixels), facts: judged.hot_pixels },

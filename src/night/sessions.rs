@@ -178,7 +178,9 @@ fn temperature_assumed(built: &Built) -> Option<Warning> {
     let assumed = built.assumed_dark.as_ref()?;
     let (darks, session_id) = (assumed.n, built.session.id.clone());
     let hot_ratio = assumed.notes.iter().find_map(|note| match note {
-        Note::Night(NightNote::HotPixelsOverDarks { ratio, .. }) => Some(*ratio),
+        Note::Night(NightNote::HotPixelsOverDarks { ratio, .. } | NightNote::ShieldedPixelsOverDarks { ratio, .. }) => {
+            Some(*ratio)
+        }
         _ => None,
     });
     let warmer_celsius = assumed.notes.iter().find_map(|note| match note {

@@ -19,7 +19,7 @@ use crate::sky::StarMatch;
 use crate::stars::CommonImage;
 use crate::verdict::{
     Advice, AdviceInput, CooledYear, CoolingRow, DarkMatch, FilterSampling, HotCost, NoiseBudget, NoiseCheck,
-    Photometry, Sampling, Saturation, Suited, WidthBudget,
+    Photometry, Sampling, Saturation, SubLength, Suited, WidthBudget,
 };
 
 /// Version of the keys. A key that is renamed or dropped raises it; a key that is added does not.
@@ -208,6 +208,8 @@ pub struct Session {
     pub suited: Vec<Suited>,
     /// What makes stars as wide as they are: FWHM that add up in quadrature.
     pub width_budget: WithSentence<WidthBudget>,
+    /// The exposure to recommend, what sets it, and what half and twice of it cost.
+    pub sub_length: WithSentence<SubLength>,
     /// Stars that clip, and the exposure at which more would.
     pub saturation: WithSentence<Saturation>,
     /// What subtracting the darks at hand would leave.

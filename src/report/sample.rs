@@ -23,8 +23,9 @@ use crate::verdict::KnownImage;
 use crate::verdict::over_sessions::SessionWidth;
 use crate::verdict::{
     ConfidenceCode, CoolingRow, CoolingVerdict, DarkMatch, FilterSampling, HotCost, Level, LightStars, NoiseBudget,
-    NoiseCheck, NoiseFinding, NoiseVerdict, Photometry, Sampling, SamplingVerdict, SaturationInput, SuitedInput,
-    ThermalVerdict, WidthInput, advice, ranked, sampling_by_filter, saturation, suited, width_budget,
+    NoiseCheck, NoiseFinding, NoiseVerdict, Photometry, Sampling, SamplingVerdict, SaturationInput, SubLengthInput,
+    SuitedInput, ThermalVerdict, WidthInput, advice, ranked, sampling_by_filter, saturation, sub_length, suited,
+    width_budget,
 };
 
 /// A name that would be a script if it were not escaped.
@@ -289,6 +290,15 @@ fn session(id: &str, filter: Option<&str>, exposure_s: f64) -> Session {
                 image: KnownImage::Exponent,
             }),
             words::light::saturation,
+        ),
+        sub_length: told(
+            sub_length(&SubLengthInput {
+                exposure_s: Some(exposure_s),
+                for_5_percent_read_s: &Quantity::measured(128.4, 6.2, "read noise adds 5 %", 18),
+                for_tenth_clipped_s: &Quantity::measured(410.0, 40.0, "tenth clips", 18),
+                shared_ellipticity: &Quantity::measured(0.05, 0.01, "field", 5),
+            }),
+            words::light::sub_length,
         ),
         photometry: told(Photometry::none("its stars were not matched with the catalogue"), words::light::photometry),
         cooling_basis: "Rests on darks from 2.1 to 17.8 °C; rows below 2 °C extend the fitted law.".to_owned(),

@@ -25,6 +25,7 @@ pub mod sampling;
 pub mod saturation;
 pub mod scale;
 pub mod seeing;
+pub mod sub_length;
 pub mod suited;
 pub mod thermal;
 pub mod variance;
@@ -50,6 +51,7 @@ pub use result::{
 pub use sampling::{KnownImage, SamplingInput, sampling};
 pub use saturation::{LightStars, Saturation, SaturationInput, saturation};
 pub use scale::image_scale;
+pub use sub_length::{Bound, SubLength, SubLengthInput, sub_length};
 pub use suited::{Suited, SuitedInput, suited};
 pub use thermal::{CoolingLaw, ThermalStep};
 pub use width_budget::{WidthBudget, WidthInput, width_budget};

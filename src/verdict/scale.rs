@@ -150,6 +150,7 @@ mod tests {
             sensor_celsius: None,
             set_point_celsius: None,
             air_celsius: None,
+            shielded_adu: None,
             gain_setting: None,
             offset_setting: None,
             header_gain_e_per_adu: None,

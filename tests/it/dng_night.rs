@@ -5,9 +5,11 @@ use serde_json::Value;
 use skygrain::fits::ImageFile;
 use skygrain::folder::Rig;
 use skygrain::simulate::dng::{Coding, DngRecipe, write};
-use skygrain::simulate::{HeaderCard, write_frame};
+use skygrain::simulate::{Detector, FrameRecipe, HeaderCard, render, write_frame};
 
-use crate::unlabelled_nights::{frames, mirrorless, mosaic, report_of};
+use crate::unlabelled_nights::{
+    DARK, EXPOSURE_S, READ_NOISE_E, SKY, frames, frames_with_lights, mirrorless, mosaic, report_of,
+};
 
 const TILES: Coding = Coding::LosslessJpeg { tile_width: 128, tile_height: 64, components: 2, predictor: 1 };
 
@@ -97,4 +99,47 @@ fn what_is_no_readable_dng_is_a_row_with_its_reason() {
     let other = DngRecipe { cfa: None, ..recipe(&image, 30.0, 1) };
     std::fs::write(&path, write(&other)).unwrap();
     assert!(ImageFile::open(&path).unwrap().cards().unwrap().get("BAYERPAT").is_none(), "a monochrome sensor");
+}
+
+#[test]
+fn masked_pixels_tell_how_much_warmer_the_lights_were_than_the_darks() {
+    const BORDER: usize = 32;
+    let folder = tempfile::tempdir().unwrap();
+    // Without hot pixels nothing else would tell.
+    let camera = Detector { hot: Vec::new(), ..mirrorless() };
+    let warmer = 1.5;
+    for (number, (kind, seconds, image)) in frames_with_lights(&mosaic, &camera, warmer * DARK).iter().enumerate() {
+        let dark = match *kind {
+            "lights" => warmer * DARK,
+            "darks" => DARK,
+            _ => 0.0,
+        };
+        // The border sees the dark current alone.
+        let unlit = FrameRecipe::unlit(camera.clone(), 4000 + number as u64);
+        let shielded = render(&FrameRecipe { exposure_s: *seconds, dark_e_per_px_s: dark, ..unlit }).0;
+        let (rows, columns) = image.dim();
+        let whole = Array2::from_shape_fn((rows, columns + BORDER), |(y, x)| match x.checked_sub(BORDER) {
+            Some(x) => image[[y, x]],
+            None => shielded[[y, x]],
+        });
+        let [rows, columns, border] = [rows, columns + BORDER, BORDER].map(|v| v as u32);
+        let recipe = DngRecipe {
+            active_area: Some([0, border, rows, columns]),
+            masked_areas: vec![[0, 0, rows, border]],
+            ..recipe(&whole, *seconds, number)
+        };
+        std::fs::create_dir_all(folder.path().join(kind)).unwrap();
+        std::fs::write(folder.path().join(kind).join(format!("{number:03}.dng")), write(&recipe)).unwrap();
+    }
+    let report = report_of(&[folder.path()], Rig::default());
+    let budget = &report["sessions"][0]["noise_budget"];
+    let total = (SKY + warmer * DARK) * EXPOSURE_S + READ_NOISE_E.powi(2);
+    let want = warmer * DARK * EXPOSURE_S / total;
+    let (share, sigma) =
+        (budget["dark_share"]["value"].as_f64().unwrap(), budget["dark_share"]["sigma"].as_f64().unwrap());
+    eprintln!("{share} +- {sigma}, {want}");
+    assert!((share - want).abs() < 3.0 * sigma + 0.03 * want && sigma < 0.2 * want, "{share} +- {sigma}, {want}");
+    let warning =
+        report["warnings"].as_array().unwrap().iter().find(|w| w["code"] == "dark-temperature-assumed").unwrap();
+    assert!(warning["message"].as_str().unwrap().contains("have 1.5"), "{warning}");
 }

@@ -34,6 +34,7 @@ pub(crate) fn as_fits(dng: &Dng) -> Option<Vec<u8>> {
     header.number("AMBTEMP", capture.ambient_c);
     header.text("BAYERPAT", pattern.as_deref());
     header.number("SATURATE", dng.white_level);
+    header.number("MASKMEAN", dng.masked.map(|m| m.mean));
     header.card("END", "");
     let mut bytes = header.0;
     bytes.resize(bytes.len().next_multiple_of(BLOCK_BYTES), b' ');

@@ -15,6 +15,7 @@ pub struct DecisionPart {
     pub gear: Vec<[String; 5]>,
     pub width: String,
     pub saturation: String,
+    pub sub_length: String,
     pub last_gain: String,
     pub year: String,
     /// Air, hours, sensor now and cooled, time needed.
@@ -62,6 +63,7 @@ pub fn decision_part(s: &Session) -> DecisionPart {
         gear: gear.collect(),
         width: typographic(&s.width_budget.sentence),
         saturation: typographic(&s.saturation.sentence),
+        sub_length: typographic(&s.sub_length.sentence),
         last_gain: typographic(&last_gain),
         year: typographic(year.map_or("", |y| &y.sentence)),
         classes: year.map_or_else(Vec::new, |y| y.classes.iter().chain(&y.warm_night).map(class).collect()),

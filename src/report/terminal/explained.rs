@@ -8,7 +8,7 @@ use crate::facts::{Caution, KindSource};
 use crate::fits::{Cards, Geometry};
 use crate::folder::vocabulary::{
     AIR_TEMPERATURE, AIRMASS, ALTITUDE, APERTURE, DARK_TIME, EXPOSURE, Entry, FOCAL, FOCUSER, GAIN_E_PER_ADU, PIXEL,
-    SATURATION, SENSOR_TEMPERATURE, SET_POINT,
+    SATURATION, SENSOR_TEMPERATURE, SET_POINT, SHIELDED,
 };
 use crate::folder::{Carded, Content, FrameHeader, PixelReadings};
 use crate::report::words::left_out::{not_readable, other_content};
@@ -161,6 +161,7 @@ fn said(frame: &ExplainedFrame) -> Vec<Said> {
         Said::number(&SENSOR_TEMPERATURE, h.sensor_celsius.as_ref()),
         Said::number(&SET_POINT, h.set_point_celsius.as_ref()),
         Said::number(&AIR_TEMPERATURE, h.air_celsius.as_ref()),
+        Said::number(&SHIELDED, h.shielded_adu.as_ref()),
         Said::words("gain setting", h.gain_setting.as_ref(), v::GAIN_SETTING),
         Said::words("offset setting", h.offset_setting.as_ref(), v::OFFSET_SETTING),
         Said::words("read-out mode", h.readout_mode.as_ref(), v::READOUT_MODE),

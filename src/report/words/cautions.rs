@@ -132,7 +132,7 @@ fn dark_temperature_assumed(
 ) -> String {
     if let Some(ratio) = hot_ratio {
         return format!(
-            "{session_id}: no card tells the sensor's temperature (CCD-TEMP); the lights' hot pixels are {ratio:.2} times as bright as those of \
+            "{session_id}: no card tells the sensor's temperature (CCD-TEMP); the lights' hot or shielded pixels have {ratio:.2} times the dark charge of those of \
              the {darks} darks of this night and exposure: assumed that all pixels follow them"
         );
     }

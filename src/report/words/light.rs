@@ -3,7 +3,7 @@
 use super::percent;
 use super::verdict::OTHER_BAND;
 use crate::report::InWords;
-use crate::verdict::{Photometry, Saturation};
+use crate::verdict::{Bound, Photometry, Saturation, SubLength};
 
 /// Brightness of stars and sky, and how steadily the stars' light came; empty where nothing is known.
 pub(crate) fn photometry(p: &Photometry) -> String {
@@ -28,6 +28,24 @@ pub(crate) fn photometry(p: &Photometry) -> String {
 }
 
 /// How many stars clip, and in which exposure more would.
+/// The recommended exposure, what sets it, and what half and twice of it cost.
+pub(crate) fn sub_length(s: &SubLength) -> String {
+    let (Some(seconds), Some(bound)) = (s.seconds.value, s.bound) else {
+        return format!("The best sub length is not measurable, because {}.", s.seconds.why());
+    };
+    let why = match bound {
+        Bound::ReadNoise => "read noise then adds 5 % to the noise",
+        Bound::Clipping => "longer ones would clip a tenth of the brighter stars",
+        Bound::Tracking => "longer ones would draw the stars out visibly, if what all of them share is drift",
+    };
+    let about = format!("{:.*e}", 1, seconds).parse::<f64>().unwrap_or(seconds);
+    format!(
+        "Subs of about {about} s: {why}. Half as long needs {:.0} % more integration for the same depth, twice as long {:.0} % less.",
+        s.half_costs_percent.unwrap_or(0.0),
+        s.double_saves_percent.unwrap_or(0.0)
+    )
+}
+
 pub(crate) fn saturation(s: &Saturation) -> String {
     let exposure = &s.exposure_for_tenth_clipped_s;
     let limit = match exposure.is_known() {

@@ -17,6 +17,10 @@ pub(crate) fn method(method: &NightMethod) -> String {
         NightMethod::DarksOfTheNight => {
             "rate of the darks of the lights' night and exposure; n counts darks".to_owned()
         }
+        NightMethod::DarksByShieldedPixels => {
+            "rate of the darks of the lights' night and exposure, times the dark charge of the lights' shielded pixels over theirs; n counts darks"
+                .to_owned()
+        }
         NightMethod::DarksByHotPixels => {
             "rate of the darks of the lights' night and exposure, times the brightness of the hot pixels of the lights over theirs; n \
              counts darks"
@@ -93,6 +97,11 @@ pub(crate) fn note(note: &NightNote) -> String {
         NightNote::DarksAtLightsTemperature { warmer_celsius: Some(warmer), drift_celsius } => format!(
             "assumed: no card tells the sensor's temperature (CCD-TEMP); the air was {warmer:+.1} C warmer for the lights than for the darks of this \
              night and exposure, and the sensor was taken to follow it, to {drift_celsius} C"
+        ),
+        NightNote::ShieldedPixelsOverDarks { ratio, sigma } => format!(
+            "assumed: no card tells the temperature (CCD-TEMP); the lights' shielded pixels have {} times the dark charge of those of the darks of \
+             this night and exposure, and all others were taken to follow them",
+            with_sigma(*ratio, Some(*sigma))
         ),
         NightNote::HotPixelsOverDarks { ratio, sigma } => format!(
             "assumed: no card tells the temperature (CCD-TEMP); the lights' hot pixels are {} times as bright as those of the darks of this night \

@@ -44,6 +44,7 @@ pub(crate) fn method(method: &VerdictMethod) -> String {
         M::SkyAgainstZeroPoint => {
             "sky rate a square arcsec against the zero point; the scatter of single stars is in the error"
         }
+        M::DriftSeen => "exposure times the root of 0.2 over the ellipticity that all stars share, if that is drift",
         M::ClippedOverAllStars => "stars with a clipped core over all stars of the lights; n counts stars",
         M::RoomOverBrightestPixel => {
             "exposure times room above the bias over the brightest pixel of the star at that rank, median over lights"
