@@ -116,7 +116,7 @@ pub struct FrameStars {
     pub sky_error_adu: f64,
     /// Noise of one sky pixel, ADU.
     pub sky_sigma_adu: f64,
-    /// Sky level of the blocks of the frame, [`SKY_BLOCKS_A_SIDE`] a row from the first pixel on, ADU.
+    /// Sky level of the blocks of the frame, four a row from the first pixel on, ADU.
     pub sky_blocks_adu: [f64; SKY_BLOCKS],
     /// Detected stars: everything but hot pixels, streaks and peaks too sharp to be one.
     pub star_count: usize,
