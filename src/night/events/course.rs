@@ -8,6 +8,16 @@ use crate::facts::happening::{Happening, What};
 
 use super::super::lights::MeasuredLight;
 
+/// Growth of the seeing with airmass: Kolmogorov turbulence (Fried 1966, J. Opt. Soc. Am. 56, 1372; from memory).
+const SEEING_POWER: f64 = 0.6;
+
+impl Moment {
+    /// Logarithm of the width of its stars, px, at the zenith where its height is known, else as it is.
+    pub fn ln_width(&self) -> Option<f64> {
+        Some(self.fwhm_px?.ln() - SEEING_POWER * self.airmass.map_or(0.0, f64::ln))
+    }
+}
+
 /// What is known of a light's sensor.
 pub struct Levels {
     /// Level without light, ADU.

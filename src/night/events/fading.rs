@@ -23,8 +23,6 @@ const CLOUD_TOLD: f64 = 0.8;
 /// Light that the air takes for each airmass, magnitudes: more than over most sites, so that a target that sets is not taken for dew.
 /// Common practice, no source.
 const EXTINCTION_MAG: f64 = 0.4;
-/// Growth of the seeing with airmass: Kolmogorov turbulence (Fried 1966, J. Opt. Soc. Am. 56, 1372; from memory).
-const SEEING_POWER: f64 = 0.6;
 
 /// What a steady fall shows.
 struct Fade {
@@ -98,10 +96,6 @@ fn ln_light(moment: &Moment) -> Option<f64> {
     Some(moment.flux?.ln() + 0.4 * 10f64.ln() * taken_mag)
 }
 
-fn ln_width(moment: &Moment) -> Option<f64> {
-    Some(moment.fwhm_px?.ln() - SEEING_POWER * moment.airmass.map_or(0.0, f64::ln))
-}
-
 /// The steady fall of the light of a course's stars while they grow wider.
 fn fade(course: &Course) -> Option<Fade> {
     // Lights that were left out for another reason say nothing of the air.
@@ -113,7 +107,7 @@ fn fade(course: &Course) -> Option<Fade> {
         .filter(counts)
         .filter_map(|i| {
             let moment = &course.moments[i];
-            Some((i, course.seconds(i)?, ln_light(moment)?, ln_width(moment)?))
+            Some((i, course.seconds(i)?, ln_light(moment)?, moment.ln_width()?))
         })
         .collect();
     let light: Vec<(f64, f64)> = known.iter().map(|(_, t, light, _)| (*t, *light)).collect();
