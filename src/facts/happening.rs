@@ -3,7 +3,7 @@
 use jiff::civil::DateTime;
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
-use strum::{IntoStaticStr, VariantNames};
+use strum::IntoStaticStr;
 
 /// Something that happened while a session's lights were taken.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
@@ -43,7 +43,7 @@ mod utc {
 }
 
 /// What happened.
-#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema, IntoStaticStr, VariantNames)]
+#[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize, JsonSchema, IntoStaticStr)]
 #[serde(tag = "what", rename_all = "kebab-case")]
 #[strum(serialize_all = "kebab-case")]
 pub enum What {

@@ -13,5 +13,5 @@ pub use correlation::{NoiseCorrelation, ReadOutCorrelation, noise_correlation};
 pub(crate) use correlation::{correlation_of_difference, correlation_of_frame};
 pub use level_noise::{NoiseAtLevel, Variance, noise_of_difference, noise_of_frame};
 pub(crate) use survey::pixels_contradict;
-pub use survey::{Survey, survey};
+pub use survey::{HIGHEST_GAIN_E_PER_ADU, Survey, survey};
 pub use undefined::undefine;

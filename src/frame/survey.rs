@@ -26,7 +26,7 @@ const MOST_RUN_PX: usize = 12;
 const STAR_LIKE_SHARE: f64 = 0.5;
 const LEAST_OUTLIERS: usize = 20;
 /// Highest gain of a 16-bit camera, e-/ADU: less noise than it makes is a pedestal's, not light's (common practice, no source).
-const HIGHEST_GAIN_E_PER_ADU: f64 = 20.0;
+pub const HIGHEST_GAIN_E_PER_ADU: f64 = 20.0;
 /// Share of bright outliers below which a lit frame holds no stars (a star field has 1e-4 or more; from trials).
 const STARLESS_FRACTION: f64 = 3e-5;
 

@@ -56,16 +56,20 @@ pub fn tell_mosaics(intakes: &mut [Intake], rig: &Rig, warnings: &mut Vec<Warnin
 
 /// Whether all flats of a camera show the same light at the four sites of a cell: it has no mosaic, or its cells were summed.
 fn sees_one_colour(reads: &[&Read]) -> bool {
-    let of = |kind: FrameKind| reads.iter().filter(move |r| r.kind == kind);
-    let unlit: Vec<f64> = of(FrameKind::Bias).chain(of(FrameKind::Dark)).map(|r| r.survey.level_adu).collect();
-    let Some(floor) = median(&unlit) else { return false };
-    let even = |r: &&&Read| {
+    let Some(floor) = floor(reads) else { return false };
+    let even = |r: &&Read| {
         let light = r.survey.sites_adu.map(|level| level - floor);
         let mean = 0.25 * light.iter().sum::<f64>();
         mean > LEAST_LIGHT_SIGMAS * r.survey.sigma_adu && light.iter().all(|l| (l / mean - 1.0).abs() < SITES_ALIKE)
     };
-    let flats = of(FrameKind::Flat).count();
-    flats >= LEAST_FRAMES && of(FrameKind::Flat).filter(even).count() == flats
+    let flats = || reads.iter().filter(|r| r.kind == FrameKind::Flat);
+    flats().count() >= LEAST_FRAMES && flats().all(even)
+}
+
+/// Level without light, ADU; `None` without biases and darks.
+fn floor(reads: &[&Read]) -> Option<f64> {
+    let unlit = reads.iter().filter(|r| matches!(r.kind, FrameKind::Bias | FrameKind::Dark));
+    median(&unlit.map(|r| r.survey.level_adu).collect::<Vec<f64>>())
 }
 
 /// Takes the colour pattern off frames whose pixels deny it; gives their paths.
@@ -84,8 +88,7 @@ fn without_pattern(intakes: &mut [Intake], members: &[usize]) -> Vec<String> {
 /// The pattern that the flats of a camera show, else its lights; and how many do.
 fn mosaic(reads: &[&Read]) -> Option<(CfaPattern, usize)> {
     let of = |kind: FrameKind| reads.iter().filter(move |r| r.kind == kind).copied();
-    let unlit: Vec<f64> = of(FrameKind::Bias).chain(of(FrameKind::Dark)).map(|r| r.survey.level_adu).collect();
-    let floor = median(&unlit).unwrap_or(0.0);
+    let floor = floor(reads).unwrap_or(0.0);
     let seen = |kind: FrameKind| -> Vec<Option<CfaPattern>> {
         of(kind).map(|r| greens(r.survey.sites_adu.map(|level| level - floor))).collect()
     };

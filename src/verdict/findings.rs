@@ -17,8 +17,8 @@ const THERMAL_GRADES: [(f64, ThermalVerdict); 4] = [
 ];
 
 /// Share of the time that must be saved to speak of a gain, and of a large one (definition, not law).
-const SMALL_SAVING: f64 = 0.05;
-const LARGE_SAVING: f64 = 0.20;
+pub(crate) const SMALL_SAVING: f64 = 0.05;
+pub(crate) const LARGE_SAVING: f64 = 0.20;
 
 /// Drop that the cooling answer quotes, C: what a single-stage cooler holds on a mild night (common practice, no source).
 pub(crate) const QUOTED_DROP_C: f64 = 20.0;

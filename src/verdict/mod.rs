@@ -51,7 +51,7 @@ pub use result::{
 pub use sampling::{KnownImage, SamplingInput, sampling};
 pub use saturation::{LightStars, Saturation, SaturationInput, saturation};
 pub use scale::image_scale;
-pub use sub_length::{Bound, SubLength, SubLengthInput, sub_length};
+pub use sub_length::{Bound, SubLength, SubLengthInput, sub_length, time_in_all};
 pub use suited::{Suited, SuitedInput, suited};
 pub use thermal::{CoolingLaw, ThermalStep};
 pub use width_budget::{WidthBudget, WidthInput, width_budget};

@@ -3,11 +3,10 @@
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
+use super::budget::READ_NOISE_SHARE;
 use crate::facts::Quantity;
 use crate::facts::verdict::VerdictMethod;
 
-/// Part of the background's variance that read noise makes where it adds 5 % to its noise: `1.05^2 - 1`.
-const AT_5_PERCENT: f64 = 0.1025;
 /// Ellipticity from which stars are seen to be drawn out, and the least that tells the tracking (common practice, no source).
 const SEEN_ELLIPTICITY: f64 = 0.2;
 const LEAST_ELLIPTICITY: f64 = 0.03;
@@ -55,8 +54,13 @@ pub struct SubLengthInput<'a> {
     pub shared_ellipticity: &'a Quantity,
 }
 
-/// The recommended exposure. Time in all for a depth goes as `1 + 0.1025 t5 / t` (derived: read noise once an exposure); drift over `t` adds
-/// `(v t)^2` along one axis, so a small ellipticity grows with `t^2` (derived).
+/// Time in all that exposures of `exposure_s` need for a depth, over that of endless ones, where read noise adds 5 % to the noise of those of
+/// `enough_s`: `1 + (1.05^2 - 1) enough_s / exposure_s` (derived: read noise comes once an exposure).
+pub fn time_in_all(exposure_s: f64, enough_s: f64) -> f64 {
+    1.0 + ((1.0 + READ_NOISE_SHARE).powi(2) - 1.0) * enough_s / exposure_s
+}
+
+/// The recommended exposure. Drift over `t` adds `(v t)^2` along one axis, so a small ellipticity grows with `t^2` (derived).
 pub fn sub_length(input: &SubLengthInput) -> SubLength {
     let Some(enough) = input.for_5_percent_read_s.value else {
         let seconds = Quantity::not_measurable(input.for_5_percent_read_s.because());
@@ -74,7 +78,7 @@ pub fn sub_length(input: &SubLengthInput) -> SubLength {
     } else {
         (input.for_5_percent_read_s.clone(), Bound::ReadNoise)
     };
-    let time = |t: f64| 1.0 + AT_5_PERCENT * enough / t;
+    let time = |t: f64| time_in_all(t, enough);
     let t = seconds.value.unwrap_or(enough);
     SubLength {
         seconds,

@@ -28,8 +28,6 @@ pub struct Dng {
     pub linearised: bool,
     /// Which colours the pixels see.
     pub mosaic: Mosaic,
-    /// Samples a pixel: always 1, as other images are refused.
-    pub samples_per_pixel: usize,
     /// Bits that a sample takes in the file, which may be more than the converter has.
     pub bits_per_sample: u32,
     /// The black level; none where the file does not give it (the specification's default is 0).
@@ -156,20 +154,8 @@ pub(crate) fn read(tiff: Tiff, raw: &Directory, capture: Capture) -> Result<Dng,
         active.rows(&image, stored.width).for_each(|row| pixels.extend_from_slice(row));
         pixels
     };
-    let (samples_per_pixel, bits_per_sample) = (1, stored.bits);
-    Ok(Dng {
-        width,
-        height,
-        pixels,
-        linearised,
-        mosaic,
-        samples_per_pixel,
-        bits_per_sample,
-        black,
-        white_level,
-        masked,
-        capture,
-    })
+    let bits_per_sample = stored.bits;
+    Ok(Dng { width, height, pixels, linearised, mosaic, bits_per_sample, black, white_level, masked, capture })
 }
 
 /// Applies the linearisation table to the image; codes past its end take its last value. Tells whether there is one.

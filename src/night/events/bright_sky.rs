@@ -7,15 +7,14 @@ use super::steady::{Steady, steadiest};
 use crate::facts::LeftOut;
 use crate::facts::happening::{Happening, What};
 use crate::folder::sun_altitude_deg;
+use crate::frame::HIGHEST_GAIN_E_PER_ADU;
 use crate::stats::median;
 
 /// Sky over the session's median from which a light does not stand for it: the full Moon brightens a dark site's sky by less unless it
 /// stands near the field (common practice, no source).
 const BRIGHT_TIMES: f64 = 5.0;
-/// Share of the noise that a brighter sky brings which a light must show; and the gain that stands for an unknown one, e-/ADU: the least noise
-/// that a sensor's light has (common practice, no source).
+/// Share of the noise that a brighter sky brings which a light must show; where the gain is not known, of the least that it brings at any.
 const OF_ITS_NOISE: f64 = 0.5;
-const HIGHEST_GAIN_E_PER_ADU: f64 = 20.0;
 /// Sky of lights beside such ones from which they are of the same twilight.
 const BESIDE_TIMES: f64 = 2.5;
 /// Ratio of the skies at both ends of a steady change from which it is told.

@@ -5,6 +5,7 @@ use serde::Serialize;
 
 use crate::report::InWords;
 use crate::report::plots::Figure;
+use crate::report::words::first::say;
 use crate::report::words::numbers::{typographic, with_unit};
 use crate::report::words::origins::{self, Named};
 use crate::report::words::percent;
@@ -40,9 +41,7 @@ pub(crate) fn day(night: &str) -> String {
 
 /// The text with a capital first letter and marks as they are set.
 pub(crate) fn sentence(text: &str) -> String {
-    let mut chars = text.chars();
-    let first = chars.next().map(|c| c.to_uppercase().to_string()).unwrap_or_default();
-    typographic(&(first + chars.as_str()))
+    typographic(&say::sentence(text))
 }
 
 /// The words around a chart as they are set on the page.

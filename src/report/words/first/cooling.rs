@@ -7,12 +7,8 @@ use crate::facts::Source;
 use crate::report::InWords;
 use crate::report::model::{Report, Session};
 use crate::verdict::CoolingRow;
+use crate::verdict::findings::{LARGE_SAVING, QUOTED_DROP_C, SMALL_SAVING};
 
-/// Drop that is quoted, C: what a single-stage cooler holds on a mild night (common practice, no source).
-const QUOTED_DROP_C: f64 = 20.0;
-/// Savings below which cooling is no gain, and up to which it is a little.
-const NO_GAIN: f64 = 0.05;
-const LITTLE: f64 = 0.20;
 /// Sessions told beside the one with the most to gain.
 const MOST_OTHERS: usize = 2;
 
@@ -44,7 +40,7 @@ fn quoted(s: &Session) -> Option<&CoolingRow> {
 
 fn told(s: &Session, floor: f64) -> String {
     let most = percent(1.0 - floor);
-    if 1.0 - floor < NO_GAIN {
+    if 1.0 - floor < SMALL_SAVING {
         return format!("no gain: with no dark current at all, integration would shrink by {most}.");
     }
     let Some(row) = quoted(s) else {
@@ -64,7 +60,7 @@ fn told(s: &Session, floor: f64) -> String {
              5 °C apart would settle it."
         );
     }
-    if 1.0 - ratio < LITTLE {
+    if 1.0 - ratio < LARGE_SAVING {
         return format!(
             "a little: {colder} (to {to}) takes about {} off the integration, {most} at most.",
             percent(1.0 - ratio)

@@ -4,13 +4,10 @@ use super::names::{Name, are_several};
 use super::say::two;
 use crate::report::model::{Report, Session};
 use crate::verdict::advice::{Measure, ToDo};
-use crate::verdict::{Advice, Bound};
+use crate::verdict::{Advice, Bound, time_in_all};
 
 /// Gain that is worth a word, h in 100.
 const LEAST_H: f64 = 0.5;
-
-/// Part of the background's variance that read noise makes where it adds 5 % to its noise: `1.05^2 - 1`.
-const AT_5_PERCENT: f64 = 0.1025;
 
 pub fn answer(report: &Report, names: &[Name]) -> String {
     let told = report.advice.iter().filter_map(|advice| {
@@ -51,8 +48,7 @@ fn measure(advice: &Advice, s: &Session, which: &str) -> Option<(f64, String)> {
 fn longer(s: &Session, which: &str) -> Option<(f64, String)> {
     let (now, best) = (s.settings.exposure_s?, s.sub_length.seconds.value?);
     let enough = s.noise_budget.exposure_for_5_percent_read_s.value?;
-    let time = |t: f64| 1.0 + AT_5_PERCENT * enough / t;
-    let worth = |t: f64| 100.0 * time(now) / time(t);
+    let worth = |t: f64| 100.0 * time_in_all(now, enough) / time_in_all(t, enough);
     let (hours, subs) = (worth(best) - 100.0, format!("Subs of {} s instead of {} s{which}", two(best), two(now)));
     let about = format!("100 h would be worth about {:.0} h", worth(best));
     let sentence = match s.sub_length.bound? {

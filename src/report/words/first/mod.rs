@@ -8,7 +8,7 @@ mod free;
 mod names;
 mod noise;
 mod sampling;
-mod say;
+pub(crate) mod say;
 mod stars;
 mod upgrade;
 

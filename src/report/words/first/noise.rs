@@ -8,7 +8,7 @@ use crate::report::model::{Report, Session};
 use crate::report::words::numbers::plain;
 
 /// Share of the sky from which no camera would be much quieter, and from which it rules.
-const SKY_LIMITED: f64 = 0.91;
+pub const SKY_LIMITED: f64 = 0.91;
 const MOSTLY_SKY: f64 = 0.5;
 /// Share from which one source is more than all else.
 const DOMINANT: f64 = 0.5;

@@ -6,6 +6,7 @@ use super::stars::join;
 use crate::report::InWords;
 use crate::report::model::{Report, Session};
 use crate::verdict::SamplingVerdict;
+use crate::verdict::sampling::straddled;
 
 /// Sessions that are told one by one.
 const MOST_NAMED: usize = 3;
@@ -79,18 +80,10 @@ fn remedy(s: &Session, px: f64, numbers: &str) -> String {
     }
 }
 
-/// Limits of the words, px per FWHM, with the words on both sides.
-const LIMITS: [(f64, [&str; 2]); 3] = [
-    (1.5, ["under-sampled", "marginal"]),
-    (2.0, ["marginal", "well sampled"]),
-    (4.0, ["well sampled", "over-sampled"]),
-];
-
 fn near(s: &Session) -> String {
     let Some((px, sigma)) = s.sampling.px_per_fwhm.pair() else { return String::new() };
-    let within = LIMITS.iter().find(|(limit, _)| (px - limit).abs() < sigma);
-    within.map_or_else(String::new, |(limit, [below, above])| {
-        let other = if px < *limit { above } else { below };
+    straddled(px, sigma).next().map_or_else(String::new, |(limit, other)| {
+        let other = word(other).to_lowercase();
         format!("The limit of {limit} px lies within the error: it may be {other}.")
     })
 }

@@ -1,12 +1,10 @@
 //! What can be said of other equipment before any is named.
 
 use super::names::{Name, are_several};
+use super::noise::SKY_LIMITED;
 use super::say::percent;
 use super::stars::join;
 use crate::report::model::Report;
-
-/// Share of the sky from which lower noise gains next to nothing.
-const SKY_LIMITED: f64 = 0.91;
 
 const WITH_PRICES: &str = "With prices: skygrain upgrade report.json --options options.toml";
 
